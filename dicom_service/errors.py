@@ -1,0 +1,109 @@
+"""The errors of Sesamoid, by what the other side can do about them.
+
+SesamoidError
+ ├─ Refused          the request is wrong; sending it again will not help
+ │   ├─ BadObject        not DICOM, truncated, or without the identifiers we need
+ │   ├─ NotFound         no such study, image, document or page
+ │   ├─ NotAllowed       signed out, wrong role, wrong password, unknown peer
+ │   └─ NotReady         the reading or document is not in a state that allows this
+ ├─ Conflict         somebody else was first; look, then decide
+ │   ├─ VersionConflict  the reading was changed by another tab or reader
+ │   └─ DifferentBytes   the same SOP Instance UID with other content
+ ├─ TryLater         our side cannot do it now
+ │   ├─ StorageFull      the data folder has no room
+ │   └─ PeerAway         the archive or another peer does not answer
+ └─ SetupError       the installation must be changed by a person
+
+`OUTCOMES` maps each to the DIMSE status, the HTTP status and the advice that a person sees.
+"""
+
+from typing import NamedTuple
+
+
+class SesamoidError(Exception):
+    """The base: `str(error)` says what is wrong and where, in one sentence."""
+
+
+class Refused(SesamoidError):
+    """The request is wrong; sending it again will not help."""
+
+
+class BadObject(Refused):
+    """Not a usable DICOM object."""
+
+
+class NotFound(Refused):
+    """No such thing here."""
+
+
+class NotAllowed(Refused):
+    """The caller may not do this."""
+
+
+class NotReady(Refused):
+    """The reading or document is not in a state that allows this."""
+
+
+class Conflict(SesamoidError):
+    """Somebody else was first."""
+
+
+class VersionConflict(Conflict):
+    """The reading was saved by another tab or reader since the caller loaded it."""
+
+    def __init__(self, message: str, current: int) -> None:
+        super().__init__(message)
+        self.current = current
+
+
+class DifferentBytes(Conflict):
+    """An object with this SOP Instance UID is here already, with other content."""
+
+
+class TryLater(SesamoidError):
+    """Our side cannot do it now."""
+
+
+class StorageFull(TryLater):
+    """The data folder has no room or cannot be written."""
+
+
+class PeerAway(TryLater):
+    """A peer does not answer or refused the association."""
+
+
+class SetupError(SesamoidError):
+    """The installation must be changed by a person before this can work."""
+
+
+class Outcome(NamedTuple):
+    """What each side of the node answers to one kind of error."""
+
+    dimse: int
+    http: int
+    advice: str
+
+
+OUTCOMES: dict[type[SesamoidError], Outcome] = {
+    BadObject: Outcome(0xA900, 400, "Check the sending system; do not send this object again."),
+    NotFound: Outcome(0xC000, 404, "Check the address, or look in the reading list."),
+    NotAllowed: Outcome(0x0124, 403, "Sign in with a user who may do this."),
+    NotReady: Outcome(0xC001, 409, "Finish what is open, then try again."),
+    VersionConflict: Outcome(0xC002, 412, "Reload to see the other change; nothing was lost."),
+    DifferentBytes: Outcome(0x0111, 409, "The first copy was kept; an administrator decides."),
+    StorageFull: Outcome(0xA700, 507, "Free some room on the node's disk; the sender may retry."),
+    PeerAway: Outcome(0xA700, 503, "It is tried again by itself; check the network and the peer."),
+    SetupError: Outcome(0xA700, 500, "An administrator must correct the settings."),
+    Refused: Outcome(0xC000, 400, "Check what was sent."),
+    Conflict: Outcome(0xC002, 409, "Look at what changed, then decide."),
+    TryLater: Outcome(0xA700, 503, "Try again in a little while."),
+    SesamoidError: Outcome(0xC000, 500, "Look in the node's log."),
+}
+
+
+def outcome_of(error: BaseException) -> Outcome:
+    """The outcome of the nearest class of `error`; an unknown error counts as SesamoidError."""
+    for kind in type(error).__mro__:
+        if kind in OUTCOMES:
+            return OUTCOMES[kind]
+    return OUTCOMES[SesamoidError]

@@ -1,0 +1,73 @@
+"""What goes into a signed report, and what identifies the document."""
+
+from typing import Literal
+
+from pydantic import AwareDatetime
+
+from dicom_service.base import Frozen
+from dicom_service.intake.model import StudyFacts
+from dicom_service.review.model import Reading, Template
+
+Kind = Literal["template", "draft", "final", "addendum"]
+"""State of the document; the flags of each are in `report.states`."""
+
+
+class Person(Frozen):
+    """A named reader."""
+
+    login: str
+    name: str
+    """Person name in DICOM form: family^given^middle^prefix^suffix."""
+    organization: str = ""
+
+
+class Reference(Frozen):
+    """A stored document that this one continues."""
+
+    sop_instance_uid: str
+    sop_class_uid: str
+    series_uid: str
+    kind: Kind
+
+
+class Addendum(Frozen):
+    """A later remark on a signed report."""
+
+    text: str
+    author: Person
+    at: AwareDatetime
+
+
+class Identity(Frozen):
+    """UIDs and times of one document; given from outside, so that building stays pure."""
+
+    sop_instance_uid: str
+    series_uid: str
+    series_number: int
+    instance_number: int = 1
+    at: AwareDatetime
+    measurements_sop_uid: str = ""
+    measurements_series_uid: str = ""
+    """Of the companion TID 1500 document; empty when there are no measurements."""
+
+
+class Device(Frozen):
+    """The node, as observer of templates and maker of documents."""
+
+    uid: str
+    station_name: str
+    institution: str = ""
+
+
+class ReportContent(Frozen):
+    """Everything a reader of the report can learn from it; what `read` gives back."""
+
+    kind: Kind
+    facts: StudyFacts
+    template: Template
+    reading: Reading
+    signer: Person | None = None
+    signed_at: AwareDatetime | None = None
+    findings_text: str = ""
+    addenda: tuple[Addendum, ...] = ()
+    predecessors: tuple[Reference, ...] = ()

@@ -1,0 +1,185 @@
+"""The template of a study and the reading that fills it.
+
+An *item* is one structure of one side ("R.carpus.radial_carpal"). A *view* is one image, known
+by its SOP Instance UID. An observation is the reader's word on one item in one view.
+"""
+
+from typing import Literal
+
+from pydantic import Field
+
+from dicom_service.base import Frozen
+from dicom_service.codes import Code
+from dicom_service.intake.model import Side
+
+Section = Literal["alignment", "bone", "cartilage", "devices", "soft_tissue"]
+SECTIONS: tuple[Section, ...] = ("alignment", "bone", "cartilage", "devices", "soft_tissue")
+"""The search pattern, in order."""
+
+Visibility = Literal["well", "partly", "no"]
+Value = Literal["normal", "abnormal", "variant", "undetermined", "not_assessable"]
+CrossCheck = Literal["confirmed", "not_seen", "not_assessable", "no_such_view"]
+Verdict = Literal["supported", "no_evidence", "excluded", "cannot_assess"]
+
+
+class Variant(Frozen):
+    """A normal variant or pitfall of a structure, as the sentence that a reader needs."""
+
+    id: str
+    text: str
+    source: str
+    grade: str
+
+
+class TemplateView(Frozen):
+    """One image of the study as the template sees it."""
+
+    uid: str
+    label: str
+    """What the reader is shown: "DPa", "ML (2)"."""
+    view: str
+    side: Side
+    orthogonal: tuple[str, ...] = ()
+    """UIDs of the views of this study that show the same side at about a right angle."""
+
+
+class PhysisCheck(Frozen):
+    """What is expected of a physis at this age, and whence."""
+
+    expected: Literal["open", "closed", "either", "unknown"]
+    text: str
+    source: str
+    grade: str
+
+
+class TemplateItem(Frozen):
+    """One structure to look at, with what each view can show of it."""
+
+    id: str
+    structure: str
+    region: str
+    side: Side
+    name: str
+    section: Section
+    group: str
+    kind: str
+    code: Code
+    site: Code
+    """Standard code of the region, for readers who do not know our structure codes."""
+    visibility: dict[str, Visibility]
+    """By view UID, for every view that includes the region; "no" is not asked for."""
+    variants: tuple[Variant, ...] = ()
+    physis: PhysisCheck | None = None
+
+
+class RuleOutCandidate(Frozen):
+    """A condition that the region, signalment or question raises."""
+
+    id: str
+    name: str
+    code: Code
+    why: str
+    limits: tuple[str, ...] = ()
+    next_steps: tuple[str, ...] = ()
+
+
+class Template(Frozen):
+    """The systematic review of exactly one study."""
+
+    study_uid: str
+    revision: int = 1
+    regions: tuple[str, ...]
+    views: tuple[TemplateView, ...]
+    items: tuple[TemplateItem, ...]
+    rule_outs: tuple[RuleOutCandidate, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+class Observation(Frozen):
+    """The reader's word on one item in one view."""
+
+    value: Value
+    note: str = Field(default="", max_length=4000)
+
+
+class Finding(Frozen):
+    """An abnormal observation with what describes it and what the other view says of it."""
+
+    id: str = Field(pattern=r"^[A-Za-z0-9_-]{1,64}$")
+    item: str
+    view: str
+    descriptors: tuple[str, ...] = ()
+    severity: Literal["", "mild", "moderate", "severe"] = ""
+    note: str = Field(default="", max_length=4000)
+    cross_check: dict[str, CrossCheck] = Field(default_factory=dict)
+    """By UID of the orthogonal view; key "" with "no_such_view" where the study has none."""
+
+
+class Measurement(Frozen):
+    """A length or angle drawn on an image as evidence for an item.
+
+    `points` are (column, row) in image pixels, the centre of the first pixel at (0.5, 0.5), as
+    SCOORD has them (PS3.3 C.18.6.1.2). A length has two points; an angle three: arm, vertex, arm.
+    `value` is worked out by the node from the points and the image's spacing.
+    """
+
+    id: str = Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")
+    item: str
+    view: str
+    kind: Literal["length", "angle"]
+    points: tuple[tuple[float, float], ...] = Field(min_length=2, max_length=3)
+    value: float = 0.0
+    unit: Literal["mm", "px", "deg"] = "px"
+    calibration: str = ""
+    finding: str = ""
+    note: str = Field(default="", max_length=400)
+
+
+class RuleOut(Frozen):
+    """The reader's verdict on one condition."""
+
+    id: str
+    verdict: Verdict
+    evidence: tuple[str, ...] = ()
+    """Ids of findings, or of items observed normal, that the verdict rests on."""
+    note: str = Field(default="", max_length=4000)
+
+
+class Reading(Frozen):
+    """All that the reader has entered for one study."""
+
+    template_revision: int = 1
+    observations: dict[str, dict[str, Observation]] = Field(default_factory=dict)
+    """item id -> view UID -> observation"""
+    findings: tuple[Finding, ...] = ()
+    measurements: tuple[Measurement, ...] = ()
+    rule_outs: tuple[RuleOut, ...] = ()
+    differentials: tuple[str, ...] = ()
+    history: str = Field(default="", max_length=20000)
+    technique: str = Field(default="", max_length=20000)
+    impression: str = Field(default="", max_length=20000)
+    recommendations: str = Field(default="", max_length=20000)
+    findings_text: str | None = Field(default=None, max_length=60000)
+    """The reader's own wording of the findings; None: written from the observations."""
+    open_accepted: str = Field(default="", max_length=2000)
+    """Why the reader signs with questions still open; empty: not accepted."""
+
+
+class Gap(Frozen):
+    """Something still open or contradictory; `item`, `view` and `finding` say where to jump."""
+
+    kind: str
+    text: str
+    blocking: bool
+    item: str = ""
+    view: str = ""
+    finding: str = ""
+
+
+class Coverage(Frozen):
+    """How much of the search pattern has been answered."""
+
+    asked: int
+    answered: int
+    sections: dict[str, tuple[int, int]]
+    """section -> (answered, asked)"""

@@ -1,0 +1,119 @@
+"""Settings: command line over environment over one TOML file over safe defaults."""
+
+import os
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field, ValidationError, field_validator, model_validator
+
+from dicom_service.base import Frozen
+from dicom_service.errors import SetupError
+
+PREFIX = "SESAMOID_"
+FILE_NAME = "sesamoid.toml"
+
+
+class Peer(Frozen):
+    """Another application entity."""
+
+    name: str = Field(min_length=1)
+    ae_title: str = Field(min_length=1, max_length=16)
+    host: str = "127.0.0.1"
+    port: int = Field(ge=1, le=65535)
+    commitment: bool = True
+
+
+class Settings(Frozen):
+    """All settings of a node; `sesamoid.toml` beside this module says what each is for."""
+
+    ae_title: str = Field(default="SESAMOID", min_length=1, max_length=16)
+    dimse_host: str = "127.0.0.1"
+    dimse_port: int = Field(default=11113, ge=0, le=65535)
+    http_host: str = "127.0.0.1"
+    http_port: int = Field(default=8042, ge=0, le=65535)
+    data_folder: Path = Path("sesamoid-data")
+    settle_seconds: float = Field(default=10.0, gt=0)
+    peers_only: bool = False
+    store_templates: bool = False
+    institution: str = ""
+    archive: str = ""
+    commitment_seconds: float = Field(default=60.0, gt=0)
+    peer_timeout_seconds: float = Field(default=30.0, gt=0)
+    retry_first_seconds: float = Field(default=5.0, gt=0)
+    retry_longest_seconds: float = Field(default=900.0, gt=0)
+    session_hours: float = Field(default=12.0, gt=0)
+    log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
+    peers: tuple[Peer, ...] = ()
+
+    @field_validator("ae_title")
+    @classmethod
+    def _ascii_title(cls, title: str) -> str:
+        if not (title.isascii() and title.isprintable() and title.strip()) or "\\" in title:
+            raise ValueError("an AE title is 1 to 16 printable ASCII characters without '\\'")
+        return title.strip()
+
+    @model_validator(mode="after")
+    def _archive_is_a_peer(self) -> "Settings":
+        names = [peer.name for peer in self.peers]
+        if len(set(names)) != len(names):
+            raise ValueError("two peers have the same name")
+        if self.archive and self.archive not in names:
+            raise ValueError(f"archive = '{self.archive}' is not the name of one of the peers")
+        return self
+
+    def peer(self, name: str) -> Peer | None:
+        """The peer called `name`, or None."""
+        return next((peer for peer in self.peers if peer.name == name), None)
+
+
+def load(
+    file: Path | None = None,
+    environment: Mapping[str, str] | None = None,
+    **options: Any,
+) -> Settings:
+    """Read the settings.
+
+    Parameters
+    ----------
+    file
+        The TOML file; None: SESAMOID_CONFIG, then `sesamoid.toml` in the working directory if
+        it is there.
+    environment
+        Variables to use; None: those of the process.
+    **options
+        Values that win over all others; None means not given.
+
+    Raises
+    ------
+    SetupError
+        The file cannot be read or a value is wrong; the sentence names the setting.
+    """
+    environment = os.environ if environment is None else environment
+    values = _from_file(file, environment)
+    for name in Settings.model_fields:
+        if name != "peers" and PREFIX + name.upper() in environment:
+            values[name] = environment[PREFIX + name.upper()]
+    values.update({name: value for name, value in options.items() if value is not None})
+    try:
+        return Settings(**values)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "settings"
+        raise SetupError(f"The setting '{where}' is wrong: {first['msg']}.") from error
+
+
+def _from_file(file: Path | None, environment: Mapping[str, str]) -> dict[str, Any]:
+    if file is None and PREFIX + "CONFIG" in environment:
+        file = Path(environment[PREFIX + "CONFIG"])
+    if file is None:
+        file = Path(FILE_NAME)
+        if not file.is_file():
+            return {}
+    try:
+        return tomllib.loads(file.read_text("utf-8"))
+    except OSError as error:
+        raise SetupError(f"The settings file {file} cannot be read: {error.strerror}.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SetupError(f"The settings file {file} is not valid TOML: {error}.") from error
