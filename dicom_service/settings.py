@@ -32,7 +32,7 @@ class Settings(Frozen):
     dimse_host: str = "127.0.0.1"
     dimse_port: int = Field(default=11113, ge=0, le=65535)
     http_host: str = "127.0.0.1"
-    http_port: int = Field(default=8042, ge=0, le=65535)
+    http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
     settle_seconds: float = Field(default=10.0, gt=0)
     peers_only: bool = False

@@ -1,0 +1,9 @@
+"""What happens to a study, step by step: prepare, open, save, sign, add an addendum.
+
+Joins the pure core to the store; knows nothing of DIMSE or HTTP.
+"""
+
+from dicom_service.workflow.desk import Desk
+from dicom_service.workflow.model import OpenReading, Preview, Saved
+
+__all__ = ["Desk", "OpenReading", "Preview", "Saved"]

@@ -1,0 +1,86 @@
+"""Arguments of `sesamoid` and the way to each command."""
+
+import argparse
+import logging
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from dicom_service import __version__
+from dicom_service.cli import demo, offline, samples, selftest, serve, users
+from dicom_service.errors import SesamoidError, outcome_of
+from dicom_service.settings import Settings, load
+
+Command = Callable[[argparse.Namespace, Settings], int]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status (0 done, 1 refused or failed, 2 wrong usage)."""
+    options = _parser().parse_args(arguments)
+    try:
+        given = {
+            name: getattr(options, name, None)
+            for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
+        }
+        settings = load(options.config, data_folder=options.data, **given)
+        logging.basicConfig(
+            level=settings.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
+        )
+        logging.getLogger("pynetdicom").setLevel(logging.WARNING)
+        command: Command = options.command
+        return command(options, settings)
+    except SesamoidError as error:
+        print(f"sesamoid: {error} {outcome_of(error).advice}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="sesamoid",
+        description="Systematic review and coded reports of dog, cat and horse limb radiographs.",
+    )
+    parser.add_argument("--version", action="version", version=f"sesamoid {__version__}")
+    parser.add_argument("--config", type=Path, help="settings file (TOML)")
+    parser.add_argument("--data", type=Path, help="data folder")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    def add(name: str, run: Command, text: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=text, description=text)
+        sub.set_defaults(command=run)
+        return sub
+
+    node = add("serve", serve.run, "Run the node: receive studies, serve the panel, send reports.")
+    node.add_argument("--ae-title", help="application entity title that peers call")
+    node.add_argument("--dimse-host", help="address of the DIMSE port")
+    node.add_argument("--dimse-port", type=int, help="DIMSE port")
+    node.add_argument("--http-host", help="address of the web pages")
+    node.add_argument("--http-port", type=int, help="port of the web pages")
+    node.add_argument(
+        "--no-viewer", action="store_true", help="do not fetch or serve the web viewer"
+    )
+
+    clinic = add("demo", demo.run, "Run an invented clinic, the node and the viewer together.")
+    clinic.add_argument("--http-port", type=int, help="port of the web pages")
+    clinic.add_argument("--dimse-port", type=int, help="DIMSE port")
+
+    add("selftest", selftest.run, "Do the whole job once without a browser and time each step.")
+
+    template = add("template", offline.template, "Write the prepared SR template of a study.")
+    template.add_argument("study_uid", metavar="STUDY_UID")
+    template.add_argument("--output", type=Path, help="file to write (default: STUDY_UID.dcm)")
+
+    written = add("samples", samples.run, "Write one of each object that we produce.")
+    written.add_argument("folder", type=Path, metavar="DIR")
+
+    account = add("user", users.run, "Add a user or set a password.")
+    account.add_argument("name")
+    account.add_argument("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
+    account.add_argument(
+        "--role", action="append", choices=["reader", "administrator"], help="may be repeated"
+    )
+    account.add_argument(
+        "--password-stdin", action="store_true", help="read the password from standard input"
+    )
+    return parser

@@ -1,0 +1,103 @@
+"""`sesamoid samples DIR`: one of each object that we produce, for trying on an archive."""
+
+import argparse
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from pydicom.uid import generate_uid
+
+from dicom_service import intake, report, review
+from dicom_service.errors import SetupError
+from dicom_service.measure import complete
+from dicom_service.report.model import (
+    Addendum,
+    Device,
+    Kind,
+    Person,
+    Reference,
+    ReportContent,
+)
+from dicom_service.settings import Settings
+from dicom_service.workflow.signing import FIRST_SERIES, identity
+from test_pacs.reader import normal_reading, with_finding
+from test_pacs.studies import DemoStudy, small_study
+
+SIGNER = Person(login="sample", name="Sample^Sonia^^Dr", organization="Invented Demo Clinic")
+
+
+def run(options: argparse.Namespace, settings: Settings) -> int:
+    """Write an invented study, its template, draft, final report, addendum and measurements."""
+    folder: Path = options.folder
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, dataset in _objects(small_study(), settings).items():
+            dataset.save_as(folder / name, enforce_file_format=True)
+            print(f"{folder / name}: {dataset.get('SeriesDescription', dataset.Modality)}")
+    except OSError as error:
+        raise SetupError(f"{folder} cannot be written: {error.strerror}.") from error
+    return 0
+
+
+def _objects(study: DemoStudy, settings: Settings) -> dict[str, report.Dataset]:
+    content = _content(study)
+    device = Device(uid=generate_uid(prefix=None), station_name=settings.ae_title)
+    at = datetime.now(UTC)
+    files = {f"image-{n}.dcm": d for n, d in enumerate(study.datasets, start=1)}
+    predecessors: tuple[Reference, ...] = ()
+    kinds: tuple[Kind, ...] = ("template", "draft", "final", "addendum")
+    for number, kind in enumerate(kinds):
+        moment = at + timedelta(seconds=number)
+        names = identity(moment, FIRST_SERIES + 10 * number, with_measurements=kind == "final")
+        this = _as(content, kind, moment, predecessors)
+        built = report.build(this, names, device, study.datasets)
+        files[f"{kind}.dcm"] = built.report
+        if kind == "final":
+            predecessors = (
+                Reference(
+                    sop_instance_uid=built.report.SOPInstanceUID,
+                    sop_class_uid=built.report.SOPClassUID,
+                    series_uid=built.report.SeriesInstanceUID,
+                    kind="final",
+                ),
+            )
+        if built.measurements is not None:
+            files["measurements.dcm"] = built.measurements
+    return files
+
+
+def _content(study: DemoStudy) -> ReportContent:
+    facts = intake.describe(study.datasets)
+    template = review.build_template(facts)
+    reading = with_finding(
+        template,
+        normal_reading(template, review.opening_reading(facts, template)),
+        "mc4",
+        ["fracture_line"],
+        points=[(60.0, 60.0), (60.0, 90.0)],
+        impression="Fracture of metacarpal bone IV.",
+    )
+    images = {image.uid: image for image in facts.images}
+    measured = tuple(complete(m, images[m.view]) for m in reading.measurements)
+    reading = reading.model_copy(update={"measurements": measured})
+    return ReportContent(
+        kind="draft",
+        facts=facts,
+        template=template,
+        reading=reading,
+        findings_text=review.findings_text(facts, template, reading),
+    )
+
+
+def _as(
+    content: ReportContent, kind: Kind, at: datetime, predecessors: tuple[Reference, ...]
+) -> ReportContent:
+    """The same content in another state of the document."""
+    changes: dict[str, object] = {"kind": kind}
+    if kind == "template":
+        changes |= {"reading": review.Reading(), "findings_text": ""}
+    if kind in {"final", "addendum"}:
+        changes |= {"signer": SIGNER, "signed_at": at}
+    if kind == "addendum":
+        remark = Addendum(text="The referring clinic was told by telephone.", author=SIGNER, at=at)
+        changes |= {"addenda": (remark,), "predecessors": predecessors}
+    return content.model_copy(update=changes)

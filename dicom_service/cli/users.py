@@ -1,0 +1,35 @@
+"""`sesamoid user`: the first user, and forgotten passwords."""
+
+import argparse
+import getpass
+import sys
+from pathlib import Path
+
+from dicom_service.errors import Refused
+from dicom_service.passwords import hash_password
+from dicom_service.settings import Settings
+from dicom_service.store import Store
+
+
+def run(options: argparse.Namespace, settings: Settings) -> int:
+    """Add the user, or set a new password when there is one of that name."""
+    if options.password_stdin:
+        password = sys.stdin.readline().rstrip("\n")
+    else:
+        password = getpass.getpass(f"Password for {options.name}: ")
+    try:
+        hashed = hash_password(password)
+    except ValueError as error:
+        raise Refused(str(error)) from error
+    store = Store(Path(settings.data_folder), exclusive=False)
+    try:
+        if store.user(options.name):
+            store.set_password_hash(options.name, hashed)
+            print(f"{options.name} has a new password.")
+        else:
+            roles = options.role or ["reader"]
+            store.add_user(options.name, options.display or options.name, hashed, roles)
+            print(f"{options.name} may sign in as {' and '.join(roles)}.")
+    finally:
+        store.close()
+    return 0

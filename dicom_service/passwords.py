@@ -1,0 +1,29 @@
+"""Password hashes (argon2id with the library's current parameters)."""
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerifyMismatchError
+
+_HASHER = PasswordHasher()
+_NOBODY = _HASHER.hash("nobody has this password")
+
+
+def hash_password(password: str) -> str:
+    """Hash a password for storing.
+
+    Raises
+    ------
+    ValueError
+        The password has fewer than 8 characters.
+    """
+    if len(password) < 8:
+        raise ValueError("A password needs at least 8 characters.")
+    return _HASHER.hash(password)
+
+
+def password_fits(stored: str | None, password: str) -> bool:
+    """Whether `password` belongs to the stored hash; takes as long for an unknown user (None)."""
+    try:
+        _HASHER.verify(stored or _NOBODY, password)
+    except (VerifyMismatchError, InvalidHashError):
+        return False
+    return stored is not None

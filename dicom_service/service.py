@@ -1,0 +1,85 @@
+"""A whole node: store, desk, DIMSE services and web pages, started and stopped together."""
+
+import logging
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from dicom_service.errors import SetupError
+from dicom_service.node import Node
+from dicom_service.settings import Settings
+from dicom_service.store import Store, SweepReport
+from dicom_service.web import Server, create_app, serve
+from dicom_service.workflow import Desk
+
+log = logging.getLogger(__name__)
+
+
+class Service:
+    """A running node; also a context manager.
+
+    Parameters
+    ----------
+    settings
+        Of the node. A port of 0 means any free one; `dimse_port` and `http_port` tell which.
+    viewer
+        Folder with the host viewer's files; None: the panel's pages work, the viewer does not.
+    """
+
+    def __init__(self, settings: Settings, viewer: Path | None = None) -> None:
+        self.settings = settings
+        self.store = Store(Path(settings.data_folder))
+        self.desk = Desk(self.store, settings)
+        self.node = Node(settings, self.store, self.desk.prepare)
+        self.desk.wake = self.node.wake
+        self.app = create_app(settings, self.store, self.desk, viewer=viewer)
+        self._server: Server | None = None
+        self.swept: SweepReport | None = None
+
+    def start(self) -> None:
+        """Sweep the data folder, then listen.
+
+        Raises
+        ------
+        SetupError
+            A port is in use or an address cannot be used; nothing is left running.
+        """
+        self.swept = self.store.sweep()
+        try:
+            self.node.start()
+            self._server = serve(self.app, self.settings.http_host, self.settings.http_port)
+        except SetupError:
+            self.stop()
+            raise
+        log.info("listening: DIMSE %s, web %s", self.dimse_port, self.address)
+
+    def stop(self) -> None:
+        """Stop listening, finish what is in hand and close the data folder."""
+        if self._server is not None:
+            self._server.stop()
+            self._server = None
+        self.node.stop()
+        self.store.close()
+
+    @property
+    def dimse_port(self) -> int:
+        """The port that DICOM peers call."""
+        return self.node.dimse_port
+
+    @property
+    def address(self) -> str:
+        """Address of the reading list."""
+        port = self._server.port if self._server else self.settings.http_port
+        return f"http://{self.settings.http_host}:{port}/"
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.stop()

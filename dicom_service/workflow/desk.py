@@ -1,0 +1,232 @@
+"""The desk: one object through which web pages and commands work on a study."""
+
+import logging
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from dicom_service import intake, report, review
+from dicom_service.errors import NotAllowed, NotFound, NotReady
+from dicom_service.measure import complete
+from dicom_service.passwords import password_fits
+from dicom_service.report.model import Device, ReportContent
+from dicom_service.review.model import Reading, Template
+from dicom_service.settings import Settings
+from dicom_service.store import Store, StudyRow
+from dicom_service.workflow import signing
+from dicom_service.workflow.documents import PREPARED, document_states, node_device
+from dicom_service.workflow.headers import read_header
+from dicom_service.workflow.model import OpenReading, Preview, Saved
+from dicom_service.workflow.vocabulary import descriptor_choices
+
+log = logging.getLogger(__name__)
+
+
+def utc_now() -> datetime:
+    """The present moment, with its time zone."""
+    return datetime.now(UTC)
+
+
+class Desk:
+    """Prepares, opens, saves and signs readings.
+
+    Parameters
+    ----------
+    store
+        Where everything is kept.
+    settings
+        Of the node.
+    clock
+        Gives the present moment; tests give their own.
+    wake
+        Called after something was put into the outbox.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        settings: Settings,
+        clock: Callable[[], datetime] = utc_now,
+        wake: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.store = store
+        self.settings = settings
+        self.clock = clock
+        self.wake = wake
+        self.device: Device = node_device(Path(settings.data_folder), settings)
+
+    def prepare(self, study_uid: str) -> None:
+        """Make the template of a settled study and put it on the reading list.
+
+        A reading that exists already is carried over to the new template.
+        """
+        instances = self.store.instances(study_uid)
+        if not instances:
+            raise NotFound(f"No objects of study {study_uid} are stored.")
+        seen_at = max(instance.received_at for instance in instances)
+        own = {row.sop_instance_uid for row in self.store.documents(study_uid)}
+        headers = [read_header(i.path) for i in instances if i.sop_instance_uid not in own]
+        facts = intake.describe(headers)
+        before = self.store.preparation(study_uid)
+        revision = before[1].revision + 1 if before else 1
+        template = review.build_template(facts, revision=revision)
+        content = ReportContent(
+            kind="template", facts=facts, template=template, reading=Reading()
+        )
+        document = signing.template_document(content, self.device, headers, self.clock())
+        destinations = [self.settings.archive] if self._sends_templates() else []
+        kept = self.store.save_preparation(
+            study_uid, seen_at, facts, template, document, destinations=destinations
+        )
+        if not kept:
+            log.info("study %s: another object arrived meanwhile; waiting again", study_uid)
+            return
+        self._carry_over(study_uid, template)
+        if destinations:
+            self.wake()
+
+    def open(self, study_uid: str) -> OpenReading:
+        """Everything a panel shows of a study.
+
+        Raises
+        ------
+        NotFound
+            No such study.
+        NotReady
+            Its template is not there yet.
+        """
+        row = self._row(study_uid)
+        facts, template = self._preparation(row)
+        version, reading = self._reading(row, facts, template)
+        return OpenReading(
+            version=version,
+            state=row.state,
+            reader=row.reader,
+            facts=facts,
+            template=template,
+            reading=reading,
+            coverage=review.coverage(template, reading),
+            gaps=review.gaps(template, reading),
+            documents=document_states(self.store, study_uid),
+            descriptors=descriptor_choices(),
+        )
+
+    def save(self, study_uid: str, version: int, reading: Reading, user: str) -> Saved:
+        """Keep what the reader has entered.
+
+        Parameters
+        ----------
+        version
+            The version that the panel started from; 0 before the first save.
+
+        Raises
+        ------
+        VersionConflict
+            Somebody saved since; nothing was overwritten.
+        Refused
+            The reading names structures, views or findings that the study does not have.
+        NotReady
+            The report is signed already.
+        """
+        row = self._row(study_uid)
+        facts, template = self._preparation(row)
+        if row.state == "signed":
+            raise NotReady("This report is signed. Write an addendum instead of changing it.")
+        review.check_reading(template, reading)
+        images = {image.uid: image for image in facts.images}
+        measurements = tuple(complete(m, images[m.view]) for m in reading.measurements)
+        reading = reading.model_copy(update={"measurements": measurements})
+        now = self.clock()
+        kept = self.store.save_reading(study_uid, reading, expected=version, user=user, at=now)
+        return Saved(
+            version=kept,
+            reading=reading,
+            coverage=review.coverage(template, reading),
+            gaps=review.gaps(template, reading),
+            saved_at=now,
+        )
+
+    def preview(self, study_uid: str) -> Preview:
+        """The text of the report as it stands."""
+        row = self._row(study_uid)
+        facts, template = self._preparation(row)
+        _, reading = self._reading(row, facts, template)
+        written = review.findings_text(facts, template, reading)
+        content = ReportContent(
+            kind="draft",
+            facts=facts,
+            template=template,
+            reading=reading,
+            findings_text=written if reading.findings_text is None else reading.findings_text,
+        )
+        return Preview(findings_text=written, text=report.plain_text(content))
+
+    def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
+        """Sign the reading; the report and its measurements go into the outbox.
+
+        Raises
+        ------
+        NotAllowed
+            Wrong password, or the user is no reader.
+        NotReady
+            Something is still open, or the study is signed already.
+        VersionConflict
+            The reading was changed since the reader saw it.
+        """
+        self.verify(user, password)
+        signing.sign(self, study_uid, version, user)
+        self.wake()
+
+    def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
+        """Add a remark to a signed report, as a new document that continues it."""
+        self.verify(user, password)
+        signing.add_addendum(self, study_uid, text, user)
+        self.wake()
+
+    def template_document(self, study_uid: str) -> bytes:
+        """The prepared structured-report template as a DICOM file."""
+        self._preparation(self._row(study_uid))
+        rows = [r for r in self.store.documents(study_uid) if r.kind == PREPARED]
+        return rows[-1].path.read_bytes()
+
+    def verify(self, user: str, password: str) -> None:
+        """Check that `user` may sign; audited when the password is wrong."""
+        row = self.store.user(user)
+        if not password_fits(row.password_hash if row else None, password):
+            self.store.audit("password refused", user=user, at=self.clock())
+            raise NotAllowed("The password is not right. Nothing was signed.")
+        if row is None or "reader" not in row.roles:
+            raise NotAllowed(f"{user} may not sign: only users with the role reader do.")
+
+    def _sends_templates(self) -> bool:
+        return bool(self.settings.store_templates and self.settings.archive)
+
+    def _row(self, study_uid: str) -> StudyRow:
+        row = self.store.study(study_uid)
+        if row is None:
+            raise NotFound(f"No study {study_uid} is on this node.")
+        return row
+
+    def _preparation(self, row: StudyRow) -> tuple[intake.StudyFacts, Template]:
+        prepared = self.store.preparation(row.study_uid)
+        if prepared is None:
+            why = row.detail or "Its images are still arriving; it opens by itself when they stop."
+            raise NotReady(f"The study is not ready to be read. {why}")
+        return prepared
+
+    def _reading(
+        self, row: StudyRow, facts: intake.StudyFacts, template: Template
+    ) -> tuple[int, Reading]:
+        version, reading = self.store.reading(row.study_uid)
+        if version == 0:
+            return 0, review.opening_reading(facts, template)
+        return version, reading
+
+    def _carry_over(self, study_uid: str, template: Template) -> None:
+        version, reading = self.store.reading(study_uid)
+        if version and reading.template_revision != template.revision:
+            carried = review.carry_over(reading, template)
+            row = self._row(study_uid)
+            self.store.save_reading(
+                study_uid, carried, expected=version, user=row.reader, at=self.clock()
+            )

@@ -1,0 +1,20 @@
+"""Shared by all tests: outside programs are found here, and their absence is never silent."""
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+@pytest.fixture(scope="session")
+def program() -> Callable[[str], str]:
+    """Full path of a Debian program; pynetdicom installs namesakes of DCMTK's on PATH."""
+
+    def find(name: str) -> str:
+        path = Path("/usr/bin", name)
+        found = str(path) if path.exists() else shutil.which(name)
+        if found is None:
+            pytest.fail(f"{name} is not installed; 'bash tests/run' names the packages")
+        return found
+
+    return find

@@ -1,0 +1,200 @@
+"""Bad input: each gets a sentence, the right status, and loses nothing."""
+
+import socket
+import subprocess
+
+import pytest
+from pydicom.uid import generate_uid
+
+from dicom_service.errors import SetupError
+from dicom_service.service import Service
+from dicom_service.settings import Peer, Settings
+from test_pacs.clinic import Clinic
+from test_pacs.reader import RequestRefused
+from test_pacs.sending import send
+from test_pacs.studies import small_study
+from tests.job.conftest import PASSWORD, read_and_save
+
+
+def _texts(opened) -> str:
+    return " ".join(remark["text"] for remark in opened["facts"]["remarks"])
+
+
+def _arrive(clinic: Clinic, reader, study) -> dict:
+    send(study.datasets, clinic.service.dimse_port, "SESAMOID")
+    uid = str(study.datasets[0].StudyInstanceUID)
+    reader.wait_for(uid, "waiting")
+    return reader.open(uid)
+
+
+def test_a_file_that_is_not_dicom_or_cut_off_is_refused_and_others_are_served(
+    clinic, reader, program, tmp_path
+):
+    study = small_study()
+    whole = tmp_path / "whole.dcm"
+    study.datasets[0].save_as(whole, enforce_file_format=True)
+    cut = tmp_path / "cut.dcm"
+    cut.write_bytes(whole.read_bytes()[:-1000])
+    text = tmp_path / "note.txt"
+    text.write_text("no radiograph")
+    port = str(clinic.service.dimse_port)
+    for file in (cut, text):
+        result = subprocess.run(
+            [program("storescu"), "-v", "-aec", "SESAMOID", "127.0.0.1", port, str(file)],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert "0x0000" not in result.stdout
+    assert _arrive(clinic, reader, study)["template"]["items"]
+
+
+def test_an_object_without_a_study_is_refused_by_its_status(clinic):
+    dataset = small_study().datasets[0]
+    del dataset.StudyInstanceUID
+    with pytest.raises(ConnectionError, match="0xA900"):
+        send([dataset], clinic.service.dimse_port, "SESAMOID")
+
+
+def test_an_image_without_pixels_is_said(clinic, reader):
+    study = small_study()
+    del study.datasets[0].PixelData
+    assert "pixel" in _texts(_arrive(clinic, reader, study)).lower()
+
+
+def test_an_unknown_species_is_said_and_reading_goes_on_by_hand(clinic, reader):
+    study = small_study(species="axolotl")
+    opened = _arrive(clinic, reader, study)
+    assert "species" in _texts(opened).lower()
+    assert opened["template"]["items"]
+
+
+def test_one_view_only_is_said_and_asked_for(clinic, reader):
+    opened = _arrive(clinic, reader, small_study(views=("ML",)))
+    assert "orthogonal" in _texts(opened).lower()
+
+
+def test_ten_views_make_one_template(clinic, reader):
+    opened = _arrive(clinic, reader, small_study(number=10))
+    assert len(opened["template"]["views"]) == 10
+    assert len({view["label"] for view in opened["template"]["views"]}) == 10
+
+
+def test_a_contradicting_side_is_said(clinic, reader):
+    study = small_study()
+    study.datasets[1].ImageLaterality = "L" if study.side == "R" else "R"
+    study.datasets[1].Laterality = study.side
+    assert "side" in _texts(_arrive(clinic, reader, study)).lower()
+
+
+def test_script_tags_in_names_stay_text(clinic, reader):
+    study = small_study()
+    name = "<script>alert(1)</script>^Rex"
+    for dataset in study.datasets:
+        dataset.PatientName = name
+    opened = _arrive(clinic, reader, study)
+    assert "<script>" in opened["facts"]["signalment"]["patient_name"]
+    assert opened["template"]["items"]
+
+
+def test_an_archive_that_is_down_is_said_and_gets_the_report_later(clinic, reader):
+    opened = _arrive(clinic, reader, small_study())
+    uid = opened["facts"]["study_uid"]
+    clinic.archive.stop()
+    reader.sign(uid, read_and_save(reader, uid), PASSWORD)
+    for _ in range(100):
+        row = reader.wait_for(uid, "owed")
+        if row["delivery_detail"]:
+            break
+    assert row["delivery_detail"]
+    clinic.archive.start()
+    assert reader.wait_for(uid, "committed", "refused")["delivery"] == "committed"
+
+
+def test_without_an_archive_the_report_waits(tmp_path):
+    from tests.job.conftest import signed_in
+
+    settings = Settings(data_folder=tmp_path, dimse_port=0, http_port=0, settle_seconds=0.3)
+    with Service(settings) as service:
+        reader = signed_in(service.store, service.address)
+        study = small_study()
+        uid = str(study.datasets[0].StudyInstanceUID)
+        send(study.datasets, service.dimse_port, "SESAMOID")
+        reader.wait_for(uid, "waiting")
+        reader.sign(uid, read_and_save(reader, uid), PASSWORD)
+        row = reader.wait_for(uid, "owed")
+        assert "archive" in row["delivery_detail"]
+
+
+def test_a_wrong_called_title_is_refused(clinic):
+    with pytest.raises(ConnectionError):
+        send(small_study().datasets, clinic.service.dimse_port, "SOMEONE_ELSE")
+
+
+def test_unknown_peers_are_refused_when_only_known_ones_may_call(tmp_path):
+    peer = Peer(name="pacs", ae_title="PACS", port=11112)
+    settings = Settings(
+        data_folder=tmp_path, dimse_port=0, http_port=0, peers_only=True, peers=(peer,)
+    )
+    with Service(settings) as service, pytest.raises(ConnectionError):
+        send(small_study().datasets, service.dimse_port, "SESAMOID")
+
+
+@pytest.mark.parametrize("name", ["dimse_port", "http_port"])
+def test_a_port_in_use_is_said(tmp_path, name):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        ports = {"dimse_port": 0, "http_port": 0} | {name: port}
+        service = Service(Settings(data_folder=tmp_path, **ports))
+        with pytest.raises(SetupError, match=str(port)):
+            service.start()
+
+
+def test_a_second_node_on_the_same_folder_is_refused(clinic):
+    with pytest.raises(SetupError, match="another"):
+        Service(clinic.settings)
+
+
+def test_a_data_folder_that_cannot_be_written_is_said(tmp_path):
+    file = tmp_path / "a file, not a folder"
+    file.write_text("")
+    with pytest.raises(SetupError, match="a file, not a folder"):
+        Service(Settings(data_folder=file / "data", dimse_port=0, http_port=0))
+
+
+def test_an_unknown_study_is_a_sentence(reader):
+    with pytest.raises(RequestRefused) as refused:
+        reader.open(generate_uid(prefix=None))
+    assert refused.value.status == 404
+
+
+def test_a_reading_that_names_unknown_structures_is_refused(clinic, reader):
+    opened = _arrive(clinic, reader, small_study())
+    uid = opened["facts"]["study_uid"]
+    body = opened["reading"] | {"observations": {"R.carpus.wing": {"1.2.3": {"value": "normal"}}}}
+    with pytest.raises(RequestRefused) as refused:
+        reader.request(
+            "PUT", f"api/studies/{uid}/reading", body, **{"If-Match": f'"{opened["version"]}"'}
+        )
+    assert refused.value.status in (400, 422)
+    assert "wing" in refused.value.problem["detail"]
+
+
+def test_disk_full_refuses_in_time_and_keeps_the_node_up(clinic, reader, monkeypatch):
+    import errno
+    import os
+
+    real = os.replace
+
+    def full(*_args, **_kwargs):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    for name in ("replace", "rename", "link"):
+        monkeypatch.setattr(os, name, full)
+    with pytest.raises(ConnectionError, match="0xA7"):
+        send(small_study().datasets, clinic.service.dimse_port, "SESAMOID")
+    monkeypatch.undo()
+    assert os.replace is real
+    assert _arrive(clinic, reader, small_study())["template"]["items"]
