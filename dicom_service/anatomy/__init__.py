@@ -1,0 +1,51 @@
+"""Species, regions, structures, projections: readable data files and the code that reads them.
+
+The files under `data/` are the product's knowledge. Each says with `kind:` what it holds:
+
+species      species, with the words for them and the breeds whose physes close late
+regions      parts of the limb, with standard codes and the words that headers use
+region       the structures of one part in one species (`data/<species>/<region>.yaml`)
+generic      the search pattern where no such file exists
+views        projections: right angles, standard codes, words in headers
+descriptors  words for what is abnormal
+conditions   rule-outs: what raises them, what limits them
+cautions     sentences that limit what a report can claim
+sources      texts that facts of grade V rest on
+
+A code of one word is ours and takes the name as its meaning; `[value, scheme, meaning]` is
+somebody else's. In a region file, `shows` names one of the file's `patterns` of visibility, and
+an entry with `digits` or `numbers` stands for one structure each, with {n} and {roman} filled in.
+"""
+
+from dicom_service.anatomy.atlas import Atlas
+from dicom_service.anatomy.load import atlas, load_atlas
+from dicom_service.anatomy.located import DataError
+from dicom_service.anatomy.model import (
+    Caution,
+    Closure,
+    Condition,
+    Descriptor,
+    Part,
+    Region,
+    Species,
+    Structure,
+    VariantFact,
+    View,
+)
+
+__all__ = [
+    "Atlas",
+    "Caution",
+    "Closure",
+    "Condition",
+    "DataError",
+    "Descriptor",
+    "Part",
+    "Region",
+    "Species",
+    "Structure",
+    "VariantFact",
+    "View",
+    "atlas",
+    "load_atlas",
+]

@@ -1,0 +1,225 @@
+"""Reads the data files into an `Atlas`, refusing whatever does not fit together."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from dicom_service.anatomy.atlas import Atlas
+from dicom_service.anatomy.located import DataError, Located, Value, file_label
+from dicom_service.anatomy.model import (
+    Caution,
+    Condition,
+    Descriptor,
+    Part,
+    Region,
+    Source,
+    Species,
+    Structure,
+    View,
+)
+from dicom_service.anatomy.structures import no_source, read_structures
+from dicom_service.codes import SCHEME
+
+M = TypeVar("M", bound=BaseModel)
+DataFile = Path | Traversable
+
+
+def load_atlas(extra: Sequence[DataFile] = ()) -> Atlas:
+    """The atlas of the shipped data files and of `extra` ones of the same form.
+
+    Raises
+    ------
+    DataError
+        A file has an unknown field, a duplicate id, an unknown view or source, or lacks a source;
+        the message is "file:line: sentence".
+    """
+    loader = _Loader()
+    files = (*_shipped(resources.files("dicom_service.anatomy") / "data"), *extra)
+    for located in sorted((_located(file) for file in files), key=_rank):
+        loader.read(located)
+    loader.check()
+    return loader.atlas()
+
+
+@cache
+def atlas() -> Atlas:
+    """The atlas of the shipped data files, read once."""
+    return load_atlas()
+
+
+def _located(file: DataFile) -> Located:
+    try:
+        return Located(file_label(file), file.read_text("utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise DataError(f"{file_label(file)}:1: the file cannot be read ({error}).") from None
+
+
+def _rank(file: Located) -> bool:
+    """Files of structures come last: they name views, species and parts of the other files."""
+    return file.content.get("kind") in ("region", "generic")
+
+
+def _shipped(folder: Traversable) -> Iterator[Traversable]:
+    for entry in sorted(folder.iterdir(), key=lambda e: e.name):
+        if entry.is_dir():
+            yield from _shipped(entry)
+        elif entry.name.endswith(".yaml"):
+            yield entry
+
+
+def _coded(value: Value, name: Value) -> Value:
+    """Write out a short code: VALUE alone is ours, with the name as its meaning."""
+    if isinstance(value, str):
+        return {"value": value, "scheme": SCHEME, "meaning": name}
+    if isinstance(value, list) and len(value) == 3:
+        return dict(zip(("value", "scheme", "meaning"), value, strict=True))
+    return value
+
+
+class _Loader:
+    """What has been read so far, each thing with the place it came from."""
+
+    def __init__(self) -> None:
+        self.places: dict[tuple[str, str], tuple[Located, tuple[str | int, ...]]] = {}
+        self.found: dict[str, dict[str, BaseModel]] = {}
+        self.generic: tuple[Structure, ...] = ()
+        self.unspecified: Part | None = None
+        self.unsure: tuple[str, ...] = ()
+        self.kinds: Mapping[str, Callable[[Located], None]] = {
+            "sources": lambda f: self._list(f, "sources", Source),
+            "species": lambda f: self._list(f, "species", Species),
+            "views": self._views,
+            "regions": self._parts,
+            "descriptors": lambda f: self._list(f, "descriptors", Descriptor),
+            "conditions": lambda f: self._list(f, "conditions", Condition),
+            "cautions": lambda f: self._list(f, "cautions", Caution),
+            "generic": self._generic,
+            "region": self._region,
+        }
+
+    def read(self, file: Located) -> None:
+        kind = file.content.get("kind")
+        if not isinstance(kind, str) or kind not in self.kinds:
+            file.fail(f"'kind' must be one of {', '.join(self.kinds)}.", "kind")
+        self.kinds[kind](file)
+
+    def _views(self, file: Located) -> None:
+        unsure = file.content.get("unsure_words", [])
+        self.unsure += tuple(str(w) for w in unsure) if isinstance(unsure, list) else ()
+        self._list(file, "views", View, id_field="label", also={"unsure_words"})
+
+    def _parts(self, file: Located) -> None:
+        self._list(file, "regions", Part, also={"unspecified"})
+        if "unspecified" in file.content:
+            self.unspecified = self._one(file, file.content["unspecified"], Part, "unspecified")
+
+    def _list(
+        self,
+        file: Located,
+        kind: str,
+        model: type[BaseModel],
+        id_field: str = "id",
+        also: Iterable[str] = (),
+    ) -> None:
+        self._known_fields(file, {"kind", kind, "source", "grade", *also})
+        entries = file.content.get(kind)
+        if not isinstance(entries, list):
+            file.fail(f"'{kind}' must be a list.", kind)
+        for at, entry in enumerate(entries):
+            item = self._one(file, entry, model, kind, at)
+            self._keep(kind, str(getattr(item, id_field)), item, file, (kind, at))
+
+    def _generic(self, file: Located) -> None:
+        self._known_fields(file, {"kind", "patterns", "structures"})
+        self.generic = read_structures(file, self._names("views"), self._names("sources"))
+
+    def _region(self, file: Located) -> None:
+        self._known_fields(file, {"kind", "species", "id", "name", "patterns", "structures"})
+        part = self.found.get("regions", {}).get(str(file.content.get("id")))
+        if not isinstance(part, Part):
+            file.fail("'id' must be a region of a 'kind: regions' file.", "id")
+        if str(file.content.get("species")) not in self.found.get("species", {}):
+            file.fail("'species' must be a species of a 'kind: species' file.", "species")
+        species, name = str(file.content["species"]), str(file.content.get("name", part.name))
+        structures = read_structures(file, self._names("views"), self._names("sources"))
+        region = Region(
+            species=species, id=part.id, name=name, code=part.code, structures=structures
+        )
+        self._keep("region", f"{species}/{part.id}", region, file, ())
+
+    def _names(self, kind: str) -> frozenset[str]:
+        return frozenset(self.found.get(kind, {}))
+
+    def _known_fields(self, file: Located, known: set[str]) -> None:
+        for name in file.content:
+            if name not in known:
+                file.fail(f"there is no field '{name}' here.", name)
+
+    def _one(self, file: Located, entry: Value, model: type[M], *path: str | int) -> M:
+        if isinstance(entry, dict):
+            label = entry.get("name") or entry.get("label")
+            entry = {
+                k: _coded(v, label) if k in ("code", "modifier") else v for k, v in entry.items()
+            }
+        try:
+            return model.model_validate(entry)
+        except ValidationError as error:
+            file.fail_validation(error, *path)
+
+    def _keep(
+        self, kind: str, identity: str, item: BaseModel, file: Located, path: tuple[str | int, ...]
+    ) -> None:
+        if (kind, identity) in self.places:
+            other, where = self.places[kind, identity]
+            file.fail(f"'{identity}' stands already in {other.name}:{other.line(*where)}.", *path)
+        self.places[kind, identity] = (file, path)
+        self.found.setdefault(kind, {})[identity] = item
+
+    def check(self) -> None:
+        """Refuse references to views, regions, species and sources that nobody defines."""
+        for view in self._all("views", View):
+            for other in (*view.orthogonal, *([view.like] if view.like else [])):
+                self._must_exist("views", other, "views", view.label)
+        for condition in self._all("conditions", Condition):
+            for species in condition.species:
+                self._must_exist("species", species, "conditions", condition.id)
+            for region in condition.regions:
+                self._must_exist("regions", region, "conditions", condition.id)
+            for label in (label for group in condition.essential for label in group):
+                self._must_exist("views", label, "conditions", condition.id)
+            self._must_have_source(condition.source, condition.grade, "conditions", condition.id)
+
+    def _must_exist(self, kind: str, wanted: str, owner: str, identity: str) -> None:
+        if wanted not in self.found.get(kind, {}):
+            file, path = self.places[owner, identity]
+            file.fail(f"'{identity}' names '{wanted}', which is not among the {kind}.", *path)
+
+    def _must_have_source(self, source: str, grade: str, owner: str, identity: str) -> None:
+        if grade == "V" and source not in self.found.get("sources", {}):
+            file, path = self.places[owner, identity]
+            file.fail(no_source(identity, source), *path)
+
+    def _all(self, kind: str, model: type[M]) -> list[M]:
+        return [item for item in self.found.get(kind, {}).values() if isinstance(item, model)]
+
+    def atlas(self) -> Atlas:
+        if self.unspecified is None:
+            raise DataError("no file of kind 'regions' has the field 'unspecified'.")
+        return Atlas(
+            species=self._all("species", Species),
+            parts=self._all("regions", Part),
+            unspecified=self.unspecified,
+            regions=self._all("region", Region),
+            generic=self.generic,
+            views=self._all("views", View),
+            unsure_words=self.unsure,
+            descriptors=self._all("descriptors", Descriptor),
+            conditions=self._all("conditions", Condition),
+            cautions=self._all("cautions", Caution),
+            sources=self._all("sources", Source),
+        )

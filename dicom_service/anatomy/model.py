@@ -1,0 +1,162 @@
+"""What the anatomy files say: species, regions, structures, projections, findings, conditions."""
+
+from typing import Literal
+
+from pydantic import Field
+
+from dicom_service.base import Frozen
+from dicom_service.codes import Code
+
+Grade = Literal["V", "M", "C"]
+"""V: the source was read; M: from memory; C: common practice or reasoned, no source."""
+
+Section = Literal["alignment", "bone", "cartilage", "devices", "soft_tissue"]
+Visibility = Literal["well", "partly", "no"]
+Occasion = Literal[
+    "always",
+    "uncalibrated",
+    "no_orthogonal",
+    "view_unknown",
+    "side_unknown",
+    "region_unknown",
+    "no_data",
+]
+
+Id = Field(pattern=r"^[a-z0-9_]{1,48}$")
+
+
+class Source(Frozen):
+    """A text that facts of grade V rest on."""
+
+    id: str
+    citation: str
+    where: str
+    seen: str
+    strength: Literal["A", "B", "C"]
+
+
+class VariantFact(Frozen):
+    """A normal variant or pitfall, as the sentence a reader needs."""
+
+    id: str = Id
+    text: str
+    source: str = Field(min_length=1)
+    grade: Grade
+
+
+class Closure(Frozen):
+    """One published statement on when a physis closes, in months."""
+
+    low: float | None = None
+    high: float | None = None
+    mean: float | None = None
+    source: str = Field(min_length=1)
+    grade: Grade
+    age_check: Literal["yes", "no"] = "yes"
+    """"no": stated for the record, never used to judge an age."""
+    note: str = ""
+
+
+class Shows(Frozen):
+    """What each projection can show of a structure, with where that comes from."""
+
+    views: dict[str, Visibility]
+    source: str = Field(min_length=1)
+    grade: Grade
+
+
+class Structure(Frozen):
+    """One thing to look at."""
+
+    id: str = Id
+    name: str
+    section: Section
+    group: str
+    kind: str
+    code: Code
+    digit: int | None = None
+    shows: Shows
+    variants: tuple[VariantFact, ...] = ()
+    closure: tuple[Closure, ...] = ()
+
+
+class Part(Frozen):
+    """A radiographed part of the limb: its standard code and the words for it."""
+
+    id: str = Id
+    name: str
+    code: Code
+    other_codes: tuple[tuple[str, str], ...] = ()
+    words: tuple[str, ...] = ()
+
+
+class Region(Frozen):
+    """The structures of one part in one species."""
+
+    species: str
+    id: str = Id
+    name: str
+    code: Code
+    structures: tuple[Structure, ...]
+
+
+class View(Frozen):
+    """One projection, in standard nomenclature."""
+
+    label: str
+    name: str
+    code: Code
+    modifier: Code | None = None
+    like: str = ""
+    borders: tuple[str, ...] = ()
+    orthogonal: tuple[str, ...] = ()
+    words: tuple[str, ...] = ()
+
+
+class Species(Frozen):
+    """A species: its standard code, the words for it, its breeds of late physeal closure."""
+
+    id: str = Id
+    name: str
+    code: Code
+    other_codes: tuple[tuple[str, str], ...] = ()
+    words: tuple[str, ...] = ()
+    late_closure: tuple[str, ...] = ()
+
+
+class Descriptor(Frozen):
+    """A word for what is abnormal, offered in `sections`; `kinds` narrows it further."""
+
+    id: str = Id
+    label: str
+    sections: tuple[Section, ...] = Field(min_length=1)
+    kinds: tuple[str, ...] = ()
+    code: Code
+
+
+class Condition(Frozen):
+    """A rule-out: what raises it, what limits it, what to do next."""
+
+    id: str = Id
+    name: str
+    code: Code
+    species: tuple[str, ...]
+    regions: tuple[str, ...]
+    routine: bool = False
+    words: tuple[str, ...] = ()
+    age_months: tuple[float, float] | None = None
+    essential: tuple[tuple[str, ...], ...] = ()
+    """Groups of views: "excluded" needs at least one view of each group."""
+    excludable: bool
+    limits: tuple[str, ...] = Field(min_length=1)
+    next_steps: tuple[str, ...] = Field(min_length=1)
+    source: str = Field(min_length=1)
+    grade: Grade
+
+
+class Caution(Frozen):
+    """A sentence that limits what the report can claim, and when it applies."""
+
+    id: str = Id
+    when: Occasion
+    text: str

@@ -1,0 +1,101 @@
+"""Refuses a reading that names what its template or the atlas does not have."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+
+from dicom_service.anatomy import atlas
+from dicom_service.errors import Refused
+from dicom_service.review.cross import NO_VIEW, cross_views, items_of, views_of
+from dicom_service.review.model import Finding, Reading, Template, TemplateItem
+
+Items = Mapping[str, TemplateItem]
+
+
+def check_reading(template: Template, reading: Reading) -> None:
+    """Refuse unknown items, views, descriptors, findings and rule-outs.
+
+    An unfinished reading is fine; what is open is said by `gaps`.
+
+    Raises
+    ------
+    Refused
+        With the sentence that says what is unknown and where.
+    """
+    if reading.template_revision != template.revision:
+        raise Refused(
+            f"The reading belongs to revision {reading.template_revision} of the template, which "
+            f"is now at revision {template.revision}; reload the study."
+        )
+    items = items_of(template)
+    for item_id, seen in reading.observations.items():
+        for uid in seen:
+            _place(items, item_id, uid, "An observation")
+    _once((f.id for f in reading.findings), "finding")
+    _once((m.id for m in reading.measurements), "measurement")
+    _once((r.id for r in reading.rule_outs), "rule-out")
+    for finding in reading.findings:
+        _check_finding(template, items, finding)
+    _check_measurements(items, reading)
+    _check_rule_outs(template, reading)
+
+
+def _once(ids: Iterable[str], what: str) -> None:
+    for identity, count in Counter(ids).items():
+        if count > 1:
+            raise Refused(f"The {what} '{identity}' stands {count} times; give each its own id.")
+
+
+def _place(items: Items, item_id: str, uid: str, what: str) -> TemplateItem:
+    item = items.get(item_id)
+    if item is None:
+        raise Refused(f"{what} names the structure '{item_id}', which this study does not have.")
+    if uid not in item.visibility:
+        raise Refused(f"{what} of {item.name} names the view '{uid}', which does not include it.")
+    return item
+
+
+def _check_finding(template: Template, items: Items, finding: Finding) -> None:
+    what = f"The finding '{finding.id}'"
+    item = _place(items, finding.item, finding.view, what)
+    view = views_of(template)[finding.view]
+    known = atlas()
+    for identity in finding.descriptors:
+        descriptor = known.descriptor(identity)
+        if descriptor is None:
+            raise Refused(f"{what} has the descriptor '{identity}', which does not exist.")
+        if item.section not in descriptor.sections:
+            raise Refused(f"{what}: '{descriptor.label}' is not said of {item.name}.")
+    wanted = cross_views(item, view)
+    for uid, answer in finding.cross_check.items():
+        if uid == NO_VIEW and (wanted or answer != "no_such_view"):
+            raise Refused(f"{what} says that there is no view at a right angle, but there is one.")
+        if uid != NO_VIEW and uid not in wanted:
+            raise Refused(f"{what} is cross-checked on '{uid}', which is not at a right angle.")
+        if uid != NO_VIEW and answer == "no_such_view":
+            raise Refused(f"{what} says “no such view” of a view that this study has.")
+
+
+def _check_measurements(items: Items, reading: Reading) -> None:
+    findings = {finding.id for finding in reading.findings}
+    for m in reading.measurements:
+        what = f"The measurement '{m.id}'"
+        _place(items, m.item, m.view, what)
+        needed = 2 if m.kind == "length" else 3
+        if len(m.points) != needed:
+            raise Refused(f"{what} is a {m.kind} and needs {needed} points, not {len(m.points)}.")
+        if m.finding and m.finding not in findings:
+            raise Refused(f"{what} belongs to the finding '{m.finding}', which does not exist.")
+
+
+def _check_rule_outs(template: Template, reading: Reading) -> None:
+    candidates = {candidate.id for candidate in template.rule_outs}
+    evidence = {finding.id for finding in reading.findings} | set(items_of(template))
+    for verdict in reading.rule_outs:
+        if verdict.id not in candidates and atlas().condition(verdict.id) is None:
+            raise Refused(f"There is no rule-out '{verdict.id}'.")
+        for identity in verdict.evidence:
+            if identity not in evidence:
+                raise Refused(
+                    f"The rule-out '{verdict.id}' rests on '{identity}', which is neither a "
+                    "finding nor a structure of this study."
+                )
