@@ -1,0 +1,27 @@
+"""What the headers of a study say, and what in them does not fit."""
+
+from dicom_service.intake.describe import describe, for_reading, is_image
+from dicom_service.intake.model import (
+    Exposure,
+    ImageFacts,
+    Remark,
+    Side,
+    Signalment,
+    Spacing,
+    SpacingKind,
+    StudyFacts,
+)
+
+__all__ = [
+    "Exposure",
+    "ImageFacts",
+    "Remark",
+    "Side",
+    "Signalment",
+    "Spacing",
+    "SpacingKind",
+    "StudyFacts",
+    "describe",
+    "for_reading",
+    "is_image",
+]

@@ -1,0 +1,103 @@
+"""Pixel spacing by the ladder of PS3.3 10.7.1, and exposure, with what is wrong about them."""
+
+import math
+from typing import NamedTuple
+
+from pydicom import Dataset
+
+from dicom_service.intake.model import Exposure, Spacing
+from dicom_service.intake.values import number, numbers, text
+
+LEAST_MM, MOST_MM = 0.005, 5.0
+"""Spacings beyond these are no radiograph's (usual detectors: 0.1 to 0.2 mm)."""
+_EQUAL = 1e-6
+
+
+class Measured(NamedTuple):
+    """A spacing, and the sentences about what did not fit (without naming the image)."""
+
+    spacing: Spacing
+    problems: tuple[str, ...] = ()
+
+
+def read_spacing(header: Dataset) -> Measured:
+    """The best spacing that the header states.
+
+    FIDUCIAL and GEOMETRY are believed unless Pixel Spacing equals Imager Pixel Spacing, which
+    means that nothing was corrected. A Pixel Spacing of unknown making stays "unknown".
+    """
+    problems: list[str] = []
+    pixel = _pair(header, "PixelSpacing", problems)
+    imager = _pair(header, "ImagerPixelSpacing", problems)
+    scanned = _pair(header, "NominalScannedPixelSpacing", problems)
+    stated = text(header, "PixelSpacingCalibrationType").upper()
+    if pixel is None:
+        spacing = _as("detector", imager) if imager else _as("unknown", scanned)
+    elif imager and _same(pixel, imager):
+        if stated in {"FIDUCIAL", "GEOMETRY"}:
+            problems.append(
+                f"calibration {stated} is stated, but the spacing is that of the detector, so "
+                "nothing was corrected; calibrate again"
+            )
+        spacing = _as("detector", imager)
+    elif stated == "FIDUCIAL":
+        spacing = _as("fiducial", pixel)
+    elif stated == "GEOMETRY":
+        spacing = _as("geometry", pixel)
+    else:
+        spacing = _as("unknown", pixel)
+    if spacing.kind != "none" and not math.isclose(spacing.row_mm, spacing.column_mm, rel_tol=1e-3):
+        problems.append(
+            "pixels are not square, so angles and ratios need the spacing too; check the scanner"
+        )
+    return Measured(spacing, tuple(problems))
+
+
+def _as(kind: str, pair: tuple[float, float] | None) -> Spacing:
+    if pair is None:
+        return Spacing()
+    return Spacing.model_validate({"kind": kind, "row_mm": pair[0], "column_mm": pair[1]})
+
+
+def _same(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    return all(math.isclose(a, b, rel_tol=_EQUAL) for a, b in zip(one, other, strict=True))
+
+
+def _pair(header: Dataset, keyword: str, problems: list[str]) -> tuple[float, float] | None:
+    """Two believable numbers, or None; nonsense is told."""
+    values = numbers(header, keyword)
+    if not values:
+        return None
+    if len(values) == 2 and all(LEAST_MM <= v <= MOST_MM for v in values):
+        return values[0], values[1]
+    problems.append(
+        f"{keyword} is '{text(header, keyword)[:40]}', which is no spacing, and is not used; "
+        "correct the sending system"
+    )
+    return None
+
+
+def read_exposure(header: Dataset) -> Exposure:
+    """Exposure as stated; the deviation index is computed when only it is missing.
+
+    DI = 10 log10(EI / target), IEC 62494-1. mAs from Exposure in µAs when that is given (it is
+    finer), else from Exposure, else from tube current × time.
+    """
+    index = _positive(header, "ExposureIndex")
+    target = _positive(header, "TargetExposureIndex")
+    deviation = number(header, "DeviationIndex")
+    if deviation is None and index and target:
+        deviation = round(10 * math.log10(index / target), 2)
+    micro = _positive(header, "ExposureInuAs")
+    mas = micro / 1000 if micro else _positive(header, "Exposure")
+    current, time = _positive(header, "XRayTubeCurrent"), _positive(header, "ExposureTime")
+    if mas is None and current and time:
+        mas = current * time / 1000
+    return Exposure(
+        index=index, target=target, deviation=deviation, kvp=_positive(header, "KVP"), mas=mas
+    )
+
+
+def _positive(header: Dataset, keyword: str) -> float | None:
+    found = number(header, keyword)
+    return found if found is not None and found > 0 else None
