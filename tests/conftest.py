@@ -6,13 +6,14 @@ from pathlib import Path
 
 import pytest
 
+
 @pytest.fixture(scope="session")
 def program() -> Callable[[str], str]:
     """Full path of a Debian program; pynetdicom installs namesakes of DCMTK's on PATH."""
 
     def find(name: str) -> str:
-        path = Path("/usr/bin", name)
-        found = str(path) if path.exists() else shutil.which(name)
+        places = [Path("/usr/bin", name), Path("/usr/sbin", name)]
+        found = next((str(p) for p in places if p.exists()), None) or shutil.which(name)
         if found is None:
             pytest.fail(f"{name} is not installed; 'bash tests/run' names the packages")
         return found

@@ -11,6 +11,7 @@ from dicom_service.errors import SetupError
 from dicom_service.settings import Peer, Settings, load
 
 SHIPPED = resources.files("dicom_service").joinpath("sesamoid.toml").read_text("utf-8")
+PLAIN = SHIPPED.split("[[peers]]")[0]
 
 
 def test_without_any_file_the_node_listens_on_loopback_only(tmp_path, monkeypatch):
@@ -29,7 +30,9 @@ def test_options_win_over_environment_over_file_over_defaults(tmp_path):
 
 
 def test_every_setting_stands_in_the_shipped_file_with_its_default():
-    shown = tomllib.loads(re.sub(r"^# ([a-z_]+ = )", r"\1", SHIPPED.split("[[peers]]")[0], flags=re.M))
+    shown = tomllib.loads(
+        re.sub(r"^# ([a-z_]+ = )", r"\1", PLAIN, flags=re.M)
+    )
     defaults = Settings().model_dump(mode="json", exclude={"peers"})
     assert shown == defaults
 

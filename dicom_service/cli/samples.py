@@ -4,6 +4,7 @@ import argparse
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from pydicom.dataset import Dataset
 from pydicom.uid import generate_uid
 
 from dicom_service import intake, report, review
@@ -17,10 +18,11 @@ from dicom_service.report.model import (
     Reference,
     ReportContent,
 )
+from dicom_service.review.model import Reading
 from dicom_service.settings import Settings
 from dicom_service.workflow.signing import FIRST_SERIES, identity
 from test_pacs.reader import normal_reading, with_finding
-from test_pacs.studies import DemoStudy, small_study
+from test_pacs.studies import small_study
 
 SIGNER = Person(login="sample", name="Sample^Sonia^^Dr", organization="Invented Demo Clinic")
 
@@ -38,18 +40,18 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     return 0
 
 
-def _objects(study: DemoStudy, settings: Settings) -> dict[str, report.Dataset]:
-    content = _content(study)
+def _objects(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
+    content = _content(images)
     device = Device(uid=generate_uid(prefix=None), station_name=settings.ae_title)
     at = datetime.now(UTC)
-    files = {f"image-{n}.dcm": d for n, d in enumerate(study.datasets, start=1)}
+    files = {f"image-{n}.dcm": d for n, d in enumerate(images, start=1)}
     predecessors: tuple[Reference, ...] = ()
     kinds: tuple[Kind, ...] = ("template", "draft", "final", "addendum")
     for number, kind in enumerate(kinds):
         moment = at + timedelta(seconds=number)
         names = identity(moment, FIRST_SERIES + 10 * number, with_measurements=kind == "final")
         this = _as(content, kind, moment, predecessors)
-        built = report.build(this, names, device, study.datasets)
+        built = report.build(this, names, device, images)
         files[f"{kind}.dcm"] = built.report
         if kind == "final":
             predecessors = (
@@ -65,19 +67,19 @@ def _objects(study: DemoStudy, settings: Settings) -> dict[str, report.Dataset]:
     return files
 
 
-def _content(study: DemoStudy) -> ReportContent:
-    facts = intake.describe(study.datasets)
+def _content(images: list[Dataset]) -> ReportContent:
+    facts = intake.describe(images)
     template = review.build_template(facts)
     reading = with_finding(
         template,
         normal_reading(template, review.opening_reading(facts, template)),
-        "mc4",
+        "radius_distal",
         ["fracture_line"],
         points=[(60.0, 60.0), (60.0, 90.0)],
-        impression="Fracture of metacarpal bone IV.",
+        impression="Fracture of the distal radius.",
     )
-    images = {image.uid: image for image in facts.images}
-    measured = tuple(complete(m, images[m.view]) for m in reading.measurements)
+    known = {image.uid: image for image in facts.images}
+    measured = tuple(complete(m, known[m.view]) for m in reading.measurements)
     reading = reading.model_copy(update={"measurements": measured})
     return ReportContent(
         kind="draft",
@@ -94,7 +96,7 @@ def _as(
     """The same content in another state of the document."""
     changes: dict[str, object] = {"kind": kind}
     if kind == "template":
-        changes |= {"reading": review.Reading(), "findings_text": ""}
+        changes |= {"reading": Reading(), "findings_text": ""}
     if kind in {"final", "addendum"}:
         changes |= {"signer": SIGNER, "signed_at": at}
     if kind == "addendum":

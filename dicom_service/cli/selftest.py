@@ -43,18 +43,22 @@ def run(_options: argparse.Namespace, _settings: Settings) -> int:
 
 def _whole_job(folder: Path) -> None:
     password = secrets.token_urlsafe(9)
-    study = small_study()
-    uid = str(study.datasets[0].StudyInstanceUID)
+    images = small_study()
+    uid = str(images[0].StudyInstanceUID)
     with _step("start an archive and a node"):
         clinic = Clinic(folder)
         clinic.start()
     try:
-        clinic.service.store.add_user("selftest", "Selftest^Sam", hash_password(password), ["reader"])
-        with _step(f"send {len(study.datasets)} images to the archive, which routes them"):
-            send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
+        clinic.service.store.add_user(
+            "selftest", "Selftest^Sam", hash_password(password), ["reader"]
+        )
+        with _step(f"send {len(images)} images to the archive, which routes them"):
+            send(images, clinic.archive.port, clinic.archive.ae_title)
         client = ReaderClient(clinic.service.address)
         client.sign_in("selftest", password)
-        with _step(f"settle ({clinic.settings.settle_seconds} s of quiet) and prepare the template"):
+        with _step(
+            "settle (1 s of quiet) and prepare the template"
+        ):
             client.wait_for(uid, "waiting")
         with _step("read: every structure on every view, one finding, one length"):
             version = _read(client, uid)
@@ -75,10 +79,10 @@ def _read(client: ReaderClient, uid: str) -> int:
     reading = with_finding(
         template,
         reading,
-        "mc4",
+        "radius_distal",
         ["fracture_line"],
         points=[(60.0, 60.0), (60.0, 90.0)],
-        impression="Fracture of metacarpal bone IV.",
+        impression="Fracture of the distal radius.",
     )
     saved = client.save(uid, opened["version"], reading)
     blocking = [gap["text"] for gap in saved["gaps"] if gap["blocking"]]

@@ -83,6 +83,15 @@ def _regions(header: Dataset, atlas: Atlas, problems: list[tuple[str, str]]) -> 
                 )
             )
             break
+    return _widened(found, said[1:])
+
+
+def _widened(found: tuple[str, ...], others: Sequence[Said]) -> tuple[str, ...]:
+    """The coded fields hold one region; words that name it among others tell of all of them."""
+    for other in others:
+        named = tuple(other.value.split())
+        if set(found) < set(named):
+            return named
     return found
 
 

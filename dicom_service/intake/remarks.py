@@ -50,7 +50,7 @@ def image_remarks(
         )
     for key, sentence in problems:
         yield _about(image, key, f"{name}: {sentence}.")
-    yield from _exposure(image, name)
+    yield from _exposure_contradiction(image, name)
 
 
 def _about(image: ImageFacts, key: str, sentence: str, *, note: bool = False) -> Remark:
@@ -60,7 +60,7 @@ def _about(image: ImageFacts, key: str, sentence: str, *, note: bool = False) ->
     )
 
 
-def _exposure(image: ImageFacts, name: str) -> Iterator[Remark]:
+def _exposure_contradiction(image: ImageFacts, name: str) -> Iterator[Remark]:
     exposure: Exposure = image.exposure
     if exposure.deviation is None:
         return
@@ -74,14 +74,25 @@ def _exposure(image: ImageFacts, name: str) -> Iterator[Remark]:
                 f"exposure index and target ({computed:+.1f}); check the detector's settings.",
                 note=True,
             )
-    advice = exposure_bands().advice(exposure.deviation)
-    if advice:
-        yield _about(
-            image,
-            "exposure",
-            f"{name}: deviation index {exposure.deviation:+.1f}, {advice}. The limits are those "
-            "of human radiography, so judge by the image.",
-            note=True,
+
+
+def _exposures(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark]:
+    """One note for all images that are off in the same way."""
+    alike: dict[str, list[tuple[ImageFacts, float]]] = {}
+    for image in images:
+        deviation = image.exposure.deviation
+        if deviation is not None and (advice := exposure_bands().advice(deviation)):
+            alike.setdefault(advice, []).append((image, deviation))
+    for advice, group in alike.items():
+        everyone = len(group) == len(images) > 1
+        names = ", ".join(image_name(image, atlas) for image, _ in group)
+        indices = " to ".join(dict.fromkeys(f"{f(d for _, d in group):+.1f}" for f in (min, max)))
+        yield Remark(
+            key="exposure",
+            severity="note",
+            text=f"{'All images' if everyone else names}: deviation index {indices}, {advice}. "
+            "The limits are those of human radiography, so judge by the image.",
+            image_uid=group[0][0].uid if len(group) == 1 else "",
         )
 
 
@@ -89,6 +100,7 @@ def study_remarks(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark
     """Remarks that only the images together give."""
     yield from no_orthogonal(images, atlas)
     yield from _calibration(images, atlas)
+    yield from _exposures(images, atlas)
     yield from _as_stored(images, atlas)
 
 

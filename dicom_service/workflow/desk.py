@@ -70,9 +70,7 @@ class Desk:
         before = self.store.preparation(study_uid)
         revision = before[1].revision + 1 if before else 1
         template = review.build_template(facts, revision=revision)
-        content = ReportContent(
-            kind="template", facts=facts, template=template, reading=Reading()
-        )
+        content = ReportContent(kind="template", facts=facts, template=template, reading=Reading())
         document = signing.template_document(content, self.device, headers, self.clock())
         destinations = [self.settings.archive] if self._sends_templates() else []
         kept = self.store.save_preparation(

@@ -1,6 +1,5 @@
 """Which documents a study has, and who this node is."""
 
-import os
 from pathlib import Path
 
 from pydicom.uid import generate_uid
@@ -22,7 +21,7 @@ def node_device(folder: Path, settings: Settings) -> Device:
         if not file.exists():
             fresh = file.with_suffix(".new")
             fresh.write_text(generate_uid(prefix=None), "ascii")
-            os.replace(fresh, file)
+            fresh.replace(file)
         uid = file.read_text("ascii").strip()
     except OSError as error:
         raise SetupError(

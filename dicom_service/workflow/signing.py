@@ -166,6 +166,7 @@ def _person(desk: "Desk", user: str) -> Person:
 
 
 def identity(at: datetime, series_number: int, with_measurements: bool) -> Identity:
+    """Fresh UIDs for a document made `at` this moment, and for its measurements."""
     fresh = [generate_uid(prefix=None) for _ in range(4)]
     return Identity(
         sop_instance_uid=fresh[0],

@@ -186,3 +186,8 @@ def test_every_view_in_the_tables_is_known_to_the_atlas() -> None:
 def test_every_region_in_the_tables_is_known_to_the_atlas() -> None:
     for region in (r for part in words().same_view.parts.values() for r in part):
         assert atlas().part(region).id == region
+
+
+def test_words_that_name_the_coded_region_among_others_tell_of_all_of_them(facts: Callable) -> None:
+    described = facts(SeriesDescription="right carpus and manus ML")
+    assert described.images[0].regions == ("carpus", "manus")

@@ -12,17 +12,17 @@ from dicom_service.settings import Peer, Settings
 from test_pacs.clinic import Clinic
 from test_pacs.reader import RequestRefused
 from test_pacs.sending import send
-from test_pacs.studies import small_study
-from tests.job.conftest import PASSWORD, read_and_save
+from test_pacs.studies import BAD_STUDIES, small_study
+from tests.job.helpers import PASSWORD, read_and_save
 
 
 def _texts(opened) -> str:
     return " ".join(remark["text"] for remark in opened["facts"]["remarks"])
 
 
-def _arrive(clinic: Clinic, reader, study) -> dict:
-    send(study.datasets, clinic.service.dimse_port, "SESAMOID")
-    uid = str(study.datasets[0].StudyInstanceUID)
+def _arrive(clinic: Clinic, reader, images) -> dict:
+    send(images, clinic.service.dimse_port, "SESAMOID")
+    uid = str(images[0].StudyInstanceUID)
     reader.wait_for(uid, "waiting")
     return reader.open(uid)
 
@@ -30,9 +30,9 @@ def _arrive(clinic: Clinic, reader, study) -> dict:
 def test_a_file_that_is_not_dicom_or_cut_off_is_refused_and_others_are_served(
     clinic, reader, program, tmp_path
 ):
-    study = small_study()
+    images = small_study()
     whole = tmp_path / "whole.dcm"
-    study.datasets[0].save_as(whole, enforce_file_format=True)
+    images[0].save_as(whole, enforce_file_format=True)
     cut = tmp_path / "cut.dcm"
     cut.write_bytes(whole.read_bytes()[:-1000])
     text = tmp_path / "note.txt"
@@ -46,25 +46,23 @@ def test_a_file_that_is_not_dicom_or_cut_off_is_refused_and_others_are_served(
             timeout=60,
         )
         assert "0x0000" not in result.stdout
-    assert _arrive(clinic, reader, study)["template"]["items"]
+    assert _arrive(clinic, reader, images)["template"]["items"]
 
 
 def test_an_object_without_a_study_is_refused_by_its_status(clinic):
-    dataset = small_study().datasets[0]
+    dataset = small_study()[0]
     del dataset.StudyInstanceUID
     with pytest.raises(ConnectionError, match="0xA900"):
         send([dataset], clinic.service.dimse_port, "SESAMOID")
 
 
 def test_an_image_without_pixels_is_said(clinic, reader):
-    study = small_study()
-    del study.datasets[0].PixelData
-    assert "pixel" in _texts(_arrive(clinic, reader, study)).lower()
+    opened = _arrive(clinic, reader, BAD_STUDIES["no pixel data"]())
+    assert "pixel" in _texts(opened).lower()
 
 
 def test_an_unknown_species_is_said_and_reading_goes_on_by_hand(clinic, reader):
-    study = small_study(species="axolotl")
-    opened = _arrive(clinic, reader, study)
+    opened = _arrive(clinic, reader, BAD_STUDIES["unknown species"]())
     assert "species" in _texts(opened).lower()
     assert opened["template"]["items"]
 
@@ -75,24 +73,18 @@ def test_one_view_only_is_said_and_asked_for(clinic, reader):
 
 
 def test_ten_views_make_one_template(clinic, reader):
-    opened = _arrive(clinic, reader, small_study(number=10))
+    opened = _arrive(clinic, reader, BAD_STUDIES["ten views"]())
     assert len(opened["template"]["views"]) == 10
     assert len({view["label"] for view in opened["template"]["views"]}) == 10
 
 
 def test_a_contradicting_side_is_said(clinic, reader):
-    study = small_study()
-    study.datasets[1].ImageLaterality = "L" if study.side == "R" else "R"
-    study.datasets[1].Laterality = study.side
-    assert "side" in _texts(_arrive(clinic, reader, study)).lower()
+    opened = _arrive(clinic, reader, BAD_STUDIES["contradicting side"]())
+    assert "side" in _texts(opened).lower()
 
 
 def test_script_tags_in_names_stay_text(clinic, reader):
-    study = small_study()
-    name = "<script>alert(1)</script>^Rex"
-    for dataset in study.datasets:
-        dataset.PatientName = name
-    opened = _arrive(clinic, reader, study)
+    opened = _arrive(clinic, reader, BAD_STUDIES["script in names"]())
     assert "<script>" in opened["facts"]["signalment"]["patient_name"]
     assert opened["template"]["items"]
 
@@ -112,14 +104,14 @@ def test_an_archive_that_is_down_is_said_and_gets_the_report_later(clinic, reade
 
 
 def test_without_an_archive_the_report_waits(tmp_path):
-    from tests.job.conftest import signed_in
+    from tests.job.helpers import signed_in
 
     settings = Settings(data_folder=tmp_path, dimse_port=0, http_port=0, settle_seconds=0.3)
     with Service(settings) as service:
         reader = signed_in(service.store, service.address)
-        study = small_study()
-        uid = str(study.datasets[0].StudyInstanceUID)
-        send(study.datasets, service.dimse_port, "SESAMOID")
+        images = small_study()
+        uid = str(images[0].StudyInstanceUID)
+        send(images, service.dimse_port, "SESAMOID")
         reader.wait_for(uid, "waiting")
         reader.sign(uid, read_and_save(reader, uid), PASSWORD)
         row = reader.wait_for(uid, "owed")
@@ -128,7 +120,7 @@ def test_without_an_archive_the_report_waits(tmp_path):
 
 def test_a_wrong_called_title_is_refused(clinic):
     with pytest.raises(ConnectionError):
-        send(small_study().datasets, clinic.service.dimse_port, "SOMEONE_ELSE")
+        send(small_study(), clinic.service.dimse_port, "SOMEONE_ELSE")
 
 
 def test_unknown_peers_are_refused_when_only_known_ones_may_call(tmp_path):
@@ -137,7 +129,7 @@ def test_unknown_peers_are_refused_when_only_known_ones_may_call(tmp_path):
         data_folder=tmp_path, dimse_port=0, http_port=0, peers_only=True, peers=(peer,)
     )
     with Service(settings) as service, pytest.raises(ConnectionError):
-        send(small_study().datasets, service.dimse_port, "SESAMOID")
+        send(small_study(), service.dimse_port, "SESAMOID")
 
 
 @pytest.mark.parametrize("name", ["dimse_port", "http_port"])
@@ -194,7 +186,7 @@ def test_disk_full_refuses_in_time_and_keeps_the_node_up(clinic, reader, monkeyp
     for name in ("replace", "rename", "link"):
         monkeypatch.setattr(os, name, full)
     with pytest.raises(ConnectionError, match="0xA7"):
-        send(small_study().datasets, clinic.service.dimse_port, "SESAMOID")
+        send(small_study(), clinic.service.dimse_port, "SESAMOID")
     monkeypatch.undo()
     assert os.replace is real
     assert _arrive(clinic, reader, small_study())["template"]["items"]

@@ -21,7 +21,7 @@ from test_pacs.archive import Archive
 from test_pacs.reader import ReaderClient, RequestRefused
 from test_pacs.sending import send
 from test_pacs.studies import small_study
-from tests.job.conftest import PASSWORD, USER, read_and_save
+from tests.job.helpers import PASSWORD, USER, read_and_save
 
 
 class NodeProcess:
@@ -32,7 +32,7 @@ class NodeProcess:
         self.config = folder / "node.toml"
         self.config.write_text(
             f'data_folder = "{folder / "data"}"\ndimse_port = 0\nhttp_port = 0\n'
-            'settle_seconds = 0.5\nretry_first_seconds = 0.2\ncommitment_seconds = 5\n'
+            "settle_seconds = 0.5\nretry_first_seconds = 0.2\ncommitment_seconds = 5\n"
             'archive = "archive"\n[[peers]]\nname = "archive"\nae_title = "ARCHIVE"\n'
             f"port = {archive_port}\n"
         )
@@ -101,35 +101,35 @@ def _finish(node: NodeProcess, archive: Archive, client: ReaderClient, uid: str)
 
 @pytest.mark.parametrize("fault", ["accept.renamed", "accept.committed:2"])
 def test_killed_while_receiving(node, archive, fault):
-    study = small_study()
-    uid = str(study.datasets[0].StudyInstanceUID)
+    images = small_study()
+    uid = str(images[0].StudyInstanceUID)
     node.start(fault)
     with contextlib.suppress(ConnectionError):  # the sender sees the connection break
-        send(study.datasets, node.dimse_port, "SESAMOID")
+        send(images, node.dimse_port, "SESAMOID")
     assert node.died()
     client = node.start()
-    send(study.datasets, node.dimse_port, "SESAMOID")  # and sends again, as senders do
+    send(images, node.dimse_port, "SESAMOID")  # and sends again, as senders do
     _finish(node, archive, client, uid)
 
 
 def test_killed_between_acknowledgement_and_template(node, archive):
-    study = small_study()
-    uid = str(study.datasets[0].StudyInstanceUID)
+    images = small_study()
+    uid = str(images[0].StudyInstanceUID)
     node.start()
-    send(study.datasets, node.dimse_port, "SESAMOID")
+    send(images, node.dimse_port, "SESAMOID")
     node.process.kill()
     assert node.died()
     client = node.start()
     _finish(node, archive, client, uid)
-    assert len(client.open(uid)["facts"]["images"]) == len(study.datasets)
+    assert len(client.open(uid)["facts"]["images"]) == len(images)
 
 
 @pytest.mark.parametrize("fault", ["save.before", "save.committed"])
 def test_killed_while_saving(node, archive, fault):
-    study = small_study()
-    uid = str(study.datasets[0].StudyInstanceUID)
+    images = small_study()
+    uid = str(images[0].StudyInstanceUID)
     client = node.start(f"{fault}:2")
-    send(study.datasets, node.dimse_port, "SESAMOID")
+    send(images, node.dimse_port, "SESAMOID")
     client.wait_for(uid, "waiting")
     opened = client.open(uid)
     reading = Reading.model_validate(opened["reading"])
@@ -149,10 +149,10 @@ def test_killed_while_saving(node, archive, fault):
     "fault", ["sign.blobs", "sign.committed", "send.stored", "send.recorded", "commit.received"]
 )
 def test_killed_between_signature_and_commitment(node, archive, fault):
-    study = small_study()
-    uid = str(study.datasets[0].StudyInstanceUID)
+    images = small_study()
+    uid = str(images[0].StudyInstanceUID)
     client = node.start(fault)
-    send(study.datasets, node.dimse_port, "SESAMOID")
+    send(images, node.dimse_port, "SESAMOID")
     client.wait_for(uid, "waiting")
     version = read_and_save(client, uid)
     with contextlib.suppress(OSError):  # the answer to the signature may be lost with the node

@@ -11,7 +11,7 @@ from pydicom.data import get_testdata_file
 from dicom_service.review.model import Reading, Template
 from test_pacs.reader import normal_reading, with_finding
 from test_pacs.sending import send
-from tests.job.conftest import PASSWORD
+from tests.job.helpers import PASSWORD
 
 NAME = "RG3_UNCR.dcm"
 

@@ -2,29 +2,32 @@
 
 import io
 import subprocess
+import time
 
 import pydicom
 import pytest
 
 from dicom_service import report
 from dicom_service.review.model import Reading
+from dicom_service.service import Service
+from dicom_service.settings import Peer, Settings
 from test_pacs.clinic import Clinic
 from test_pacs.reader import RequestRefused
 from test_pacs.sending import send
-from test_pacs.studies import small_study
-from tests.job.conftest import PASSWORD, read_and_save
+from test_pacs.studies import late_image, small_study
+from tests.job.helpers import PASSWORD, free_port, read_and_save, signed_in
 
 
 def _route(clinic: Clinic, **options) -> str:
-    study = small_study(**options)
-    send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
-    return str(study.datasets[0].StudyInstanceUID)
+    images = small_study(**options)
+    send(images, clinic.archive.port, clinic.archive.ae_title)
+    return str(images[0].StudyInstanceUID)
 
 
 def test_a_routed_study_is_read_signed_and_committed(clinic, reader):
     uid = _route(clinic)
     reader.wait_for(uid, "waiting")
-    version = read_and_save(reader, uid, finding="mc4")
+    version = read_and_save(reader, uid, finding="radius_distal")
     reader.sign(uid, version, PASSWORD)
     row = reader.wait_for(uid, "committed", "refused")
     assert row["delivery"] == "committed", row
@@ -58,22 +61,17 @@ def test_an_addendum_continues_the_signed_report(clinic, reader):
 
 
 def test_a_late_image_reopens_the_study_and_keeps_what_was_entered(clinic, reader):
-    study = small_study(number=3)
-    uid = str(study.datasets[0].StudyInstanceUID)
-    send(study.datasets[:2], clinic.archive.port, clinic.archive.ae_title)
+    images = small_study()
+    uid = str(images[0].StudyInstanceUID)
+    send(images, clinic.archive.port, clinic.archive.ae_title)
     reader.wait_for(uid, "waiting")
     read_and_save(reader, uid)
     before = reader.open(uid)
-    send(study.datasets[2:], clinic.archive.port, clinic.archive.ae_title)
-    deadline_row = None
-    for _ in range(200):
-        deadline_row = reader.open(uid)
-        if deadline_row["template"]["revision"] == 2:
-            break
-        import time
-
+    send([late_image(images)], clinic.archive.port, clinic.archive.ae_title)
+    deadline = time.monotonic() + 20
+    while (after := reader.open(uid))["template"]["revision"] == 1:
+        assert time.monotonic() < deadline
         time.sleep(0.05)
-    after = deadline_row
     assert len(after["template"]["views"]) == 3
     kept = after["reading"]["observations"]
     for item, row in before["reading"]["observations"].items():
@@ -83,15 +81,15 @@ def test_a_late_image_reopens_the_study_and_keeps_what_was_entered(clinic, reade
 
 
 def test_dcmtk_can_feed_the_node_like_a_camera(clinic, reader, program, tmp_path):
-    study = small_study()
+    images = small_study()
     files = []
-    for number, dataset in enumerate(study.datasets):
+    for number, dataset in enumerate(images):
         files.append(str(tmp_path / f"{number}.dcm"))
         dataset.save_as(files[-1], enforce_file_format=True)
     port = str(clinic.service.dimse_port)
     command = [program("storescu"), "-aet", "CAMERA", "-aec", "SESAMOID", "127.0.0.1", port, *files]
     subprocess.run(command, check=True, timeout=60)
-    row = reader.wait_for(str(study.datasets[0].StudyInstanceUID), "waiting")
+    row = reader.wait_for(str(images[0].StudyInstanceUID), "waiting")
     assert row["species"] == "dog"
 
 
@@ -129,10 +127,6 @@ def test_two_tabs_cannot_overwrite_each_other(clinic, reader):
 
 
 def test_orthanc_as_the_archive_takes_and_commits_the_report(tmp_path, orthanc):
-    from dicom_service.service import Service
-    from dicom_service.settings import Peer, Settings
-    from tests.job.conftest import free_port, signed_in
-
     node_port = free_port()
     archive = orthanc(node_port)
     settings = Settings(
@@ -145,11 +139,11 @@ def test_orthanc_as_the_archive_takes_and_commits_the_report(tmp_path, orthanc):
     )
     with Service(settings) as service:
         reader = signed_in(service.store, service.address)
-        study = small_study()
-        uid = str(study.datasets[0].StudyInstanceUID)
-        send(study.datasets, service.dimse_port, "SESAMOID")
+        images = small_study()
+        uid = str(images[0].StudyInstanceUID)
+        send(images, service.dimse_port, "SESAMOID")
         reader.wait_for(uid, "waiting")
-        reader.sign(uid, read_and_save(reader, uid, finding="mc4"), PASSWORD)
+        reader.sign(uid, read_and_save(reader, uid, finding="radius_distal"), PASSWORD)
         row = reader.wait_for(uid, "committed", "refused")
         assert row["delivery"] == "committed", row
         held = [pydicom.dcmread(io.BytesIO(archive.file(i))) for i in archive.instances()]
