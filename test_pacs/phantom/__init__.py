@@ -1,0 +1,28 @@
+"""Computed radiographs of a dog's distal forelimb, from a body whose every dimension is known.
+
+A limb is a set of analytic solids (`solids`, `parts`, `shapes`, `body`); a cone of rays from the
+focal spot gives exact path lengths through bone, fat and soft tissue; Beer-Lambert over the
+tube's spectrum (`beam`) gives the primary beam; `detector` adds blur, scatter, noise and the
+logarithmic scale. `truth` says where each landmark lies.
+"""
+
+from test_pacs.phantom.beam import Projection
+from test_pacs.phantom.body import BodyPlan, Fracture, Limb, Swelling, build
+from test_pacs.phantom.detector import Detector
+from test_pacs.phantom.image import Exposed, ViewPlan, path_lengths, take
+from test_pacs.phantom.truth import Truth
+
+__all__ = [
+    "BodyPlan",
+    "Detector",
+    "Exposed",
+    "Fracture",
+    "Limb",
+    "Projection",
+    "Swelling",
+    "Truth",
+    "ViewPlan",
+    "build",
+    "path_lengths",
+    "take",
+]

@@ -1,0 +1,275 @@
+"""Demonstration studies with invented animals, and small or damaged studies for tests."""
+
+import datetime
+import uuid
+from collections.abc import Callable, Sequence
+from copy import deepcopy
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Literal
+
+from pydicom.dataset import Dataset
+from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
+
+from test_pacs.phantom import (
+    BodyPlan,
+    Detector,
+    Exposed,
+    Fracture,
+    Limb,
+    Projection,
+    Swelling,
+    Truth,
+    ViewPlan,
+    build,
+    take,
+)
+from test_pacs.phantom.beam import Side
+from test_pacs.phantom.image import AZIMUTHS
+from test_pacs.phantom.objects import Animal, Kind, Visit, image_object, uid
+
+CARPUS = ("8205005", "SCT", "Carpus")
+FOREFOOT = ("419176008", "SCT", "Forefoot")
+_FIXED_DAY = datetime.date(2026, 3, 2)
+_PLANS = {"dog": BodyPlan(), "cat": BodyPlan(size=0.5), "horse": BodyPlan()}
+
+
+@dataclass(frozen=True)
+class DemoStudy:
+    """A study, one sentence on what it shows, and the truth of each image in the same order."""
+
+    name: str
+    sentence: str
+    datasets: tuple[Dataset, ...]
+    truths: tuple[Truth, ...]
+
+
+@dataclass(frozen=True)
+class _Demo:
+    name: str
+    sentence: str
+    animal: Animal
+    body: BodyPlan
+    views: tuple[ViewPlan, ...]
+    kind: Kind
+    accession: str
+    description: str
+    reason: str
+
+
+def _view(name: str, side: Side, turns: int = 0, detector: Detector | None = None,
+          coarse: int = 1) -> ViewPlan:  # fmt: skip
+    projection = Projection(
+        AZIMUTHS[name], side, rows=1500 // coarse, columns=1000 // coarse, pixel=0.15 * coarse
+    )
+    at = (0.80, 0.07) if name == "DPa" else (0.09, 0.07)
+    return ViewPlan(name, side, projection, detector or Detector(), letter=side,
+                    marker_at=at, quarter_turns=turns)  # fmt: skip
+
+
+def _demos() -> tuple[_Demo, ...]:
+    computed = Detector(quanta=1200.0, photometric="MONOCHROME1")
+    flat_panel = Detector(quanta=2200.0, blur=0.09, sharpen=0.45)
+    fractured = BodyPlan(
+        fractures=(Fracture("p1_4", at=0.6),), swellings=(Swelling("MCP4", 3.2),), bipartite=(7,)
+    )
+    return (
+        _Demo(
+            "lame labrador",
+            "Adult dog, right fore: fracture of the first phalanx of digit IV with a swollen toe; "
+            "sesamoid 7 in two parts, a common variant.",
+            Animal("Östergård^Biscuit", "DEMO-0001", "Östergård^Lena", "dog",
+                   ("62137007", "SCT", "Labrador retriever"), "F", True, 62, 28.0),
+            fractured,
+            (_view("DPa", "R", detector=computed), _view("ML", "R", detector=computed)),
+            "CR", "DEMO26-0001", "Right carpus and manus",
+            "Lame right fore since Monday, swollen foot",
+        ),
+        _Demo(
+            "growing shepherd",
+            "Pup of five months, left fore: sound, with open growth plates.",
+            Animal("Quimby^Juno", "DEMO-0002", "Quimby^Tobias", "dog",
+                   ("42252000", "SCT", "German shepherd dog"), "M", False, 5, 17.0),
+            BodyPlan(age_months=5, size=0.86),
+            (_view("DPa", "L", detector=flat_panel), _view("ML", "L", detector=flat_panel),
+             _view("D45L-PaMO", "L", turns=1, detector=flat_panel)),
+            "DX", "DEMO26-0002", "Left carpus and manus",
+            "Carpi look thick, growth plates open as they should be?",
+        ),
+        _Demo(
+            "swollen carpus",
+            "Adult dog, right fore: soft tissue swelling centred on the carpus, bones sound.",
+            Animal("Marchetti^Rollo", "DEMO-0003", "Marchetti^Ines", "dog", None, "M", True, 98),
+            BodyPlan(swellings=(Swelling("antebrachiocarpal", 6.0),)),
+            (_view("DPa", "R", detector=flat_panel), _view("ML", "R", detector=flat_panel)),
+            "DX", "DEMO26-0003", "Right carpus",
+            "Carpus warm and swollen, lame after rest",
+        ),
+    )  # fmt: skip
+
+
+def _made(demo: _Demo, seed: str, day: datetime.date) -> DemoStudy:
+    limb = build(demo.body)
+    region, part = (FOREFOOT, "FOREFOOT") if demo.kind == "CR" else (CARPUS, "CARPUS")
+    visit = Visit(f"{seed}/{demo.name}", demo.kind, day, demo.accession, demo.description,
+                  demo.reason, region, part)  # fmt: skip
+    datasets, truths = [], []
+    for number, plan in enumerate(demo.views, start=1):
+        exposed = take(limb, plan, seed=1000 + number)
+        datasets.append(image_object(demo.animal, visit, exposed, number))
+        truths.append(exposed.truth)
+    return DemoStudy(demo.name, demo.sentence, tuple(datasets), tuple(truths))
+
+
+def demo_studies(*, fresh: bool = True) -> list[DemoStudy]:
+    """The demonstration studies.
+
+    Parameters
+    ----------
+    fresh
+        True: new UIDs and today's date, as if just taken, so that a node takes them as new
+        studies. False: the same bytes in every run.
+    """
+    seed = uuid.uuid4().hex if fresh else "demo"
+    day = datetime.date.today() if fresh else _FIXED_DAY
+    return [_made(demo, seed, day) for demo in _demos()]
+
+
+def write_demo(folder: Path, *, fresh: bool = True) -> list[DemoStudy]:
+    """Writes the demonstration studies as DICOM files, one folder per study."""
+    studies = demo_studies(fresh=fresh)
+    for study in studies:
+        place = folder / study.name.replace(" ", "_")
+        place.mkdir(parents=True, exist_ok=True)
+        for number, dataset in enumerate(study.datasets, start=1):
+            dataset.save_as(place / f"{number:02d}.dcm", enforce_file_format=True)
+    return studies
+
+
+@cache
+def _small_limb(species: str) -> Limb:
+    return build(_PLANS[species])
+
+
+@cache
+def _small_image(species: str, view: str, side: Side) -> Exposed:
+    return take(_small_limb(species), _view(view, side, coarse=5), seed=5)
+
+
+def small_study(
+    *,
+    species: str = "dog",
+    side: Side = "R",
+    views: Sequence[str] = ("DPa", "ML"),
+    kind: Kind = "CR",
+    seed: str | None = None,
+    age_months: int = 60,
+    reason: str = "Lame",
+) -> list[Dataset]:
+    """Cheap datasets (300 by 200 pixels) with complete headers, one per entry of `views`.
+
+    Every species is shown by the dog's limb: the pixels serve for transport and display, only
+    the headers differ. `seed` fixes the UIDs; without it they are new each time.
+    """
+    visit = Visit(
+        seed or uuid.uuid4().hex, kind, _FIXED_DAY, "SMALL-0001",
+        f"{'Right' if side == 'R' else 'Left'} carpus", reason, CARPUS, "CARPUS",
+    )  # fmt: skip
+    animal = Animal("Invented^Pixel", "SMALL-1", "Invented^Owner", species, age_months=age_months)
+    return [
+        image_object(animal, visit, _small_image(species, view, side), number)
+        for number, view in enumerate(views, start=1)
+    ]
+
+
+def _no_pixels() -> list[Dataset]:
+    images = small_study()
+    del images[0].PixelData
+    return images
+
+
+def _no_study_uid() -> list[Dataset]:
+    images = small_study()
+    del images[0].StudyInstanceUID
+    return images
+
+
+def _unknown_species() -> list[Dataset]:
+    images = small_study()
+    for image in images:
+        del image.PatientSpeciesCodeSequence
+        image.PatientSpeciesDescription = "Sea lion"
+    return images
+
+
+def _no_species() -> list[Dataset]:
+    images = small_study()
+    for image in images:
+        del image.PatientSpeciesCodeSequence, image.PatientSpeciesDescription
+    return images
+
+
+def _ten_views() -> list[Dataset]:
+    return small_study(views=("DPa", "ML", "D45L-PaMO", "D45M-PaLO", "LM") * 2)
+
+
+def _contradicting_side() -> list[Dataset]:
+    images = small_study(side="R")
+    images[1].ImageLaterality = "L"
+    return images
+
+
+def _script_in_names() -> list[Dataset]:
+    images = small_study()
+    for image in images:
+        image.PatientName = "<script>alert(1)</script>^Rex"
+        image.ResponsiblePerson = "<img src=x onerror=alert(1)>"
+        image.StudyDescription = "<b onmouseover=alert(1)>carpus</b>"
+        image.RequestAttributesSequence[0].ReasonForTheRequestedProcedure = "</textarea><script>"
+        image.ReasonForVisit = "</textarea><script>alert(1)</script>"
+    return images
+
+
+def _no_view() -> list[Dataset]:
+    images = small_study()
+    for image in images:
+        del image.ViewCodeSequence
+        image.ViewPosition, image.PatientOrientation = "", None
+    return images
+
+
+BAD_STUDIES: dict[str, Callable[[], list[Dataset]]] = {
+    "no pixel data": _no_pixels,
+    "no study uid": _no_study_uid,
+    "unknown species": _unknown_species,
+    "no species": _no_species,
+    "one view": lambda: small_study(views=("DPa",)),
+    "ten views": _ten_views,
+    "contradicting side": _contradicting_side,
+    "script in names": _script_in_names,
+    "no view": _no_view,
+}
+"""What a clinic's network also delivers, by what is wrong with it; each call has new UIDs."""
+
+_SYNTAXES = {"RLE": RLELossless, "JPEG-LS": JPEGLSLossless, "JPEG 2000": JPEG2000Lossless}
+
+
+def compressed(dataset: Dataset, method: Literal["RLE", "JPEG-LS", "JPEG 2000"]) -> Dataset:
+    """A losslessly compressed copy with the same UIDs."""
+    copy = deepcopy(dataset)
+    copy.compress(_SYNTAXES[method], generate_instance_uid=False)
+    return copy
+
+
+def late_image(study: Sequence[Dataset], view: str = "D45L-PaMO") -> Dataset:
+    """One more image of a small study, as it comes in after the others."""
+    first = study[0]
+    side: Side = "L" if first.ImageLaterality == "L" else "R"
+    made = small_study(views=(view,), side=side, kind=first.Modality)[0]
+    for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "PatientID", "PatientName"):
+        setattr(made, keyword, getattr(first, keyword))
+    made.SOPInstanceUID = uid(first.StudyInstanceUID, "late", view)
+    made.file_meta.MediaStorageSOPInstanceUID = made.SOPInstanceUID
+    made.InstanceNumber = len(study) + 1
+    return made
