@@ -17,7 +17,7 @@ ALLOWED = {
     "intake": {"base", "codes", "errors", "anatomy"},
     "review": {"base", "codes", "errors", "anatomy", "intake", "measure"},
     "measure": {"base", "codes", "errors", "intake", "review"},
-    "report": {"base", "codes", "errors", "intake", "review", "anatomy", "measure"},
+    "report": {"__version__", "base", "codes", "errors", "intake", "review", "anatomy", "measure"},
     "store": {"base", "errors", "intake", "review", "report", "codes"},
     "node": {"base", "errors", "settings", "store"},
 }
