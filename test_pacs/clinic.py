@@ -9,7 +9,9 @@ from pydicom.dataset import Dataset
 
 from dicom_service.service import Service
 from dicom_service.settings import Peer, Settings
-from test_pacs.archive import Archive, Faults, Route
+from test_pacs.archive import Archive
+from test_pacs.faults import Faults
+from test_pacs.routing import Route
 
 
 def is_limb_image(header: Dataset) -> bool:

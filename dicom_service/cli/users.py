@@ -11,6 +11,22 @@ from dicom_service.settings import Settings
 from dicom_service.store import Store
 
 
+def check_person_name(name: str) -> None:
+    """Refuse a name that cannot stand in a document (PS3.5 6.2, PN).
+
+    Raises
+    ------
+    Refused
+        Longer than 64 characters, more than five parts, or a backslash, "=" or control character.
+    """
+    wrong = len(name) > 64 or name.count("^") > 4 or any(c in "\\=" or c < " " for c in name)
+    if wrong or not name.strip():
+        raise Refused(
+            f"'{name}' cannot be a name in a report. Write family^given^middle^prefix^suffix, "
+            "at most 64 characters, without '=' and backslash."
+        )
+
+
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Add the user, or set a new password when there is one of that name."""
     if options.password_stdin:
@@ -28,6 +44,7 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
             print(f"{options.name} has a new password.")
         else:
             roles = options.role or ["reader"]
+            check_person_name(options.display or options.name)
             store.add_user(options.name, options.display or options.name, hashed, roles)
             print(f"{options.name} may sign in as {' and '.join(roles)}.")
     finally:

@@ -44,6 +44,12 @@ def answers(
     return {uid: finding.cross_check.get(uid) for uid in cross_views(item, view)}
 
 
+def seen_on(finding: Finding) -> tuple[str, ...]:
+    """UIDs of the views that show the finding: its own, and those that confirmed it."""
+    confirmed = (uid for uid, said in finding.cross_check.items() if said == "confirmed")
+    return (finding.view, *confirmed)
+
+
 def value_of(reading: Reading, item: str, view: str) -> Value | None:
     """The observation of `item` in `view`, if there is one."""
     observation = reading.observations.get(item, {}).get(view)

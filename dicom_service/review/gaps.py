@@ -4,7 +4,14 @@ from collections.abc import Iterator
 
 from dicom_service.anatomy import Condition, atlas
 from dicom_service.review.coverage import open_views
-from dicom_service.review.cross import NO_VIEW, items_of, open_checks, value_of, views_of
+from dicom_service.review.cross import (
+    NO_VIEW,
+    items_of,
+    open_checks,
+    seen_on,
+    value_of,
+    views_of,
+)
 from dicom_service.review.model import Finding, Gap, Reading, RuleOut, Template
 
 
@@ -41,7 +48,7 @@ def _open_observations(template: Template, reading: Reading) -> Iterator[Gap]:
 
 def _abnormal_without_finding(template: Template, reading: Reading) -> Iterator[Gap]:
     items, views = items_of(template), views_of(template)
-    described = {(finding.item, finding.view) for finding in reading.findings}
+    described = {(finding.item, uid) for finding in reading.findings for uid in seen_on(finding)}
     for item_id, seen in reading.observations.items():
         for uid, observation in seen.items():
             known = item_id in items and uid in views
@@ -75,6 +82,14 @@ def _findings(template: Template, reading: Reading) -> Iterator[Gap]:
                 if items[finding.item].visibility[uid] == "no":
                     text += " That view cannot show it well."
             yield _of_finding("open_cross_check", text, finding, uid or finding.view)
+        for uid in seen_on(finding):
+            if (
+                uid in views
+                and value_of(reading, finding.item, uid) == "normal"
+                and uid != finding.view
+            ):
+                text = f"{name}: the finding is confirmed on {views[uid].label}, but normal there."
+                yield _of_finding("confirmed_but_normal", text, finding, uid)
 
 
 def _of_finding(kind: str, text: str, finding: Finding, view: str) -> Gap:

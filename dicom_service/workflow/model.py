@@ -14,7 +14,6 @@ class DescriptorChoice(Frozen):
     id: str
     label: str
     code: Code
-    group: str = ""
 
 
 class DocumentState(Frozen):

@@ -81,13 +81,11 @@ def add_addendum(desk: "Desk", study_uid: str, text: str, user: str) -> None:
     last = reports[-1]
     before = desk.store.content(last.sop_instance_uid)
     now = desk.clock()
-    author = _person(desk, user)
+    remark = Addendum(text=text.strip(), author=_person(desk, user), at=now)
     content = before.model_copy(
         update={
             "kind": "addendum",
-            "signer": author,
-            "signed_at": now,
-            "addenda": (*before.addenda, Addendum(text=text.strip(), author=author, at=now)),
+            "addenda": (*before.addenda, remark),
             "predecessors": (
                 Reference(
                     sop_instance_uid=last.sop_instance_uid,

@@ -12,7 +12,7 @@ def descriptor_choices() -> dict[str, tuple[DescriptorChoice, ...]]:
     """Section -> descriptors, in the order of the data file."""
     return {
         section: tuple(
-            DescriptorChoice(id=d.id, label=d.name, code=d.code, group=d.group)
+            DescriptorChoice(id=d.id, label=d.label, code=d.code)
             for d in atlas().descriptors(section)
         )
         for section in SECTIONS

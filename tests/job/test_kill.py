@@ -42,7 +42,7 @@ class NodeProcess:
         self.process: subprocess.Popen[str] | None = None
 
     def start(self, fault: str = "") -> ReaderClient:
-        command = [sys.executable, "-m", "dicom_service.cli.main"]
+        command = [sys.executable, "-m", "dicom_service"]
         environment = os.environ | {"SESAMOID_FAULT": fault, "PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
             [*command, "--config", str(self.config), "serve", "--no-viewer"],

@@ -108,7 +108,7 @@ def test_without_a_right_angle_the_reader_must_say_so(
 
 
 def test_a_finding_contradicts_a_normal_observation(template: Template, normal: Reading) -> None:
-    reading = with_finding(normal, cross_check={"2": "confirmed"})
+    reading = with_finding(normal, cross_check={"2": "not_seen"})
     reading = reading.model_copy(update={"observations": normal.observations})
     (gap,) = gaps(template, reading)
     assert (gap.kind, gap.blocking, gap.finding) == ("finding_not_abnormal", True, "f1")
@@ -173,3 +173,13 @@ def test_a_verdict_that_the_study_did_not_raise_must_fit_its_evidence_too(
     (gap,) = gaps(template, normal.model_copy(update={"rule_outs": verdicts}))
     assert gap.kind == "supported_without_evidence"
     assert "metaphyseal (hypertrophic) osteodystrophy" in gap.text
+
+
+def test_a_view_that_confirms_a_finding_needs_no_finding_of_its_own(
+    template: Template, normal: Reading
+) -> None:
+    confirmed = with_finding(normal, cross_check={"2": "confirmed"})
+    assert kinds(template, confirmed) == ["confirmed_but_normal"]
+    row = {**confirmed.observations[RADIAL], "2": Observation(value="abnormal")}
+    both = confirmed.model_copy(update={"observations": {**confirmed.observations, RADIAL: row}})
+    assert kinds(template, both) == []
