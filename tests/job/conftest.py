@@ -50,8 +50,8 @@ def orthanc(tmp_path, program: Callable[[str], str]) -> Iterator[Callable[[int],
                 }
             )
         )
-        log = (folder / "log").open("wb")
-        running.append(subprocess.Popen([executable, str(config)], stdout=log, stderr=log))
+        with (folder / "log").open("wb") as log:
+            running.append(subprocess.Popen([executable, str(config)], stdout=log, stderr=log))
         archive = Orthanc("ORTHANC", port, f"http://127.0.0.1:{http}")
         deadline = time.monotonic() + 30
         while True:

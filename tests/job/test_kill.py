@@ -62,9 +62,11 @@ class NodeProcess:
 
     def died(self, seconds: float = 20) -> bool:
         try:
-            return self.process.wait(seconds) == -signal.SIGKILL
+            killed = self.process.wait(seconds) == -signal.SIGKILL
         except subprocess.TimeoutExpired:
             return False
+        self.process.stdout.close()
+        return killed
 
     def stop(self) -> None:
         if self.process and self.process.poll() is None:
