@@ -11,7 +11,7 @@ from itertools import groupby
 from dicom_service.anatomy import atlas
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.coverage import asked_views, open_views
-from dicom_service.review.cross import answers, views_of
+from dicom_service.review.cross import answers, seen_on, views_of
 from dicom_service.review.model import (
     SECTIONS,
     CrossCheck,
@@ -113,13 +113,17 @@ class _Writer:
         for uid, observation in self.observed(item, "abnormal").items():
             label = self.views[uid].label
             found = self.findings.get((item.id, uid), [])
-            if not found:
+            if not found and not (self._confirmed(item, uid) and not observation.note):
                 text = f"{_capital(self.name(item))}: abnormal on {label}, not described further"
                 yield _ended(text, observation.note)
             for finding in found:
                 text = f"{_capital(self.name(item))}: {_described(finding)}; "
                 text += self._checked(item, uid, finding)
                 yield _ended(text, finding.note, observation.note)
+
+    def _confirmed(self, item: TemplateItem, uid: str) -> bool:
+        """Whether a finding on another view, told there, was confirmed on this one."""
+        return any(f.item == item.id and uid in seen_on(f) for f in self.reading.findings)
 
     def _checked(self, item: TemplateItem, uid: str, finding: Finding) -> str:
         view = self.views[uid]

@@ -259,3 +259,9 @@ def test_an_observation_in_a_view_that_was_not_asked_for_is_kept(
     built = content.model_copy(update={"reading": reading})
     again = reread(build(built, IDENTITY, DEVICE, evidence).report, tmp_path)
     assert read_tree(again).reading.observations[hidden.id] == observations[hidden.id]
+
+
+def test_a_document_that_was_not_saved_yet_reads_back_equal(
+    content: ReportContent, evidence: list[Dataset]
+) -> None:
+    assert read(build(content, IDENTITY, DEVICE, evidence).report) == content
