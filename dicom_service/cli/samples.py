@@ -49,11 +49,12 @@ def _objects(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
     kinds: tuple[Kind, ...] = ("template", "draft", "final", "addendum")
     for number, kind in enumerate(kinds):
         moment = at + timedelta(seconds=number)
-        names = identity(moment, FIRST_SERIES + 10 * number, with_measurements=kind == "final")
+        names = identity(moment, FIRST_SERIES + 10 * number, with_measurements=kind != "template")
         this = _as(content, kind, moment, predecessors)
         built = report.build(this, names, device, images)
         files[f"{kind}.dcm"] = built.report
-        if kind == "final":
+        if kind == "final" and built.measurements is not None:
+            files["measurements.dcm"] = built.measurements
             predecessors = (
                 Reference(
                     sop_instance_uid=built.report.SOPInstanceUID,
@@ -62,8 +63,6 @@ def _objects(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
                     kind="final",
                 ),
             )
-        if built.measurements is not None:
-            files["measurements.dcm"] = built.measurements
     return files
 
 

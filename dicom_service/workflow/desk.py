@@ -58,7 +58,7 @@ class Desk:
     def prepare(self, study_uid: str) -> None:
         """Make the template of a settled study and put it on the reading list.
 
-        A reading that exists already is carried over to the new template.
+        A reading that exists already is carried over to the new template when it is opened.
         """
         instances = self.store.instances(study_uid)
         if not instances:
@@ -78,9 +78,7 @@ class Desk:
         )
         if not kept:
             log.info("study %s: another object arrived meanwhile; waiting again", study_uid)
-            return
-        self._carry_over(study_uid, template)
-        if destinations:
+        elif destinations:
             self.wake()
 
     def open(self, study_uid: str) -> OpenReading:
@@ -130,6 +128,8 @@ class Desk:
         facts, template = self._preparation(row)
         if row.state == "signed":
             raise NotReady("This report is signed. Write an addendum instead of changing it.")
+        if reading.template_revision != template.revision:
+            reading = review.carry_over(reading, template)
         review.check_reading(template, reading)
         images = {image.uid: image for image in facts.images}
         measurements = tuple(complete(m, images[m.view]) for m in reading.measurements)
@@ -218,13 +218,6 @@ class Desk:
         version, reading = self.store.reading(row.study_uid)
         if version == 0:
             return 0, review.opening_reading(facts, template)
+        if reading.template_revision != template.revision and row.state != "signed":
+            reading = review.carry_over(reading, template)
         return version, reading
-
-    def _carry_over(self, study_uid: str, template: Template) -> None:
-        version, reading = self.store.reading(study_uid)
-        if version and reading.template_revision != template.revision:
-            carried = review.carry_over(reading, template)
-            row = self._row(study_uid)
-            self.store.save_reading(
-                study_uid, carried, expected=version, user=row.reader, at=self.clock()
-            )

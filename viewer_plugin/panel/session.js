@@ -135,8 +135,18 @@ export class Session {
 
   #saved(answer) {
     this.gaps = answer.gaps;
+    if (answer.reading.template_revision !== this.template.revision) this.#newTemplate();
     this.reading = change.takeValues(this.reading, answer.reading.measurements);
     if (this.section === 'conclude') this.loadPreview();
+  }
+
+  /** Images came late and the node has a new template: what was entered is carried over to it. */
+  async #newTemplate() {
+    const opening = await this.api.open(this.study).catch(() => null);
+    // With something still to be saved, the answer to that save brings us here again.
+    if (!opening || !this.queue.clean) return;
+    this.#take(opening);
+    this.update({ message: strings.save.newTemplate });
   }
 
   /**

@@ -40,6 +40,7 @@ export const strings = {
     saved: 'saved', saving: 'saving', fresh: 'nothing entered yet',
     waiting: 'not saved – trying again', signedOut: 'not saved – signed out',
     conflict: 'not saved – changed elsewhere', refused: 'not saved',
+    newTemplate: 'New images arrived: the list of structures has grown. What you entered was kept.',
     restored: 'Entries of this tab that had not reached the node were brought back.',
   },
   conflict: {
