@@ -4,8 +4,6 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from dicom_service.anatomy.model import (
     Caution,
-    Condition,
-    Descriptor,
     Occasion,
     Part,
     Region,
@@ -14,6 +12,12 @@ from dicom_service.anatomy.model import (
     Structure,
     View,
     Visibility,
+)
+from dicom_service.anatomy.reasoning import (
+    AggressivenessRule,
+    Condition,
+    Descriptor,
+    NextStep,
 )
 from dicom_service.anatomy.words import Lexicon, folded, tokens
 from dicom_service.codes import Code
@@ -34,6 +38,8 @@ class Atlas:
         unsure_words: Sequence[str],
         descriptors: Sequence[Descriptor],
         conditions: Sequence[Condition],
+        next_steps: Sequence[NextStep],
+        aggressiveness: Sequence[AggressivenessRule],
         cautions: Sequence[Caution],
         sources: Sequence[Source],
     ) -> None:
@@ -42,12 +48,14 @@ class Atlas:
         self.unspecified = unspecified
         self.all_views = tuple(views)
         self.all_cautions = tuple(cautions)
+        self.aggressiveness = tuple(aggressiveness)
         self._species = {s.id: s for s in species}
         self._parts = {p.id: p for p in parts}
         self._regions = {(r.species, r.id): r for r in regions}
         self._views = {v.label: v for v in views}
         self._descriptors = {d.id: d for d in descriptors}
         self._conditions = {c.id: c for c in conditions}
+        self._next_steps = {s.id: s for s in next_steps}
         self._sources = {s.id: s for s in sources}
         self._view_words = Lexicon({v.label: _view_phrases(v) for v in views})
         self._part_words = Lexicon({p.id: (p.id, p.name, *p.words) for p in parts})
@@ -174,6 +182,18 @@ class Atlas:
         """The descriptor with this id."""
         return self._descriptors.get(identity)
 
+    def implied(self, descriptors: Iterable[str]) -> frozenset[str]:
+        """The ids of `descriptors` and of all that is said along with them."""
+        found: set[str] = set()
+        left = list(descriptors)
+        while left:
+            identity = left.pop()
+            if identity not in found:
+                found.add(identity)
+                known = self._descriptors.get(identity)
+                left += known.implies if known else ()
+        return frozenset(found)
+
     def conditions(
         self, species: str | None = None, regions: Sequence[str] = ()
     ) -> tuple[Condition, ...]:
@@ -181,13 +201,17 @@ class Atlas:
         return tuple(
             c
             for c in self._conditions.values()
-            if (species is None or species in c.species)
-            and (not regions or set(regions) & set(c.regions))
+            if (species is None or not c.species or species in c.species)
+            and (not regions or any(c.in_region(region) for region in regions))
         )
 
     def condition(self, identity: str) -> Condition | None:
         """The condition with this id."""
         return self._conditions.get(identity)
+
+    def next_step(self, identity: str) -> NextStep | None:
+        """The next step with this id."""
+        return self._next_steps.get(identity)
 
     def cautions(self, when: Occasion) -> tuple[str, ...]:
         """The sentences for one occasion."""
@@ -210,6 +234,7 @@ class Atlas:
                 yield view.modifier
         yield from (d.code for d in self._descriptors.values())
         yield from (c.code for c in self._conditions.values())
+        yield from (step.code for step in self._next_steps.values())
 
 
 def _only(ids: Sequence[str]) -> str | None:

@@ -10,11 +10,10 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dicom_service.anatomy.atlas import Atlas
+from dicom_service.anatomy.load_reasoning import check_reasoning, expanded_choices
 from dicom_service.anatomy.located import DataError, Located, Value, file_label
 from dicom_service.anatomy.model import (
     Caution,
-    Condition,
-    Descriptor,
     Part,
     Region,
     Source,
@@ -22,7 +21,13 @@ from dicom_service.anatomy.model import (
     Structure,
     View,
 )
-from dicom_service.anatomy.structures import no_source, read_structures
+from dicom_service.anatomy.reasoning import (
+    AggressivenessRule,
+    Condition,
+    Descriptor,
+    NextStep,
+)
+from dicom_service.anatomy.structures import read_structures
 from dicom_service.codes import SCHEME
 
 M = TypeVar("M", bound=BaseModel)
@@ -95,7 +100,9 @@ class _Loader:
             "species": lambda f: self._list(f, "species", Species),
             "views": self._views,
             "regions": self._parts,
-            "descriptors": lambda f: self._list(f, "descriptors", Descriptor),
+            "descriptors": self._descriptors,
+            "aggressiveness": lambda f: self._list(f, "aggressiveness", AggressivenessRule),
+            "next_steps": lambda f: self._list(f, "next_steps", NextStep),
             "conditions": lambda f: self._list(f, "conditions", Condition),
             "cautions": lambda f: self._list(f, "cautions", Caution),
             "generic": self._generic,
@@ -133,6 +140,12 @@ class _Loader:
         for at, entry in enumerate(entries):
             item = self._one(file, entry, model, kind, at)
             self._keep(kind, str(getattr(item, id_field)), item, file, (kind, at))
+
+    def _descriptors(self, file: Located) -> None:
+        self._known_fields(file, {"kind", "fields"})
+        for entry, path in expanded_choices(file):
+            item = self._one(file, entry, Descriptor, *path)
+            self._keep("descriptors", item.id, item, file, path)
 
     def _generic(self, file: Located) -> None:
         self._known_fields(file, {"kind", "patterns", "structures"})
@@ -185,24 +198,16 @@ class _Loader:
         for view in self._all("views", View):
             for other in (*view.orthogonal, *([view.like] if view.like else [])):
                 self._must_exist("views", other, "views", view.label)
-        for condition in self._all("conditions", Condition):
-            for species in condition.species:
-                self._must_exist("species", species, "conditions", condition.id)
-            for region in condition.regions:
-                self._must_exist("regions", region, "conditions", condition.id)
-            for label in (label for group in condition.essential for label in group):
-                self._must_exist("views", label, "conditions", condition.id)
-            self._must_have_source(condition.source, condition.grade, "conditions", condition.id)
+        check_reasoning(self.found, self._fail)
+
+    def _fail(self, kind: str, identity: str, sentence: str) -> None:
+        file, path = self.places[kind, identity]
+        file.fail(sentence, *path)
 
     def _must_exist(self, kind: str, wanted: str, owner: str, identity: str) -> None:
         if wanted not in self.found.get(kind, {}):
             file, path = self.places[owner, identity]
             file.fail(f"'{identity}' names '{wanted}', which is not among the {kind}.", *path)
-
-    def _must_have_source(self, source: str, grade: str, owner: str, identity: str) -> None:
-        if grade == "V" and source not in self.found.get("sources", {}):
-            file, path = self.places[owner, identity]
-            file.fail(no_source(identity, source), *path)
 
     def _all(self, kind: str, model: type[M]) -> list[M]:
         return [item for item in self.found.get(kind, {}).values() if isinstance(item, model)]
@@ -220,6 +225,8 @@ class _Loader:
             unsure_words=self.unsure,
             descriptors=self._all("descriptors", Descriptor),
             conditions=self._all("conditions", Condition),
+            next_steps=self._all("next_steps", NextStep),
+            aggressiveness=self._all("aggressiveness", AggressivenessRule),
             cautions=self._all("cautions", Caution),
             sources=self._all("sources", Source),
         )

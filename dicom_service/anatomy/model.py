@@ -1,4 +1,4 @@
-"""What the anatomy files say: species, regions, structures, projections, findings, conditions."""
+"""What the anatomy files say: species, regions, structures, projections, cautions, sources."""
 
 from typing import Literal
 
@@ -122,36 +122,6 @@ class Species(Frozen):
     other_codes: tuple[tuple[str, str], ...] = ()
     words: tuple[str, ...] = ()
     late_closure: tuple[str, ...] = ()
-
-
-class Descriptor(Frozen):
-    """A word for what is abnormal, offered in `sections`; `kinds` narrows it further."""
-
-    id: str = Id
-    label: str
-    sections: tuple[Section, ...] = Field(min_length=1)
-    kinds: tuple[str, ...] = ()
-    code: Code
-
-
-class Condition(Frozen):
-    """A rule-out: what raises it, what limits it, what to do next."""
-
-    id: str = Id
-    name: str
-    code: Code
-    species: tuple[str, ...]
-    regions: tuple[str, ...]
-    routine: bool = False
-    words: tuple[str, ...] = ()
-    age_months: tuple[float, float] | None = None
-    essential: tuple[tuple[str, ...], ...] = ()
-    """Groups of views: "excluded" needs at least one view of each group."""
-    excludable: bool
-    limits: tuple[str, ...] = Field(min_length=1)
-    next_steps: tuple[str, ...] = Field(min_length=1)
-    source: str = Field(min_length=1)
-    grade: Grade
 
 
 class Caution(Frozen):
