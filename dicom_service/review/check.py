@@ -1,9 +1,9 @@
 """Refuses a reading that names what its template or the atlas does not have."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
-from dicom_service.anatomy import atlas
+from dicom_service.anatomy import Descriptor, atlas
 from dicom_service.errors import Refused
 from dicom_service.review.cross import NO_VIEW, cross_views, items_of, views_of
 from dicom_service.review.model import Finding, Reading, Template, TemplateItem
@@ -58,13 +58,7 @@ def _check_finding(template: Template, items: Items, finding: Finding) -> None:
     what = f"The finding '{finding.id}'"
     item = _place(items, finding.item, finding.view, what)
     view = views_of(template)[finding.view]
-    known = atlas()
-    for identity in finding.descriptors:
-        descriptor = known.descriptor(identity)
-        if descriptor is None:
-            raise Refused(f"{what} has the descriptor '{identity}', which does not exist.")
-        if item.section not in descriptor.sections:
-            raise Refused(f"{what}: '{descriptor.label}' is not said of {item.name}.")
+    _check_descriptors(what, item, template.species, finding.descriptors)
     wanted = cross_views(item, view)
     for uid, answer in finding.cross_check.items():
         if uid == NO_VIEW and (wanted or answer != "no_such_view"):
@@ -73,6 +67,29 @@ def _check_finding(template: Template, items: Items, finding: Finding) -> None:
             raise Refused(f"{what} is cross-checked on '{uid}', which is not at a right angle.")
         if uid != NO_VIEW and answer == "no_such_view":
             raise Refused(f"{what} says “no such view” of a view that this study has.")
+
+
+def _check_descriptors(
+    what: str, item: TemplateItem, species: str, identities: Sequence[str]
+) -> None:
+    """Refuse words that do not exist, are not said of the structure, or contradict each other."""
+    known = atlas()
+    chosen: dict[str, Descriptor] = {}
+    for identity in dict.fromkeys(identities):
+        descriptor = known.descriptor(identity)
+        if descriptor is None:
+            raise Refused(f"{what} has the descriptor '{identity}', which does not exist.")
+        elsewhere = descriptor.regions and item.region not in descriptor.regions
+        other_animal = descriptor.species and species not in descriptor.species
+        if item.section not in descriptor.sections or elsewhere or other_animal:
+            raise Refused(f"{what}: '{descriptor.label}' is not said of {item.name}.")
+        if descriptor.exclusive:
+            first = chosen.setdefault(descriptor.field, descriptor)
+            if first is not descriptor:
+                raise Refused(
+                    f"{what}: '{first.label}' and '{descriptor.label}' contradict each other "
+                    f"({descriptor.field}); keep one of them."
+                )
 
 
 def _check_measurements(items: Items, reading: Reading) -> None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from dicom_service.anatomy import Condition, atlas
+from dicom_service.review.contradictions import contradictions
 from dicom_service.review.coverage import open_views
 from dicom_service.review.cross import (
     NO_VIEW,
@@ -13,19 +14,24 @@ from dicom_service.review.cross import (
     views_of,
 )
 from dicom_service.review.model import Finding, Gap, Reading, RuleOut, Template
+from dicom_service.review.physis_gaps import physis_gaps
+from dicom_service.review.propose import missing_views
 
 
 def gaps(template: Template, reading: Reading) -> tuple[Gap, ...]:
     """Everything open or contradictory; what is `blocking` must be answered before signing.
 
     `reading.open_accepted` makes open observations non-blocking: the reader overrules, on the
-    record. Open cross-checks, contradictions and an empty impression always block.
+    record. Open cross-checks, answers that contradict each other and an empty impression always
+    block; what is only a question to the reader never does.
     """
     return (
         *_open_observations(template, reading),
         *_abnormal_without_finding(template, reading),
         *_findings(template, reading),
         *_rule_outs(template, reading),
+        *physis_gaps(template, reading),
+        *contradictions(template, reading),
         *_impression(reading),
     )
 
@@ -133,16 +139,9 @@ def _excluded(template: Template, condition: Condition) -> Iterator[tuple[str, s
             "or “cannot be assessed”."
         )
         yield "cannot_be_excluded", text
-    known = atlas()
-    for side in sorted({item.side for item in template.items if item.region in condition.regions}):
-        present = [view.view for view in template.views if view.side in (side, "B")]
-        for group in condition.essential:
-            if not any(known.is_view_or_like(v, label) for v in present for label in group):
-                text = (
-                    f"{condition.name} cannot be excluded: the study has no {' or '.join(group)} "
-                    f"({side})."
-                )
-                yield "essential_view_missing", text
+    for missing in missing_views(template, condition):
+        text = f"{condition.name} cannot be excluded: {missing[:1].lower()}{missing[1:]}"
+        yield "essential_view_missing", text
 
 
 def _impression(reading: Reading) -> Iterator[Gap]:

@@ -19,7 +19,7 @@ SECTIONS: tuple[Section, ...] = ("alignment", "bone", "cartilage", "devices", "s
 Visibility = Literal["well", "partly", "no"]
 Value = Literal["normal", "abnormal", "variant", "undetermined", "not_assessable"]
 CrossCheck = Literal["confirmed", "not_seen", "not_assessable", "no_such_view"]
-Verdict = Literal["supported", "no_evidence", "excluded", "cannot_assess"]
+Verdict = Literal["supported", "possible", "no_evidence", "excluded", "cannot_assess"]
 
 
 class Variant(Frozen):
@@ -88,6 +88,7 @@ class Template(Frozen):
 
     study_uid: str
     revision: int = 1
+    species: str = ""
     regions: tuple[str, ...]
     views: tuple[TemplateView, ...]
     items: tuple[TemplateItem, ...]
@@ -110,6 +111,8 @@ class Finding(Frozen):
     view: str
     descriptors: tuple[str, ...] = ()
     severity: Literal["", "mild", "moderate", "severe"] = ""
+    aggressiveness: Literal["", "non_aggressive", "indeterminate", "aggressive"] = ""
+    """The reader's word; empty: what the descriptors say (`review.aggressiveness`)."""
     note: str = Field(default="", max_length=4000)
     cross_check: dict[str, CrossCheck] = Field(default_factory=dict)
     """By UID of the orthogonal view; key "" with "no_such_view" where the study has none."""

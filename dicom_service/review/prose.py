@@ -10,8 +10,10 @@ from itertools import groupby
 
 from dicom_service.anatomy import atlas
 from dicom_service.intake.model import StudyFacts
+from dicom_service.review.aggressiveness import WORDS, aggressiveness
 from dicom_service.review.coverage import asked_views, open_views
 from dicom_service.review.cross import answers, views_of
+from dicom_service.review.crosscheck import CERTAINTY, state
 from dicom_service.review.model import (
     SECTIONS,
     CrossCheck,
@@ -130,7 +132,7 @@ class _Writer:
             said.append(_CHECKED[answer].format(label) if answer else f"not yet checked on {label}")
         if not given:
             said.append(_CHECKED["no_such_view"])
-        seen = "seen on" if "confirmed" in given.values() else "seen only on"
+        seen = CERTAINTY[state(item, view, finding)].seen
         return f"{seen} {view.label}, {_listed(said)}"
 
     def _measurements(self, item: TemplateItem) -> Iterator[str]:
@@ -220,7 +222,9 @@ def _described(finding: Finding) -> str:
     found = [known.descriptor(identity) for identity in finding.descriptors]
     words = [descriptor.label for descriptor in found if descriptor]
     text = _listed(words) if words else "abnormal"
-    return f"{finding.severity} {text}" if finding.severity else text
+    judged = aggressiveness(finding).word
+    pattern = f" ({WORDS[judged]})" if judged else ""
+    return f"{finding.severity} {text}{pattern}" if finding.severity else f"{text}{pattern}"
 
 
 def _measured(m: Measurement) -> str:

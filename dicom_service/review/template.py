@@ -40,6 +40,7 @@ def build_template(facts: StudyFacts, *, revision: int = 1) -> Template:
     return Template(
         study_uid=facts.study_uid,
         revision=revision,
+        species=facts.signalment.species or "",
         regions=regions,
         views=_views(known, images),
         items=tuple(items),
