@@ -82,11 +82,20 @@ def coded_finding(names: Names, finding: Finding) -> Dataset:
             *_view(names, finding.view),
             *(_descriptor(d) for d in finding.descriptors),
             *severity,
+            *_aggressiveness(finding),
             *(_cross_check(names, uid, said) for uid, said in finding.cross_check.items()),
             *sr.text("HAS PROPERTIES", "comment", finding.note),
             sr.image("INFERRED FROM", "illustration", reference(names, finding.view)),
         ],
     )
+
+
+def _aggressiveness(finding: Finding) -> list[Dataset]:
+    """The reader's word on a lesion; what follows from the descriptors is not repeated."""
+    if not finding.aggressiveness:
+        return []
+    word = sentences.AGGRESSIVENESS[finding.aggressiveness]
+    return [sr.coded("HAS PROPERTIES", "aggressiveness", word)]
 
 
 def finding_code(finding: Finding) -> Code:

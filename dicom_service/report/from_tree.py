@@ -173,6 +173,7 @@ def _site_identifier(item: Dataset) -> str:
 
 def _finding(item: Dataset) -> Finding:
     severity = child(item, "severity")
+    judged = child(item, "aggressiveness")
     grades = {grade: grade for grade in ("mild", "moderate", "severe")}
     return Finding(
         id=_identifier(item),
@@ -180,6 +181,7 @@ def _finding(item: Dataset) -> Finding:
         view=image_of(item),
         descriptors=tuple(_identifier(d) for d in children(item, "descriptor")),
         severity="" if severity is None else _keyword(severity, grades),
+        aggressiveness="" if judged is None else _keyword(judged, sentences.AGGRESSIVENESS),
         note=text_below(item, "comment"),
         cross_check={
             image_of(said): _keyword(said, sentences.CROSS_CHECKS)

@@ -84,13 +84,19 @@ def propose(template: Template, reading: Reading) -> tuple[Proposal, ...]:
     proposals = []
     for condition in known.conditions(template.species, template.regions):
         proposal = propose_one(template, reading, condition)
-        if proposal.raised or proposal.verdict in ("supported", "possible"):
+        if proposal.raised or _found_by_itself(proposal):
             proposals.append(proposal)
     for identity in raised - {p.condition for p in proposals}:
         condition_or_none = known.condition(identity)
         if condition_or_none is not None:
             proposals.append(propose_one(template, reading, condition_or_none))
     return tuple(sorted(proposals, key=_rank))
+
+
+def _found_by_itself(proposal: Proposal) -> bool:
+    """Whether the findings alone bring up a condition that nobody asked about."""
+    strong = any(e.weight == "strong" for e in proposal.evidence_for)
+    return proposal.verdict == "supported" or (proposal.verdict == "possible" and strong)
 
 
 def _rank(proposal: Proposal) -> tuple[int, bool, int]:

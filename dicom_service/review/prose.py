@@ -35,6 +35,9 @@ HEADINGS: dict[Section, str] = {
     "soft_tissue": "Soft tissues",
 }
 SIDES = {"L": "left", "R": "right", "B": "left and right", "U": "side not stated"}
+_PLACES = ("in the ", "reaching ", "not reaching ")
+"""How descriptors begin that say where; they follow the others without an "and"."""
+
 _CHECKED: dict[CrossCheck, str] = {
     "confirmed": "confirmed on {}",
     "not_seen": "not confirmed on {} (not seen there)",
@@ -53,7 +56,7 @@ def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> st
     template, reading
         What was asked and what was answered. `reading.findings_text` is not looked at.
     """
-    writer = _Writer(template, reading)
+    writer = Writer(template, reading)
     parts = []
     for section in SECTIONS:
         items = [item for item in template.items if item.section == section]
@@ -65,10 +68,11 @@ def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> st
     return "\n\n".join(parts)
 
 
-class _Writer:
+class Writer:
     """One template and its reading, with what every sentence needs of them."""
 
     def __init__(self, template: Template, reading: Reading) -> None:
+        self.template = template
         self.views = views_of(template)
         self.reading = reading
         self.name_sides = len({item.side for item in template.items}) > 1
@@ -77,18 +81,34 @@ class _Writer:
             self.findings.setdefault((finding.item, finding.view), []).append(finding)
 
     def section(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """All that is said of one section of the search pattern."""
         for item in items:
-            yield from self._abnormal(item)
+            yield from self.abnormal(item)
         for item in items:
-            yield from self._measurements(item)
-        yield from self._each(items, "undetermined", "Undetermined")
-        yield from self._each(items, "variant", "Normal variant")
-        yield from self._normal(items)
-        yield from self._each(items, "not_assessable", "Not assessable")
-        yield from self._not_evaluated(items)
+            yield from self.measurements(item)
+        yield from self.each(items, "undetermined", "Undetermined")
+        yield from self.each(items, "variant", "Normal variant")
+        yield from self.normal(items)
+        yield from self.each(items, "not_assessable", "Not assessable")
+        yield from self.not_evaluated(items)
+        yield from self.hidden(items)
+
+    def hidden(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """What the views of the study cannot show."""
         hidden = [self.name(item) for item in items if self._hidden(item)]
         if hidden:
             yield f"Not shown by the views of this study: {'; '.join(hidden)}."
+
+    def brief(self) -> Iterator[str]:
+        """Each abnormal structure in a few words, with how sure it is."""
+        for item in self.template.items:
+            for uid in self.observed(item, "abnormal"):
+                found = self.findings.get((item.id, uid), [])
+                if not found:
+                    yield f"{self.name(item)} on {self.views[uid].label}, not described further"
+                for finding in found:
+                    sure = CERTAINTY[state(item, self.views[uid], finding)].words
+                    yield f"{_described(finding)} of {self.name(item)} ({sure})"
 
     def _hidden(self, item: TemplateItem) -> bool:
         """Whether no view of the study can show `item`, and nobody has seen it all the same."""
@@ -97,21 +117,26 @@ class _Writer:
     # Names
 
     def name(self, item: TemplateItem) -> str:
+        """The name of `item`, with its side where the study has two."""
         return f"{SIDES[item.side]} {item.name}" if self.name_sides else item.name
 
     def group(self, item: TemplateItem) -> str:
+        """The name of the group of `item`, with its side where the study has two."""
         return f"{SIDES[item.side]} {item.group}" if self.name_sides else item.group
 
     def labels(self, uids: Iterable[str]) -> str:
-        return _listed([self.views[uid].label for uid in self.views if uid in set(uids)])
+        """The labels of these views, in the order of the template."""
+        return listed([self.views[uid].label for uid in self.views if uid in set(uids)])
 
     def observed(self, item: TemplateItem, value: Value) -> dict[str, Observation]:
+        """The observations of `item` that have this value, by view."""
         seen = self.reading.observations.get(item.id, {})
         return {u: o for u, o in seen.items() if o.value == value and u in item.visibility}
 
     # Sentences
 
-    def _abnormal(self, item: TemplateItem) -> Iterator[str]:
+    def abnormal(self, item: TemplateItem) -> Iterator[str]:
+        """A sentence for each abnormal observation of `item`."""
         for uid, observation in self.observed(item, "abnormal").items():
             label = self.views[uid].label
             found = self.findings.get((item.id, uid), [])
@@ -133,15 +158,17 @@ class _Writer:
         if not given:
             said.append(_CHECKED["no_such_view"])
         seen = CERTAINTY[state(item, view, finding)].seen
-        return f"{seen} {view.label}, {_listed(said)}"
+        return f"{seen} {view.label}, {listed(said)}"
 
-    def _measurements(self, item: TemplateItem) -> Iterator[str]:
+    def measurements(self, item: TemplateItem) -> Iterator[str]:
+        """A sentence for each measurement of `item`."""
         for m in self.reading.measurements:
             if m.item == item.id and m.view in item.visibility:
                 text = f"{_capital(self.name(item))}: {_measured(m)} on {self.views[m.view].label}"
                 yield _ended(f"{text} ({m.calibration or 'calibration not stated'})", m.note)
 
-    def _each(self, items: Sequence[TemplateItem], value: Value, heading: str) -> Iterator[str]:
+    def each(self, items: Sequence[TemplateItem], value: Value, heading: str) -> Iterator[str]:
+        """One sentence that lists what has this value."""
         said = []
         for item in items:
             seen = self.observed(item, value)
@@ -151,7 +178,8 @@ class _Writer:
         if said:
             yield f"{heading}: {'; '.join(said)}."
 
-    def _normal(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+    def normal(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """What is normal, whole groups in one sentence; `items` are of one section."""
         whole: dict[str, list[str]] = {}
         single: dict[str, list[str]] = {}
         for members in _grouped([item for item in items if not self._hidden(item)]):
@@ -171,9 +199,9 @@ class _Writer:
                     single.setdefault(self.labels(seen), []).append(name)
         for labels, groups in whole.items():
             if items[0].section == "devices":
-                yield f"Nothing abnormal of {_listed(groups)} on {labels} as far as visible."
+                yield f"Nothing abnormal of {listed(groups)} on {labels} as far as visible."
             else:
-                yield f"The {_listed(groups)} are normal on {labels} as far as visible."
+                yield f"The {listed(groups)} are normal on {labels} as far as visible."
         if single:
             said = [f"{', '.join(names)} on {labels}" for labels, names in single.items()]
             yield f"Normal: {'; '.join(said)}."
@@ -192,7 +220,8 @@ class _Writer:
             and all(o.value == "normal" and not o.note.strip() for o in seen.values())
         )
 
-    def _not_evaluated(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+    def not_evaluated(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """What could be seen and was not observed."""
         said = []
         for members in _grouped([item for item in items if not self._hidden(item)]):
             untouched = [i for i in members if not self.reading.observations.get(i.id)]
@@ -221,7 +250,9 @@ def _described(finding: Finding) -> str:
     known = atlas()
     found = [known.descriptor(identity) for identity in finding.descriptors]
     words = [descriptor.label for descriptor in found if descriptor]
-    text = _listed(words) if words else "abnormal"
+    qualities = [word for word in words if not word.startswith(_PLACES)]
+    places = [word for word in words if word.startswith(_PLACES)]
+    text = " ".join([listed(qualities) if qualities else "abnormal", *places])
     judged = aggressiveness(finding).word
     pattern = f" ({WORDS[judged]})" if judged else ""
     return f"{finding.severity} {text}{pattern}" if finding.severity else f"{text}{pattern}"
@@ -245,7 +276,8 @@ def _notes(notes: Iterable[str]) -> str:
     return f" ({'; '.join(kept)})" if kept else ""
 
 
-def _listed(words: Sequence[str]) -> str:
+def listed(words: Sequence[str]) -> str:
+    """The words with commas and an "and"."""
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
