@@ -88,7 +88,7 @@ class Atlas:
         return self.in_hindlimb(found) if self.limb_named(text) == "hind" else found
 
     def limb_named(self, text: str) -> str:
-        """"fore" or "hind" when `text` names that limb alone ("LH", "Vorderbein"); else empty."""
+        """ "fore" or "hind" when `text` names that limb alone ("LH", "Vorderbein"); else empty."""
         return _only(self._limb_words.all(text)) or ""
 
     def in_hindlimb(self, ids: Sequence[str]) -> tuple[str, ...]:
