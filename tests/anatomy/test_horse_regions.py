@@ -136,7 +136,15 @@ def test_the_joints_of_each_region_are_the_named_ones() -> None:
             "centrodistal",
             "tarsometatarsal",
         },
-        "metatarsus_hindfoot": {"tarsometatarsal", "mtp_3", "pip_3", "dip_3"},
+        "metatarsus_hindfoot": {
+            "tarsometatarsal",
+            "intermetatarsal_2_3",
+            "intermetatarsal_3_4",
+            "mtp_3",
+            "metatarsosesamoid",
+            "pip_3",
+            "dip_3",
+        },
     }
     for identity, joints in expected.items():
         assert ids(identity, "joint") == joints, identity
@@ -151,6 +159,22 @@ def test_the_femur_has_three_trochanters_and_the_humerus_three_tubercles() -> No
     }
     tubercles = {i for i in structures("shoulder") if i.endswith("tubercle")}
     assert {"greater_tubercle", "intermediate_tubercle", "lesser_tubercle"} <= tubercles
+
+
+def test_the_hindlimb_has_the_counterpart_of_every_structure_of_the_forelimb() -> None:
+    # Not in the hind list: parts of the forelimb's own joints (carpus), the check ligament (weak or
+    # absent in the hindlimb), the ergot and the tissue named by region.
+    fore_only = {
+        "frontal_axis", "sagittal_axis", "sagittal_alignment", "carpometacarpal", "p1_proximal",
+        "accessory_ligament_ddft", "ergot", "synovial_pad", "extensor_tendon", "pastern_dorsal",
+        "pastern_palmar",
+    }  # fmt: skip
+    fore = {s for r in ("metacarpus", "fetlock", "pastern_foot") for s in structures(r)}
+    fore -= fore_only
+    renamed = (("mc", "mt"), ("metacarpo", "metatarso"), ("metacarpal", "metatarsal"))
+    for old, new in (*renamed, ("palmar", "plantar"), ("physis_mc", "physis_mt")):
+        fore = {i.replace(old, new, 1) for i in fore}
+    assert fore <= set(structures("metatarsus_hindfoot"))
 
 
 def test_shoes_and_nails_are_devices_of_both_feet() -> None:
