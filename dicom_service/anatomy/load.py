@@ -192,6 +192,8 @@ class _Loader:
     def _keep(
         self, kind: str, identity: str, item: BaseModel, file: Located, path: tuple[str | int, ...]
     ) -> None:
+        if kind == "sources" and self.found.get(kind, {}).get(identity) == item:
+            return  # Files of different topics may rest on the same text.
         if (kind, identity) in self.places:
             other, where = self.places[kind, identity]
             file.fail(f"'{identity}' stands already in {other.name}:{other.line(*where)}.", *path)

@@ -77,6 +77,7 @@ def _check_condition(found: Found, condition: Condition, fail: Complaint) -> Non
         ("regions", condition.regions),
         ("views", views),
         ("next_steps", condition.next_steps),
+        ("conditions", condition.looks_like),
     ]
     for rule in (*condition.supports, *condition.against):
         named += [("descriptors", (*rule.any, *rule.all, *rule.without))]

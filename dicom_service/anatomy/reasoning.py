@@ -127,6 +127,8 @@ class Condition(Frozen):
     essential: tuple[tuple[str, ...], ...] = ()
     """Groups of views: without one of each group nothing is said against the condition."""
     excludable: bool
+    looks_like: tuple[str, ...] = ()
+    """Conditions that films cannot tell from it; they are considered with it."""
     supports: tuple[EvidenceRule, ...] = Field(default=(), alias="for")
     against: tuple[EvidenceRule, ...] = ()
     limits: tuple[str, ...] = Field(min_length=1)

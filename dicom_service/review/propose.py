@@ -78,19 +78,26 @@ class _Judged(NamedTuple):
 
 
 def propose(template: Template, reading: Reading) -> tuple[Proposal, ...]:
-    """A verdict for every rule-out that the study or its findings raise, the strongest first."""
+    """A verdict for every rule-out that the study or its findings raise, the strongest first.
+
+    What films cannot tell from such a condition comes with it. Nothing is proposed for a species
+    that is not known.
+    """
     known = atlas()
-    raised = {candidate.id for candidate in template.rule_outs}
-    proposals = []
-    for condition in known.conditions(template.species, template.regions):
-        proposal = propose_one(template, reading, condition)
-        if proposal.raised or _found_by_itself(proposal):
-            proposals.append(proposal)
-    for identity in raised - {p.condition for p in proposals}:
-        condition_or_none = known.condition(identity)
-        if condition_or_none is not None:
-            proposals.append(propose_one(template, reading, condition_or_none))
-    return tuple(sorted(proposals, key=_rank))
+    if not template.species:
+        return ()
+    conditions = known.conditions(template.species, template.regions)
+    every = {c.id: propose_one(template, reading, c) for c in conditions}
+    found = {identity for identity, proposal in every.items() if _found_by_itself(proposal)}
+    alike = {
+        other
+        for condition in conditions
+        if condition.id in found
+        for other in condition.looks_like
+        if other in every and every[other].verdict == "possible"
+    }
+    chosen = [p for p in every.values() if p.raised or p.condition in found | alike]
+    return tuple(sorted(chosen, key=_rank))
 
 
 def _found_by_itself(proposal: Proposal) -> bool:
@@ -148,6 +155,8 @@ def _for_it(pro: Sequence[Evidence], contra: Sequence[Evidence]) -> _Judged | No
         return _Judged("supported", WORDS["typical" if typical else "supported"], said)
     if outweighed:
         reason = "there are signs against it"
+    elif not any(e.by_findings for e in telling):
+        reason = "by what was called a variant"
     elif not firm:
         reason = "not confirmed at a right angle"
     else:

@@ -126,7 +126,7 @@ class Writer:
 
     def labels(self, uids: Iterable[str]) -> str:
         """The labels of these views, in the order of the template."""
-        return listed([self.views[uid].label for uid in self.views if uid in set(uids)])
+        return _listed([self.views[uid].label for uid in self.views if uid in set(uids)])
 
     def observed(self, item: TemplateItem, value: Value) -> dict[str, Observation]:
         """The observations of `item` that have this value, by view."""
@@ -158,7 +158,7 @@ class Writer:
         if not given:
             said.append(_CHECKED["no_such_view"])
         seen = CERTAINTY[state(item, view, finding)].seen
-        return f"{seen} {view.label}, {listed(said)}"
+        return f"{seen} {view.label}, {_listed(said)}"
 
     def measurements(self, item: TemplateItem) -> Iterator[str]:
         """A sentence for each measurement of `item`."""
@@ -199,9 +199,9 @@ class Writer:
                     single.setdefault(self.labels(seen), []).append(name)
         for labels, groups in whole.items():
             if items[0].section == "devices":
-                yield f"Nothing abnormal of {listed(groups)} on {labels} as far as visible."
+                yield f"Nothing abnormal of {_listed(groups)} on {labels} as far as visible."
             else:
-                yield f"The {listed(groups)} are normal on {labels} as far as visible."
+                yield f"The {_listed(groups)} are normal on {labels} as far as visible."
         if single:
             said = [f"{', '.join(names)} on {labels}" for labels, names in single.items()]
             yield f"Normal: {'; '.join(said)}."
@@ -252,7 +252,7 @@ def _described(finding: Finding) -> str:
     words = [descriptor.label for descriptor in found if descriptor]
     qualities = [word for word in words if not word.startswith(_PLACES)]
     places = [word for word in words if word.startswith(_PLACES)]
-    text = " ".join([listed(qualities) if qualities else "abnormal", *places])
+    text = " ".join([_listed(qualities) if qualities else "abnormal", *places])
     judged = aggressiveness(finding).word
     pattern = f" ({WORDS[judged]})" if judged else ""
     return f"{finding.severity} {text}{pattern}" if finding.severity else f"{text}{pattern}"
@@ -276,8 +276,7 @@ def _notes(notes: Iterable[str]) -> str:
     return f" ({'; '.join(kept)})" if kept else ""
 
 
-def listed(words: Sequence[str]) -> str:
-    """The words with commas and an "and"."""
+def _listed(words: Sequence[str]) -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"

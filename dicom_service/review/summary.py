@@ -10,7 +10,7 @@ from dicom_service.anatomy import atlas
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.coverage import open_views
 from dicom_service.review.model import SECTIONS, Reading, Template, Verdict
-from dicom_service.review.prose import Writer, listed
+from dicom_service.review.prose import Writer
 
 _NEGATIVE: dict[Verdict, str] = {
     "excluded": "Excluded on these views",
@@ -65,7 +65,8 @@ def _named(
     for verdict, word in wording.items():
         names = [_name(template, r.id) for r in reading.rule_outs if r.verdict == verdict]
         if names:
-            yield word if verdict != "excluded" else f"{word}:", listed(names)
+            # Names of conditions have commas and "or" of their own.
+            yield word if verdict != "excluded" else f"{word}:", "; ".join(names)
 
 
 def _name(template: Template, identity: str) -> str:
@@ -82,7 +83,8 @@ def _abnormal(template: Template, writer: Writer) -> Iterator[str]:
 
 
 def _negatives(template: Template, reading: Reading, writer: Writer) -> Iterator[str]:
-    yield from (f"{word} {names}." for word, names in _named(template, reading, _NEGATIVE))
+    if reading.impression.strip():  # else the summary that stands for it has said so
+        yield from (f"{word} {names}." for word, names in _named(template, reading, _NEGATIVE))
     for section in SECTIONS:
         yield from writer.normal([item for item in template.items if item.section == section])
 
@@ -90,7 +92,7 @@ def _negatives(template: Template, reading: Reading, writer: Writer) -> Iterator
 def _limits(template: Template, reading: Reading, writer: Writer) -> Iterator[str]:
     unanswered = [_name(template, r.id) for r in reading.rule_outs if r.verdict == "cannot_assess"]
     if unanswered:
-        yield f"{UNANSWERED}: {listed(unanswered)}."
+        yield f"{UNANSWERED}: {'; '.join(unanswered)}."
     yield from writer.each(template.items, "not_assessable", "Not assessable")
     yield from writer.not_evaluated(template.items)
     yield from writer.hidden(template.items)
