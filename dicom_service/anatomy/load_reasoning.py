@@ -34,6 +34,9 @@ def expanded_choices(file: Located) -> Iterator[tuple[dict[str, Value], tuple[Ke
         if not isinstance(field, dict) or not isinstance(choices, list) or not choices:
             file.fail("a field must have 'choices'.", "fields", at)
         shared = {name: value for name, value in field.items() if name != "choices"}
+        for name in shared:
+            if name not in Descriptor.model_fields:
+                file.fail(f"there is no field '{name}' here.", "fields", at, name)
         for number, choice in enumerate(choices):
             path: tuple[Key, ...] = ("fields", at, "choices", number)
             if not isinstance(choice, dict):
