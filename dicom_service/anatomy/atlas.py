@@ -15,7 +15,8 @@ from dicom_service.anatomy.model import (
     View,
     Visibility,
 )
-from dicom_service.anatomy.words import Lexicon, folded, tokens
+from dicom_service.anatomy.projections import Projections
+from dicom_service.anatomy.words import Lexicon
 from dicom_service.codes import Code
 
 
@@ -45,14 +46,12 @@ class Atlas:
         self._species = {s.id: s for s in species}
         self._parts = {p.id: p for p in parts}
         self._regions = {(r.species, r.id): r for r in regions}
-        self._views = {v.label: v for v in views}
+        self._projections = Projections(views, unsure_words)
         self._descriptors = {d.id: d for d in descriptors}
         self._conditions = {c.id: c for c in conditions}
         self._sources = {s.id: s for s in sources}
-        self._view_words = Lexicon({v.label: _view_phrases(v) for v in views})
         self._part_words = Lexicon({p.id: (p.id, p.name, *p.words) for p in parts})
         self._species_words = Lexicon({s.id: (s.id, s.name, *s.words) for s in species})
-        self._unsure = frozenset(folded(word) for word in unsure_words)
 
     # Species and parts of the limb
 
@@ -95,70 +94,38 @@ class Atlas:
     # Projections
 
     def view(self, label: str) -> View | None:
-        """The projection with this label."""
-        return self._views.get(label)
+        """The projection with this label; any label of the nomenclature is one."""
+        return self._projections.view(label)
 
     def find_view(self, text: str) -> str | None:
         """The label of the only projection that `text` names.
 
-        `text` may be a label, a Smallwood name in capitals with underscores (D45L_PAMO, as View
-        Position of animals has it), a common abbreviation, or a description that contains one.
-        Two different projections, or an oblique that is not known, give None.
+        `text` may be a label with any angle, a Smallwood name in capitals with underscores
+        (D45L_PAMO, as View Position of animals has it), the words of the standard, a common
+        abbreviation, or a description that contains one. Two different projections, or an oblique
+        that is not known, give None.
         """
-        exact = self._view_words.exact(text)
-        if exact is not None:
-            return exact
-        hits = self._view_words.hits(text)
-        words = tokens(text)
-        read = {i for hit in hits for i in range(hit.start, hit.start + hit.length)}
-        if any(w in self._unsure for i, w in enumerate(words) if i not in read):
-            return None
-        return _only(tuple(dict.fromkeys(hit.id for hit in hits)))
+        return self._projections.find(text)
 
     def view_of_code(self, value: str, scheme: str = "SCT", modifier: str = "") -> str | None:
         """The label of the projection with this code, and with this modifier's value if any."""
-        for view in self.all_views:
-            has = view.modifier.value if view.modifier else ""
-            if view.code.key == (value, scheme) and has == modifier:
-                return view.label
-        return None
+        return self._projections.of_code(value, scheme, modifier)
 
     def orthogonal(self, label: str) -> frozenset[str]:
-        """The labels of all projections at about a right angle to `label`."""
-        return frozenset(v.label for v in self.all_views if self._are_orthogonal(label, v.label))
+        """The labels of all known projections at about a right angle to `label`."""
+        return frozenset(v.label for v in self.all_views if self.are_orthogonal(label, v.label))
 
-    def _are_orthogonal(self, one: str, other: str) -> bool:
-        ones, others = self._kin(one), self._kin(other)
-        return any(
-            b in self._own_orthogonal(one) or a in self._own_orthogonal(other)
-            for a in ones
-            for b in others
-        )
-
-    def _own_orthogonal(self, label: str) -> tuple[str, ...]:
-        for name in self._kin(label):
-            if "orthogonal" in self._views[name].model_fields_set:
-                return self._views[name].orthogonal
-        return ()
-
-    def _kin(self, label: str) -> tuple[str, ...]:
-        """`label` and the projections that it is like, nearest first."""
-        found: list[str] = []
-        while label in self._views and label not in found:
-            found.append(label)
-            label = self._views[label].like
-        return tuple(found)
+    def are_orthogonal(self, one: str, other: str) -> bool:
+        """Whether two projections, known or of any angle, are at about a right angle."""
+        return self._projections.are_orthogonal(one, other)
 
     def visibility(self, structure: Structure, label: str) -> Visibility:
         """What projection `label` can show of `structure`; "partly" where nothing is stated."""
-        for name in self._kin(label):
-            if name in structure.shows.views:
-                return structure.shows.views[name]
-        return "partly"
+        return self._projections.visibility(structure, label)
 
     def is_view_or_like(self, label: str, wanted: str) -> bool:
         """Whether `label` is `wanted` or a projection that is like it."""
-        return wanted in self._kin(label)
+        return wanted in self._projections.kin(label)
 
     # Findings, conditions, cautions, sources
 
@@ -221,9 +188,3 @@ def _of_code(things: Iterable[Part | Species], value: str, scheme: str) -> str |
         if (value, scheme) in (thing.code.key, *thing.other_codes):
             return thing.id
     return None
-
-
-def _view_phrases(view: View) -> tuple[str, ...]:
-    """A projection's label, name and words, each also without the O of "oblique"."""
-    phrases = (view.label, view.name, *view.words)
-    return (*phrases, *(p[:-1] for p in (view.label, *view.words) if p.endswith("O")))

@@ -106,6 +106,7 @@ class View(Frozen):
     label: str
     name: str
     code: Code
+    other_codes: tuple[tuple[str, str], ...] = ()
     modifier: Code | None = None
     like: str = ""
     borders: tuple[str, ...] = ()

@@ -135,7 +135,7 @@ def _has_right_angle(views: Sequence[str], atlas: Atlas) -> bool:
 
 
 def _makes_right_angle(view: str, views: Sequence[str], atlas: Atlas) -> bool:
-    return bool(atlas.orthogonal(view) & set(views))
+    return any(atlas.are_orthogonal(view, other) for other in views)
 
 
 def _calibration(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark]:

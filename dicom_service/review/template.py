@@ -92,7 +92,7 @@ def _orthogonal(known: Atlas, one: ImageFacts, other: ImageFacts) -> bool:
         _shows_side(one, side) and _shows_side(other, side) for side in ("L", "R")
     )
     same_part = set(image_regions(one)) & set(image_regions(other))
-    return bool(same_side and same_part and other.view in known.orthogonal(one.view))
+    return bool(same_side and same_part and known.are_orthogonal(one.view, other.view))
 
 
 def _items(
