@@ -43,6 +43,7 @@ class Atlas:
         self.unspecified = unspecified
         self.all_views = tuple(views)
         self.all_cautions = tuple(cautions)
+        self.all_species = tuple(species)
         self._species = {s.id: s for s in species}
         self._parts = {p.id: p for p in parts}
         self._regions = {(r.species, r.id): r for r in regions}
