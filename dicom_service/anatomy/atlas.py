@@ -1,6 +1,6 @@
 """The atlas: what is known of species, parts, structures, projections, findings, conditions."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from dicom_service.anatomy.model import (
     Caution,
@@ -29,6 +29,7 @@ class Atlas:
         species: Sequence[Species],
         parts: Sequence[Part],
         unspecified: Part,
+        limb_words: Mapping[str, Sequence[str]],
         regions: Sequence[Region],
         generic: tuple[Structure, ...],
         views: Sequence[View],
@@ -51,7 +52,8 @@ class Atlas:
         self._descriptors = {d.id: d for d in descriptors}
         self._conditions = {c.id: c for c in conditions}
         self._sources = {s.id: s for s in sources}
-        self._part_words = Lexicon({p.id: (p.id, p.name, *p.words) for p in parts})
+        self._part_words = {s: Lexicon(self._part_phrases(s)) for s in ("", *self._species)}
+        self._limb_words = Lexicon(limb_words)
         self._species_words = Lexicon({s.id: (s.id, s.name, *s.words) for s in species})
 
     # Species and parts of the limb
@@ -72,17 +74,65 @@ class Atlas:
         """The part of the limb with this id; `unspecified` for any other id."""
         return self._parts.get(identity, self.unspecified)
 
-    def find_region(self, text: str) -> str | None:
+    def find_region(self, text: str, species: str | None = "") -> str | None:
         """The id of the only part of the limb that `text` names, in any of several languages."""
-        return _only(self.find_regions(text))
+        return _only(self.find_regions(text, species))
 
-    def find_regions(self, text: str) -> tuple[str, ...]:
-        """The ids of all parts of the limb that `text` names, in order."""
-        return self._part_words.all(text)
+    def find_regions(self, text: str, species: str | None = "") -> tuple[str, ...]:
+        """The ids of all parts of the limb that `text` names, in order.
 
-    def region_of_code(self, value: str, scheme: str = "SCT") -> str | None:
-        """The id of the part of the limb with this code."""
-        return _of_code(self._parts.values(), value, scheme)
+        The same word may mean different parts in different species ("metacarpus"); a text that
+        also names the hindlimb ("LH fetlock") means the part there.
+        """
+        found = self._part_words[self._known_species(species)].all(text)
+        return self.in_hindlimb(found) if self.limb_named(text) == "hind" else found
+
+    def limb_named(self, text: str) -> str:
+        """"fore" or "hind" when `text` names that limb alone ("LH", "Vorderbein"); else empty."""
+        return _only(self._limb_words.all(text)) or ""
+
+    def in_hindlimb(self, ids: Sequence[str]) -> tuple[str, ...]:
+        """The parts `ids`, each as it is called in the hindlimb."""
+        return tuple(dict.fromkeys(self.part(i).hind or i for i in ids))
+
+    def is_hind_part(self, identity: str) -> bool:
+        """Whether this is what a part of the forelimb is called in the hindlimb."""
+        return any(part.hind == identity for part in self._parts.values())
+
+    def region_of_code(
+        self, value: str, scheme: str = "SCT", species: str | None = ""
+    ) -> str | None:
+        """The id of the part of the limb with this code, in this species.
+
+        Where the species is not known, the further codes of a part of one species do not count:
+        some mean something else in other species (the equine navicular codes are those of the
+        human scaphoid and navicular).
+        """
+        known = self._known_species(species)
+        for part, identity in self._parts_in(known):
+            further = part.other_codes if known or not part.species else ()
+            if (value, scheme) in (part.code.key, *further):
+                return identity
+        return None
+
+    def _known_species(self, species: str | None) -> str:
+        return species if species in self._species else ""
+
+    def _parts_in(self, species: str) -> list[tuple[Part, str]]:
+        """Each part with its id in `species`: its own first; in none, those of all first."""
+        parts = self._parts.values()
+        general = [p for p in parts if not p.species]
+        if not species:
+            return [(p, p.id) for p in (*general, *(p for p in parts if p.species))]
+        own = [p for p in parts if species in p.species]
+        instead = {old: p.id for p in own for old in p.replaces}
+        return [*((p, p.id) for p in own), *((p, instead.get(p.id, p.id)) for p in general)]
+
+    def _part_phrases(self, species: str) -> dict[str, list[str]]:
+        phrases: dict[str, list[str]] = {}
+        for part, identity in self._parts_in(species):
+            phrases.setdefault(identity, []).extend((part.id, part.name, *part.words))
+        return phrases
 
     def regions(self, species: str | None) -> tuple[str, ...]:
         """The ids of the regions that have structures for `species`."""
@@ -184,7 +234,7 @@ def _only(ids: Sequence[str]) -> str | None:
     return ids[0] if len(ids) == 1 else None
 
 
-def _of_code(things: Iterable[Part | Species], value: str, scheme: str) -> str | None:
+def _of_code(things: Iterable[Species], value: str, scheme: str) -> str | None:
     for thing in things:
         if (value, scheme) in (thing.code.key, *thing.other_codes):
             return thing.id

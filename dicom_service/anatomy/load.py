@@ -90,6 +90,7 @@ class _Loader:
         self.generic: tuple[Structure, ...] = ()
         self.unspecified: Part | None = None
         self.unsure: tuple[str, ...] = ()
+        self.limb_words: dict[str, tuple[str, ...]] = {"fore": (), "hind": ()}
         self.kinds: Mapping[str, Callable[[Located], None]] = {
             "sources": lambda f: self._list(f, "sources", Source),
             "species": lambda f: self._list(f, "species", Species),
@@ -114,7 +115,11 @@ class _Loader:
         self._list(file, "views", View, id_field="label", also={"unsure_words"})
 
     def _parts(self, file: Located) -> None:
-        self._list(file, "regions", Part, also={"unspecified"})
+        limbs = {limb: f"{limb}_words" for limb in self.limb_words}
+        self._list(file, "regions", Part, also={"unspecified", *limbs.values()})
+        for limb, field in limbs.items():
+            words = file.content.get(field, [])
+            self.limb_words[limb] += tuple(map(str, words)) if isinstance(words, list) else ()
         if "unspecified" in file.content:
             self.unspecified = self._one(file, file.content["unspecified"], Part, "unspecified")
 
@@ -185,6 +190,11 @@ class _Loader:
         for view in self._all("views", View):
             for other in (*view.orthogonal, *([view.like] if view.like else [])):
                 self._must_exist("views", other, "views", view.label)
+        for part in self._all("regions", Part):
+            for species in part.species:
+                self._must_exist("species", species, "regions", part.id)
+            for other in (*part.replaces, *([part.hind] if part.hind else [])):
+                self._must_exist("regions", other, "regions", part.id)
         for condition in self._all("conditions", Condition):
             for species in condition.species:
                 self._must_exist("species", species, "conditions", condition.id)
@@ -214,6 +224,7 @@ class _Loader:
             species=self._all("species", Species),
             parts=self._all("regions", Part),
             unspecified=self.unspecified,
+            limb_words=self.limb_words,
             regions=self._all("region", Region),
             generic=self.generic,
             views=self._all("views", View),

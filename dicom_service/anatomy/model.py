@@ -88,6 +88,12 @@ class Part(Frozen):
     code: Code
     other_codes: tuple[tuple[str, str], ...] = ()
     words: tuple[str, ...] = ()
+    species: tuple[str, ...] = ()
+    """Only in these species, where it goes before the parts of all species; empty: in all."""
+    replaces: tuple[str, ...] = ()
+    """Parts whose words and codes mean this one in its species."""
+    hind: str = ""
+    """The part that is meant when the same words are said of a hindlimb."""
 
 
 class Region(Frozen):

@@ -47,14 +47,14 @@ class Named(NamedTuple):
     """(key of the remark, sentence without the image's name)."""
 
 
-def read_names(header: Dataset, atlas: Atlas) -> Named:
-    """Region, view and side of one image.
+def read_names(header: Dataset, atlas: Atlas, species: str | None = None) -> Named:
+    """Region, view and side of one image of an animal of `species`.
 
     Codes count before terms, terms before descriptions. Human words for a projection ("AP") are
     read as the projection that this part of the limb has.
     """
     problems: list[tuple[str, str]] = []
-    regions = _regions(header, atlas, problems)
+    regions = _regions(header, atlas, species, problems)
     view, found_in = _view(header, atlas, regions, problems)
     side = _side(header, problems)
     return Named(regions, view, found_in, side, tuple(problems))
@@ -67,8 +67,10 @@ def _quoted(said: Said) -> str:
 # Regions
 
 
-def _regions(header: Dataset, atlas: Atlas, problems: list[tuple[str, str]]) -> tuple[str, ...]:
-    said = list(_said_regions(header, atlas))
+def _regions(
+    header: Dataset, atlas: Atlas, species: str | None, problems: list[tuple[str, str]]
+) -> tuple[str, ...]:
+    said = list(_said_regions(header, atlas, species))
     if not said:
         return ()
     first = said[0]
@@ -95,17 +97,29 @@ def _widened(found: tuple[str, ...], others: Sequence[Said]) -> tuple[str, ...]:
     return found
 
 
-def _said_regions(header: Dataset, atlas: Atlas) -> Iterator[Said]:
+def _said_regions(header: Dataset, atlas: Atlas, species: str | None) -> Iterator[Said]:
+    hind = _is_hind(header, atlas)
     for code in codes(header, "AnatomicRegionSequence"):
-        region = atlas.region_of_code(code.value, code.scheme)
-        found = (region,) if region else atlas.find_regions(code.meaning)
+        region = atlas.region_of_code(code.value, code.scheme, species)
+        found = (region,) if region else atlas.find_regions(code.meaning, species)
         if found:
+            hind = hind or any(atlas.is_hind_part(region) for region in found)
             yield Said(" ".join(found), "AnatomicRegionSequence", code.meaning)
     for keyword in ("BodyPartExamined", *IMAGE_DESCRIPTIONS, *STUDY_DESCRIPTIONS):
         wording = text(header, keyword)
-        found = atlas.find_regions(wording)
+        found = atlas.find_regions(wording, species)
         if found:
+            found = atlas.in_hindlimb(found) if hind else found
             yield Said(" ".join(found), keyword, wording)
+
+
+def _is_hind(header: Dataset, atlas: Atlas) -> bool:
+    """Whether the words for limb or view say hindlimb, where "fetlock" alone says neither."""
+    for keyword in (*IMAGE_DESCRIPTIONS, *STUDY_DESCRIPTIONS):
+        limb = atlas.limb_named(text(header, keyword))
+        if limb:
+            return limb == "hind"
+    return any("Pl" in said.value for said in _said_views(header, atlas))
 
 
 # Views
