@@ -8,6 +8,8 @@ region       the structures of one part in one species (`data/<species>/<region>
 generic      the search pattern where no such file exists
 views        projections: right angles, standard codes, words in headers
 descriptors  words for what is abnormal
+sets         the views that a region needs at least
+additions    further structures of a region that another file has
 conditions   rule-outs: what raises them, what limits them
 cautions     sentences that limit what a report can claim
 sources      texts that facts of grade V rest on
@@ -32,6 +34,8 @@ from dicom_service.anatomy.model import (
     Structure,
     VariantFact,
     View,
+    ViewSet,
+    WantedView,
 )
 
 __all__ = [
@@ -48,6 +52,8 @@ __all__ = [
     "Structure",
     "VariantFact",
     "View",
+    "ViewSet",
+    "WantedView",
     "atlas",
     "load_atlas",
 ]

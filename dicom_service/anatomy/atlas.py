@@ -13,7 +13,9 @@ from dicom_service.anatomy.model import (
     Species,
     Structure,
     View,
+    ViewSet,
     Visibility,
+    WholeLimb,
 )
 from dicom_service.anatomy.projections import Projections
 from dicom_service.anatomy.words import Lexicon
@@ -30,6 +32,8 @@ class Atlas:
         parts: Sequence[Part],
         unspecified: Part,
         limb_words: Mapping[str, Sequence[str]],
+        limbs: Sequence[WholeLimb],
+        sets: Sequence[ViewSet],
         regions: Sequence[Region],
         generic: tuple[Structure, ...],
         views: Sequence[View],
@@ -54,6 +58,9 @@ class Atlas:
         self._sources = {s.id: s for s in sources}
         self._part_words = {s: Lexicon(self._part_phrases(s)) for s in ("", *self._species)}
         self._limb_words = Lexicon(limb_words)
+        self._limbs = {limb.id: limb for limb in limbs}
+        self._whole_limb_words = Lexicon({w.id: (w.id, w.name, *w.words) for w in limbs})
+        self._sets = {(s, v.region): v for v in sets for s in v.species}
         self._species_words = Lexicon({s.id: (s.id, s.name, *s.words) for s in species})
 
     # Species and parts of the limb
@@ -87,8 +94,16 @@ class Atlas:
         found = self._part_words[self._known_species(species)].all(text)
         return self.in_hindlimb(found) if self.limb_named(text) == "hind" else found
 
+    def find_limb(self, text: str, species: str | None = "") -> tuple[str, ...]:
+        """The ids of all parts of the only whole limb that `text` names, proximal first."""
+        limb = self._limbs.get(_only(self._whole_limb_words.all(text)) or "")
+        known = self._known_species(species)
+        here = {p.id: i for p, i in self._parts_in(known) if known or not p.species}
+        found = (here[part] for part in (limb.parts if limb else ()) if part in here)
+        return tuple(dict.fromkeys(found))
+
     def limb_named(self, text: str) -> str:
-        """"fore" or "hind" when `text` names that limb alone ("LH", "Vorderbein"); else empty."""
+        """ "fore" or "hind" when `text` names that limb alone ("LH", "Vorderbein"); else empty."""
         return _only(self._limb_words.all(text)) or ""
 
     def in_hindlimb(self, ids: Sequence[str]) -> tuple[str, ...]:
@@ -173,6 +188,14 @@ class Atlas:
     def visibility(self, structure: Structure, label: str) -> Visibility:
         """What projection `label` can show of `structure`; "partly" where nothing is stated."""
         return self._projections.visibility(structure, label)
+
+    def view_set(self, species: str | None, region: str) -> ViewSet | None:
+        """The views that a region needs at least in this species; None where nobody says."""
+        return self._sets.get((species or "", region))
+
+    def serves_as(self, label: str, wanted: str) -> bool:
+        """Whether a view is `wanted` or like it, in the same position."""
+        return self._projections.serves_as(label, wanted)
 
     def is_view_or_like(self, label: str, wanted: str) -> bool:
         """Whether `label` is `wanted` or a projection that is like it."""

@@ -118,6 +118,10 @@ class Projections:
             label = self._views[label].like
         return tuple(found)
 
+    def serves_as(self, label: str, wanted: str) -> bool:
+        """Whether a view is `wanted` or like it, in the same position."""
+        return wanted in self.kin(label) and _position(label) == _position(wanted)
+
     def visibility(self, structure: Structure, label: str) -> Visibility:
         """What projection `label` can show of `structure`; "partly" where nothing is stated.
 
