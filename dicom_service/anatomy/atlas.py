@@ -55,6 +55,7 @@ class Atlas:
         self._projections = Projections(views, unsure_words)
         self._descriptors = {d.id: d for d in descriptors}
         self._conditions = {c.id: c for c in conditions}
+        self.all_sources = tuple(sources)
         self._sources = {s.id: s for s in sources}
         self._part_words = {s: Lexicon(self._part_phrases(s)) for s in ("", *self._species)}
         self._limb_words = Lexicon(limb_words)
