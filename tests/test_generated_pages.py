@@ -38,14 +38,12 @@ def test_every_structure_stands_in_the_tables_with_its_code_and_source() -> None
         for identity in known.regions(species.id):
             region = known.region(species.id, identity)
             assert region is not None
+            title = f"## {region.name[:1].upper()}{region.name[1:]}\n"
+            chapter = PAGES[f"anatomy-{species.id}.md"].split(title)[1].split("\n## ")[0]
             for structure in region.structures:
-                page = PAGES[f"anatomy-{species.id}.md"]
                 start = f"| {structure.name} | {structure.section.replace('_', ' ')} | "
-                (line,) = {
-                    x
-                    for x in page.splitlines()
-                    if x.startswith(start) and structure.code.value in x
-                }
+                (line,) = [x for x in chapter.splitlines() if x.startswith(start)]
+                assert f"| {structure.code.value} ({structure.code.scheme}) |" in line
                 assert line.endswith(f"{structure.shows.source}, {structure.shows.grade} |")
 
 

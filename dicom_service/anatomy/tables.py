@@ -170,8 +170,8 @@ def code_tables(concepts: Iterable[Concept]) -> str:
         lines += ["", f"## {kind[:1].upper()}{kind[1:]}", ""]
         lines += [_row("value", "scheme", "meaning", "used for"), _rule(4)]
         for code in sorted(kinds[kind], key=lambda c: (c.scheme, c.value)):
-            uses = ", ".join(kinds[kind][code])
-            lines.append(_row(code.value, code.scheme, code.meaning, uses))
+            used_for = ", ".join(kinds[kind][code])
+            lines.append(_row(code.value, code.scheme, code.meaning, used_for))
     lines += ["", "## Traps", "", "Codes of the standard that mean something else elsewhere.", ""]
     lines += [_row("value", "scheme", "we write it for", "elsewhere", "why"), _rule(5)]
     for t in traps():
