@@ -32,7 +32,9 @@ class Service:
         self.desk = Desk(self.store, settings)
         self.node = Node(settings, self.store, self.desk.prepare)
         self.desk.wake = self.node.wake
-        self.app = create_app(settings, self.store, self.desk, viewer=viewer)
+        self.app = create_app(
+            settings, self.store, self.desk, viewer=viewer, on_stored=self.node.arrived
+        )
         self._server: Server | None = None
         self.swept: SweepReport | None = None
 

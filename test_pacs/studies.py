@@ -69,8 +69,8 @@ def _view(name: str, side: Side, turns: int = 0, detector: Detector | None = Non
 
 
 def _demos() -> tuple[_Demo, ...]:
-    computed = Detector(quanta=1200.0, photometric="MONOCHROME1")
-    flat_panel = Detector(quanta=2200.0, blur=0.09, sharpen=0.45)
+    computed = Detector(quanta=1200.0, photometric="MONOCHROME1", shutter=True)
+    flat_panel = Detector(quanta=2200.0, blur=0.09, sharpen=0.45, shutter=True)
     fractured = BodyPlan(
         fractures=(Fracture("p1_4", at=0.6),), swellings=(Swelling("MCP4", 3.2),), bipartite=(7,)
     )

@@ -9,6 +9,8 @@ generic      the search pattern where no such file exists
 views        projections: right angles, standard codes, words in headers
 descriptors  words for what is abnormal, in fields: sets of which one or several may be chosen
 aggressiveness  what each feature of a bone lesion says
+sets         the views that a region needs at least
+additions    further structures of a region that another file has
 conditions   rule-outs: what raises them, what speaks for and against them, what limits them
 next_steps   what to do next, named by conditions
 cautions     sentences that limit what a report can claim
@@ -27,10 +29,13 @@ from dicom_service.anatomy.model import (
     Closure,
     Part,
     Region,
+    Section,
     Species,
     Structure,
     VariantFact,
     View,
+    ViewSet,
+    WantedView,
 )
 from dicom_service.anatomy.reasoning import (
     Aggressiveness,
@@ -55,11 +60,14 @@ __all__ = [
     "NextStep",
     "Part",
     "Region",
+    "Section",
     "Signal",
     "Species",
     "Structure",
     "VariantFact",
     "View",
+    "ViewSet",
+    "WantedView",
     "atlas",
     "load_atlas",
 ]

@@ -11,15 +11,18 @@ from dicom_service.anatomy.model import (
     Species,
     Structure,
     View,
+    ViewSet,
     Visibility,
+    WholeLimb,
 )
+from dicom_service.anatomy.projections import Projections
 from dicom_service.anatomy.reasoning import (
     AggressivenessRule,
     Condition,
     Descriptor,
     NextStep,
 )
-from dicom_service.anatomy.words import Lexicon, folded, tokens
+from dicom_service.anatomy.words import Lexicon
 from dicom_service.codes import Code
 
 
@@ -33,6 +36,8 @@ class Atlas:
         parts: Sequence[Part],
         unspecified: Part,
         limb_words: Mapping[str, Sequence[str]],
+        limbs: Sequence[WholeLimb],
+        sets: Sequence[ViewSet],
         regions: Sequence[Region],
         generic: tuple[Structure, ...],
         views: Sequence[View],
@@ -50,19 +55,22 @@ class Atlas:
         self.all_views = tuple(views)
         self.all_cautions = tuple(cautions)
         self.aggressiveness = tuple(aggressiveness)
+        self.all_species = tuple(species)
         self._species = {s.id: s for s in species}
         self._parts = {p.id: p for p in parts}
         self._regions = {(r.species, r.id): r for r in regions}
-        self._views = {v.label: v for v in views}
+        self._projections = Projections(views, unsure_words)
         self._descriptors = {d.id: d for d in descriptors}
         self._conditions = {c.id: c for c in conditions}
         self._next_steps = {s.id: s for s in next_steps}
+        self.all_sources = tuple(sources)
         self._sources = {s.id: s for s in sources}
-        self._view_words = Lexicon({v.label: _view_phrases(v) for v in views})
         self._part_words = {s: Lexicon(self._part_phrases(s)) for s in ("", *self._species)}
         self._limb_words = Lexicon(limb_words)
+        self._limbs = {limb.id: limb for limb in limbs}
+        self._whole_limb_words = Lexicon({w.id: (w.id, w.name, *w.words) for w in limbs})
+        self._sets = {(s, v.region): v for v in sets for s in v.species}
         self._species_words = Lexicon({s.id: (s.id, s.name, *s.words) for s in species})
-        self._unsure = frozenset(folded(word) for word in unsure_words)
 
     # Species and parts of the limb
 
@@ -94,6 +102,14 @@ class Atlas:
         """
         found = self._part_words[self._known_species(species)].all(text)
         return self.in_hindlimb(found) if self.limb_named(text) == "hind" else found
+
+    def find_limb(self, text: str, species: str | None = "") -> tuple[str, ...]:
+        """The ids of all parts of the only whole limb that `text` names, proximal first."""
+        limb = self._limbs.get(_only(self._whole_limb_words.all(text)) or "")
+        known = self._known_species(species)
+        here = {p.id: i for p, i in self._parts_in(known) if known or not p.species}
+        found = (here[part] for part in (limb.parts if limb else ()) if part in here)
+        return tuple(dict.fromkeys(found))
 
     def limb_named(self, text: str) -> str:
         """ "fore" or "hind" when `text` names that limb alone ("LH", "Vorderbein"); else empty."""
@@ -153,70 +169,46 @@ class Atlas:
     # Projections
 
     def view(self, label: str) -> View | None:
-        """The projection with this label."""
-        return self._views.get(label)
+        """The projection with this label; any label of the nomenclature is one."""
+        return self._projections.view(label)
 
     def find_view(self, text: str) -> str | None:
         """The label of the only projection that `text` names.
 
-        `text` may be a label, a Smallwood name in capitals with underscores (D45L_PAMO, as View
-        Position of animals has it), a common abbreviation, or a description that contains one.
-        Two different projections, or an oblique that is not known, give None.
+        `text` may be a label with any angle, a Smallwood name in capitals with underscores
+        (D45L_PAMO, as View Position of animals has it), the words of the standard, a common
+        abbreviation, or a description that contains one. Two different projections, or an oblique
+        that is not known, give None.
         """
-        exact = self._view_words.exact(text)
-        if exact is not None:
-            return exact
-        hits = self._view_words.hits(text)
-        words = tokens(text)
-        read = {i for hit in hits for i in range(hit.start, hit.start + hit.length)}
-        if any(w in self._unsure for i, w in enumerate(words) if i not in read):
-            return None
-        return _only(tuple(dict.fromkeys(hit.id for hit in hits)))
+        return self._projections.find(text)
 
     def view_of_code(self, value: str, scheme: str = "SCT", modifier: str = "") -> str | None:
         """The label of the projection with this code, and with this modifier's value if any."""
-        for view in self.all_views:
-            has = view.modifier.value if view.modifier else ""
-            if view.code.key == (value, scheme) and has == modifier:
-                return view.label
-        return None
+        return self._projections.of_code(value, scheme, modifier)
 
     def orthogonal(self, label: str) -> frozenset[str]:
-        """The labels of all projections at about a right angle to `label`."""
-        return frozenset(v.label for v in self.all_views if self._are_orthogonal(label, v.label))
+        """The labels of all known projections at about a right angle to `label`."""
+        return frozenset(v.label for v in self.all_views if self.are_orthogonal(label, v.label))
 
-    def _are_orthogonal(self, one: str, other: str) -> bool:
-        ones, others = self._kin(one), self._kin(other)
-        return any(
-            b in self._own_orthogonal(one) or a in self._own_orthogonal(other)
-            for a in ones
-            for b in others
-        )
-
-    def _own_orthogonal(self, label: str) -> tuple[str, ...]:
-        for name in self._kin(label):
-            if "orthogonal" in self._views[name].model_fields_set:
-                return self._views[name].orthogonal
-        return ()
-
-    def _kin(self, label: str) -> tuple[str, ...]:
-        """`label` and the projections that it is like, nearest first."""
-        found: list[str] = []
-        while label in self._views and label not in found:
-            found.append(label)
-            label = self._views[label].like
-        return tuple(found)
+    def are_orthogonal(self, one: str, other: str) -> bool:
+        """Whether two projections, known or of any angle, are at about a right angle."""
+        return self._projections.are_orthogonal(one, other)
 
     def visibility(self, structure: Structure, label: str) -> Visibility:
         """What projection `label` can show of `structure`; "partly" where nothing is stated."""
-        for name in self._kin(label):
-            if name in structure.shows.views:
-                return structure.shows.views[name]
-        return "partly"
+        return self._projections.visibility(structure, label)
+
+    def view_set(self, species: str | None, region: str) -> ViewSet | None:
+        """The views that a region needs at least in this species; None where nobody says."""
+        return self._sets.get((species or "", region))
+
+    def serves_as(self, label: str, wanted: str) -> bool:
+        """Whether a view is `wanted` or like it, in the same position."""
+        return self._projections.serves_as(label, wanted)
 
     def is_view_or_like(self, label: str, wanted: str) -> bool:
         """Whether `label` is `wanted` or a projection that is like it."""
-        return wanted in self._kin(label)
+        return wanted in self._projections.kin(label)
 
     # Findings, conditions, cautions, sources
 
@@ -296,9 +288,3 @@ def _of_code(things: Iterable[Species], value: str, scheme: str) -> str | None:
         if (value, scheme) in (thing.code.key, *thing.other_codes):
             return thing.id
     return None
-
-
-def _view_phrases(view: View) -> tuple[str, ...]:
-    """A projection's label, name and words, each also without the O of "oblique"."""
-    phrases = (view.label, view.name, *view.words)
-    return (*phrases, *(p[:-1] for p in (view.label, *view.words) if p.endswith("O")))

@@ -112,11 +112,54 @@ class View(Frozen):
     label: str
     name: str
     code: Code
+    other_codes: tuple[tuple[str, str], ...] = ()
     modifier: Code | None = None
     like: str = ""
     borders: tuple[str, ...] = ()
     orthogonal: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
+
+
+class WantedView(Frozen):
+    """A view that a set asks for: one of `any` is enough."""
+
+    any: tuple[str, ...] = Field(min_length=1)
+    take: str = Field(min_length=1)
+    """What a technician is asked to take."""
+    part: str = ""
+    """Needed for this part of a large region only; empty: for all of it."""
+
+
+class SetNote(Frozen):
+    """A sentence on the views of a region, with where it comes from."""
+
+    text: str
+    source: str = Field(min_length=1)
+    grade: Grade
+
+
+class ViewSet(Frozen):
+    """The views that a region needs at least in some species, and what is taken beyond them."""
+
+    id: str = Id
+    species: tuple[str, ...] = Field(min_length=1)
+    region: str
+    minimum: tuple[WantedView, ...] = Field(min_length=1)
+    optional: tuple[WantedView, ...] = ()
+    notes: tuple[SetNote, ...] = ()
+    limit: str = ""
+    """Why no second view at a right angle can be expected; empty: it can."""
+    source: str = "Common practice"
+    grade: Grade = "C"
+
+
+class WholeLimb(Frozen):
+    """Words for a whole limb, and its parts in all species, proximal first."""
+
+    id: str = Id
+    name: str
+    words: tuple[str, ...]
+    parts: tuple[str, ...] = Field(min_length=1)
 
 
 class Species(Frozen):

@@ -101,7 +101,7 @@ def _describe(headers: Sequence[Dataset], atlas: Atlas) -> StudyFacts:
         remarks=(
             *about_patient,
             *_kept_only(headers, images),
-            *study_remarks(images, atlas),
+            *study_remarks(images, signalment.species, atlas),
             *about_images,
         ),
     )
@@ -168,6 +168,7 @@ def _image(
     header: Dataset, uid: str, species: str | None, atlas: Atlas
 ) -> tuple[ImageFacts, tuple[tuple[str, str], ...]]:
     names = read_names(header, atlas, species)
+    view = "".join(names.view.value)
     measured = read_spacing(header)
     orientation = _orientation(header, species is not None)
     hanging = hang(orientation)
@@ -179,9 +180,13 @@ def _image(
         instance_number=integer(header, "InstanceNumber"),
         rows=integer(header, "Rows"),
         columns=integer(header, "Columns"),
-        regions=names.regions,
-        view=names.view,
-        view_found_in=names.view_found_in,
+        regions=names.regions.value,
+        region_found_in=names.regions.found_in,
+        region_confidence=names.regions.confidence,
+        digits=names.digits,
+        view=view,
+        view_found_in=names.view.found_in,
+        view_confidence=names.view.confidence,
         side=names.side,
         spacing=measured.spacing,
         exposure=read_exposure(header),
@@ -192,7 +197,7 @@ def _image(
     spacing = tuple(("spacing", sentence) for sentence in measured.problems)
     return image, (
         *names.problems,
-        *_turned_wrong(header, names.view, orientation, atlas),
+        *_turned_wrong(header, view, orientation, atlas),
         *spacing,
     )
 

@@ -11,6 +11,8 @@ from dicom_service.intake.values import number, numbers, text
 LEAST_MM, MOST_MM = 0.005, 5.0
 """Spacings beyond these are no radiograph's (usual detectors: 0.1 to 0.2 mm)."""
 _EQUAL = 1e-6
+MOST_MAGNIFIED = 3.0
+"""An Estimated Radiographic Magnification Factor beyond this is no limb radiograph's."""
 
 
 class Measured(NamedTuple):
@@ -24,7 +26,10 @@ def read_spacing(header: Dataset) -> Measured:
     """The best spacing that the header states.
 
     FIDUCIAL and GEOMETRY are believed unless Pixel Spacing equals Imager Pixel Spacing, which
-    means that nothing was corrected. A Pixel Spacing of unknown making stays "unknown".
+    means that nothing was corrected. A Pixel Spacing of unknown making stays "unknown". The
+    spacing at the detector becomes "geometry" when the header states the magnification, as factor
+    (0018,1114) or by the distances source-detector and source-patient (PS3.3 C.8.11.5): viewers
+    apply it, and one screen must not show two numbers for one line.
     """
     problems: list[str] = []
     pixel = _pair(header, "PixelSpacing", problems)
@@ -46,11 +51,30 @@ def read_spacing(header: Dataset) -> Measured:
         spacing = _as("geometry", pixel)
     else:
         spacing = _as("unknown", pixel)
+    if spacing.kind == "detector":
+        spacing = _demagnified(spacing, header, problems)
     if spacing.kind != "none" and not math.isclose(spacing.row_mm, spacing.column_mm, rel_tol=1e-3):
         problems.append(
             "pixels are not square, so angles and ratios need the spacing too; check the scanner"
         )
     return Measured(spacing, tuple(problems))
+
+
+def _demagnified(spacing: Spacing, header: Dataset, problems: list[str]) -> Spacing:
+    factor = number(header, "EstimatedRadiographicMagnificationFactor")
+    detector = _positive(header, "DistanceSourceToDetector")
+    patient = _positive(header, "DistanceSourceToPatient")
+    if factor is None and detector and patient:
+        factor = detector / patient
+    if factor is None or factor == 1:
+        return spacing
+    if not 1 < factor <= MOST_MAGNIFIED:
+        problems.append(
+            f"the magnification factor {factor:g} is none that a limb can have, and is not used; "
+            "correct the sending system"
+        )
+        return spacing
+    return _as("geometry", (spacing.row_mm / factor, spacing.column_mm / factor))
 
 
 def _as(kind: str, pair: tuple[float, float] | None) -> Spacing:

@@ -55,6 +55,9 @@ def _structures(names: Names, section: Section) -> list[Dataset]:
 def _observation(names: Names, item: TemplateItem, uid: str) -> Dataset:
     seen = names.observation(item.id, uid)
     value = sentences.VALUES[seen.value] if seen else "not_evaluated"
+    at_once = []
+    if seen and seen.by_group:
+        at_once = [sr.coded("HAS PROPERTIES", "assessed", "assessed_as_group")]
     entry = sr.coded("CONTAINS", "normality", value)
     return sr.below(
         entry,
@@ -62,6 +65,7 @@ def _observation(names: Names, item: TemplateItem, uid: str) -> Dataset:
             *sr.identifier(item.id),
             *sites(item),
             *_view(names, uid),
+            *at_once,
             *sr.text("HAS PROPERTIES", "comment", seen.note if seen else ""),
             sr.image("INFERRED FROM", "illustration", reference(names, uid)),
         ],

@@ -162,7 +162,11 @@ def _observations(coded: Dataset) -> dict[str, dict[str, Observation]]:
                 if value_of(item) == get("not_evaluated").key:
                     continue
                 value = _keyword(item, sentences.VALUES)
-                seen = Observation(value=value, note=text_below(item, "comment"))
+                seen = Observation(
+                    value=value,
+                    note=text_below(item, "comment"),
+                    by_group=child(item, "assessed") is not None,
+                )
                 found.setdefault(_identifier(item), {})[image_of(item)] = seen
     return found
 

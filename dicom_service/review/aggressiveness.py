@@ -8,7 +8,8 @@ non-aggressive features are non-aggressive. The reader's own word overrules all 
 
 from collections.abc import Mapping, Sequence
 
-from dicom_service.anatomy import AggressivenessRule, atlas
+from dicom_service.anatomy import AggressivenessRule, Atlas
+from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.base import Frozen
 from dicom_service.review.grades import weakest
 from dicom_service.review.model import Finding
@@ -32,12 +33,12 @@ class Graded(Frozen):
     grade: str
 
 
-def aggressiveness(finding: Finding) -> Graded:
+def aggressiveness(finding: Finding, *, atlas: Atlas | None = None) -> Graded:
     """The aggressiveness of `finding`: the reader's word, else what its features say.
 
     The word is "" when no feature of a bone lesion was described.
     """
-    said = _features(finding)
+    said = _features(atlas or default_atlas(), finding)
     derived = _together(said)
     if not finding.aggressiveness:
         return derived
@@ -50,9 +51,8 @@ def aggressiveness(finding: Finding) -> Graded:
     )
 
 
-def _features(finding: Finding) -> list[tuple[str, AggressivenessRule]]:
+def _features(known: Atlas, finding: Finding) -> list[tuple[str, AggressivenessRule]]:
     """The label of the descriptor and the rule, for each feature described."""
-    known = atlas()
     found = []
     for identity in finding.descriptors:
         implied = known.implied((identity,))

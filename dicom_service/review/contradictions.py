@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 
-from dicom_service.anatomy import atlas
+from dicom_service.anatomy import Atlas
 from dicom_service.anatomy.words import tokens
 from dicom_service.review.coverage import asked_views
 from dicom_service.review.cross import items_of, value_of, views_of
@@ -24,10 +24,10 @@ _SIDE_WORDS = {
 """Left and right as people write them in prose."""
 
 
-def contradictions(template: Template, reading: Reading) -> Iterator[Gap]:
+def contradictions(known: Atlas, template: Template, reading: Reading) -> Iterator[Gap]:
     """Questions that the reading raises by itself."""
-    yield from _without_conclusion(template, reading)
-    yield from _verdicts(template, reading)
+    yield from _without_conclusion(known, template, reading)
+    yield from _verdicts(known, template, reading)
     yield from _left_and_right(template, reading)
     yield from _named_side(template, reading)
     yield from _devices(template, reading)
@@ -37,7 +37,7 @@ def _question(kind: str, text: str, item: str = "", view: str = "", finding: str
     return Gap(kind=kind, text=text, blocking=False, item=item, view=view, finding=finding)
 
 
-def _without_conclusion(template: Template, reading: Reading) -> Iterator[Gap]:
+def _without_conclusion(known: Atlas, template: Template, reading: Reading) -> Iterator[Gap]:
     """Findings that neither the impression names nor a verdict rests on."""
     items = items_of(template)
     if not reading.impression.strip():
@@ -51,7 +51,7 @@ def _without_conclusion(template: Template, reading: Reading) -> Iterator[Gap]:
     said = {word[:_STEM] for word in tokens(f"{reading.impression} {reading.recommendations}")}
     for finding in reading.findings:
         item = items.get(finding.item)
-        if item is None or finding.id in concluded or _words(item, finding) & said:
+        if item is None or finding.id in concluded or _words(known, item, finding) & said:
             continue
         text = (
             f"{item.name}: the impression does not mention this finding, and no verdict rests "
@@ -60,45 +60,49 @@ def _without_conclusion(template: Template, reading: Reading) -> Iterator[Gap]:
         yield _question("finding_without_conclusion", text, item.id, finding.view, finding.id)
 
 
-def _words(item: TemplateItem, finding: Finding) -> set[str]:
+def _words(known: Atlas, item: TemplateItem, finding: Finding) -> set[str]:
     """Beginnings of the words by which an impression would name the finding."""
-    known = atlas()
     labels = [d.label for i in finding.descriptors if (d := known.descriptor(i))]
     region = {word[:_STEM] for word in tokens(known.part(item.region).name)}
     words = {w for text in (item.name, *labels) for w in tokens(text) if len(w) >= _STEM}
     return {word[:_STEM] for word in words - _COMMON} - region
 
 
-def _verdicts(template: Template, reading: Reading) -> Iterator[Gap]:
-    known = atlas()
+def _verdicts(known: Atlas, template: Template, reading: Reading) -> Iterator[Gap]:
     findings = {finding.id: finding for finding in reading.findings}
     for verdict in reading.rule_outs:
         condition = known.condition(verdict.id)
         if condition is None:
             continue
         rests_on = [findings[e] for e in verdict.evidence if e in findings]
-        if verdict.verdict == "supported" and rests_on and _too_strong(template, reading, verdict):
+        if (
+            verdict.verdict == "supported"
+            and rests_on
+            and _too_strong(known, template, reading, verdict)
+        ):
             words = dict.fromkeys(certainty(template, f).words for f in rests_on)
             text = (
                 f"{condition.name} is “supported”, but what it rests on is {'; '.join(words)}. "
                 "Say “possible”, or add the view at a right angle."
             )
             yield _question("stronger_than_views", text, finding=rests_on[0].id)
-        items = relevant(template, condition)
+        items = relevant(known, template, condition)
         seen = any(reading.observations.get(item.id) for item in items)
         if verdict.verdict in ("no_evidence", "excluded") and items and not seen:
             text = f"{condition.name} has a verdict, but none of its structures was observed."
             yield _question("verdict_without_looking", text, items[0].id, asked_views(items[0])[0])
 
 
-def _too_strong(template: Template, reading: Reading, verdict: RuleOut) -> bool:
+def _too_strong(known: Atlas, template: Template, reading: Reading, verdict: RuleOut) -> bool:
     """Whether no finding that the verdict rests on is confirmed, and no rule is content with it."""
     own = [f for f in reading.findings if f.id in verdict.evidence]
     if any(certainty(template, finding).ceiling == "supported" for finding in own):
         return False
-    condition = atlas().condition(verdict.id)
+    condition = known.condition(verdict.id)
     alone = reading.model_copy(update={"findings": tuple(own)})
-    return condition is None or propose_one(template, alone, condition).verdict != "supported"
+    if condition is None:
+        return True
+    return propose_one(known, template, alone, condition).verdict != "supported"
 
 
 def _left_and_right(template: Template, reading: Reading) -> Iterator[Gap]:

@@ -7,7 +7,7 @@ two findings.
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from fnmatch import fnmatchcase
 
-from dicom_service.anatomy import Condition, EvidenceRule, atlas
+from dicom_service.anatomy import Atlas, Condition, EvidenceRule
 from dicom_service.anatomy.reasoning import Weight
 from dicom_service.base import Frozen
 from dicom_service.review.aggressiveness import aggressiveness
@@ -33,7 +33,11 @@ class Evidence(Frozen):
 
 
 def evidence(
-    template: Template, reading: Reading, condition: Condition, rules: Iterable[EvidenceRule]
+    known: Atlas,
+    template: Template,
+    reading: Reading,
+    condition: Condition,
+    rules: Iterable[EvidenceRule],
 ) -> tuple[Evidence, ...]:
     """The rules of `condition` that are met, in their order."""
     found = []
@@ -42,7 +46,7 @@ def evidence(
         if rule.observed:
             met = _observed(reading, rule, items)
         else:
-            met = _described(template, reading, rule, items)
+            met = _described(known, template, reading, rule, items)
         if met is not None:
             found.append(met)
     return tuple(found)
@@ -62,9 +66,13 @@ def _there(rule: EvidenceRule, item: TemplateItem) -> bool:
 
 
 def _described(
-    template: Template, reading: Reading, rule: EvidenceRule, items: Sequence[TemplateItem]
+    known: Atlas,
+    template: Template,
+    reading: Reading,
+    rule: EvidenceRule,
+    items: Sequence[TemplateItem],
 ) -> Evidence | None:
-    met = {item: found for item in _ids(items) if (found := _meeting(reading, rule, item))}
+    met = {item: found for item in _ids(items) if (found := _meeting(known, reading, rule, item))}
     firm = {item for item, found in met.items() if any(_firm(template, rule, f) for f in found)}
     if not _enough(rule, met, items):
         return None
@@ -93,9 +101,8 @@ def _enough(rule: EvidenceRule, met: Iterable[str], items: Sequence[TemplateItem
     return len(which) >= max(rule.items, 1) and len(sides) >= rule.sides
 
 
-def _meeting(reading: Reading, rule: EvidenceRule, item: str) -> list[Finding]:
+def _meeting(known: Atlas, reading: Reading, rule: EvidenceRule, item: str) -> list[Finding]:
     """The findings of one structure that meet the rule together; empty when they do not."""
-    known = atlas()
     here = [finding for finding in reading.findings if finding.item == item]
     said = {f.id: known.implied(f.descriptors) for f in here}
     together = frozenset[str]().union(*said.values())
@@ -106,7 +113,7 @@ def _meeting(reading: Reading, rule: EvidenceRule, item: str) -> list[Finding]:
     wanted = {*rule.any, *rule.all}
     meeting = [f for f in here if said[f.id] & wanted]
     if rule.aggressive:
-        judged = [f for f in here if aggressiveness(f).word in rule.aggressive]
+        judged = [f for f in here if aggressiveness(f, atlas=known).word in rule.aggressive]
         if not judged:
             return []
         meeting += [f for f in judged if f not in meeting]
@@ -155,9 +162,9 @@ def _values(reading: Reading, item: TemplateItem) -> Iterator[str]:
     return (o.value for uid, o in seen.items() if uid in item.visibility)
 
 
-def relevant(template: Template, condition: Condition) -> tuple[TemplateItem, ...]:
+def relevant(known: Atlas, template: Template, condition: Condition) -> tuple[TemplateItem, ...]:
     """The structures that must be looked at before anything is said against `condition`."""
-    sections = {section for rule in condition.supports for section in _sections(rule)}
+    sections = {section for rule in condition.supports for section in _sections(known, rule)}
     return tuple(
         item
         for item in template.items
@@ -165,12 +172,11 @@ def relevant(template: Template, condition: Condition) -> tuple[TemplateItem, ..
     )
 
 
-def _sections(rule: EvidenceRule) -> Iterator[str]:
+def _sections(known: Atlas, rule: EvidenceRule) -> Iterator[str]:
     """The sections of the search pattern in which the rule's signs are found."""
     if rule.sections:
         yield from rule.sections
         return
-    known = atlas()
     for identity in (*rule.any, *rule.all):
         descriptor = known.descriptor(identity)
         yield from descriptor.sections if descriptor else ()

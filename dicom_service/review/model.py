@@ -72,6 +72,15 @@ class TemplateItem(Frozen):
     physis: PhysisCheck | None = None
 
 
+class TemplateGroup(Frozen):
+    """Items that belong together, so that all can be called normal at once after a look at each."""
+
+    id: str
+    name: str
+    section: Section
+    items: tuple[str, ...]
+
+
 class RuleOutCandidate(Frozen):
     """A condition that the region, signalment or question raises."""
 
@@ -92,6 +101,9 @@ class Template(Frozen):
     regions: tuple[str, ...]
     views: tuple[TemplateView, ...]
     items: tuple[TemplateItem, ...]
+    groups: tuple[TemplateGroup, ...] = ()
+    order: tuple[Section, ...] = SECTIONS
+    """The sections in the order in which this site goes through them."""
     rule_outs: tuple[RuleOutCandidate, ...] = ()
     cautions: tuple[str, ...] = ()
 
@@ -101,6 +113,8 @@ class Observation(Frozen):
 
     value: Value
     note: str = Field(default="", max_length=4000)
+    by_group: bool = False
+    """Whether "normal" was said of the whole group at once; each member was shown before."""
 
 
 class Finding(Frozen):
@@ -154,6 +168,8 @@ class Reading(Frozen):
     template_revision: int = 1
     observations: dict[str, dict[str, Observation]] = Field(default_factory=dict)
     """item id -> view UID -> observation"""
+    shown: tuple[str, ...] = ()
+    """Ids of the items that the reader has had before their eyes, one by one."""
     findings: tuple[Finding, ...] = ()
     measurements: tuple[Measurement, ...] = ()
     rule_outs: tuple[RuleOut, ...] = ()

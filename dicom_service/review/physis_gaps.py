@@ -6,7 +6,7 @@ animals and giant breeds.
 
 from collections.abc import Iterator
 
-from dicom_service.anatomy import atlas
+from dicom_service.anatomy import Atlas
 from dicom_service.review.grades import graded
 from dicom_service.review.model import Finding, Gap, Reading, Template, TemplateItem
 
@@ -20,26 +20,28 @@ _OPEN = {
 SIDES = {"L": "left", "R": "right"}
 
 
-def physis_gaps(template: Template, reading: Reading) -> Iterator[Gap]:
+def physis_gaps(known: Atlas, template: Template, reading: Reading) -> Iterator[Gap]:
     """Physes that are closed early or open late, and those that differ from view to view."""
     for item in template.items:
         if item.kind != "physis":
             continue
         findings = [finding for finding in reading.findings if finding.item == item.id]
-        closed, still_open = _recorded(findings, _CLOSED), _recorded(findings, _OPEN)
+        closed, still_open = _recorded(known, findings, _CLOSED), _recorded(known, findings, _OPEN)
         if closed and still_open:
             text = f"{item.name}: recorded both {closed[1]} and {still_open[1]}."
             yield _gap("physis_both", text, closed[0])
         if closed and _expected(item, "open"):
-            yield _gap("physis_early", _early(template, reading, item, closed[1]), closed[0])
+            yield _gap("physis_early", _early(known, template, reading, item, closed[1]), closed[0])
         if still_open and _expected(item, "closed"):
             yield _gap("physis_late", _against(item, still_open[1]), still_open[0])
 
 
-def _recorded(findings: list[Finding], words: dict[str, str]) -> tuple[Finding, str] | None:
+def _recorded(
+    known: Atlas, findings: list[Finding], words: dict[str, str]
+) -> tuple[Finding, str] | None:
     """The first finding that says one of `words`, and what it says."""
     for finding in findings:
-        implied = atlas().implied(finding.descriptors)
+        implied = known.implied(finding.descriptors)
         for identity, word in words.items():
             if identity in implied:
                 return finding, word
@@ -57,7 +59,9 @@ def _against(item: TemplateItem, recorded: str) -> str:
     return f"{item.name}: recorded {recorded}. {check.text} ({graded(check.source, check.grade)})."
 
 
-def _early(template: Template, reading: Reading, item: TemplateItem, recorded: str) -> str:
+def _early(
+    known: Atlas, template: Template, reading: Reading, item: TemplateItem, recorded: str
+) -> str:
     """The sentence for early closure, with what is known of the other limb."""
     other = next(
         (
@@ -72,7 +76,7 @@ def _early(template: Template, reading: Reading, item: TemplateItem, recorded: s
     if other is None:
         return f"{text} Early closure: make the same views of the other limb."
     findings = [finding for finding in reading.findings if finding.item == other.id]
-    same = _recorded(findings, _CLOSED)
+    same = _recorded(known, findings, _CLOSED)
     said = f"recorded {same[1]}" if same else "not recorded closed"
     return f"{text} Early closure: compare the {SIDES[other.side]} one, which is {said}."
 

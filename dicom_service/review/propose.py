@@ -10,7 +10,8 @@ always rests on findings of the reader, never on the animal's data.
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
-from dicom_service.anatomy import Condition, atlas
+from dicom_service.anatomy import Atlas, Condition
+from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.anatomy.reasoning import StepKind
 from dicom_service.base import Frozen
 from dicom_service.codes import Code
@@ -77,17 +78,19 @@ class _Judged(NamedTuple):
     why: str
 
 
-def propose(template: Template, reading: Reading) -> tuple[Proposal, ...]:
+def propose(
+    template: Template, reading: Reading, *, atlas: Atlas | None = None
+) -> tuple[Proposal, ...]:
     """A verdict for every rule-out that the study or its findings raise, the strongest first.
 
     What films cannot tell from such a condition comes with it. Nothing is proposed for a species
     that is not known.
     """
-    known = atlas()
+    known = atlas or default_atlas()
     if not template.species:
         return ()
     conditions = known.conditions(template.species, template.regions)
-    every = {c.id: propose_one(template, reading, c) for c in conditions}
+    every = {c.id: propose_one(known, template, reading, c) for c in conditions}
     found = {identity for identity, proposal in every.items() if _found_by_itself(proposal)}
     alike = {
         other
@@ -112,12 +115,16 @@ def _rank(proposal: Proposal) -> tuple[int, bool, int]:
     return (_ORDER.index(proposal.verdict), not typical, -strength)
 
 
-def propose_one(template: Template, reading: Reading, condition: Condition) -> Proposal:
+def propose_one(
+    known: Atlas, template: Template, reading: Reading, condition: Condition
+) -> Proposal:
     """The proposal for one condition, whether the study raises it or not."""
-    pro = evidence(template, reading, condition, condition.supports)
-    contra = evidence(template, reading, condition, condition.against)
-    missing = tuple(missing_views(template, condition))
-    judged = _for_it(pro, contra) or _nothing_for_it(template, reading, condition, pro, missing)
+    pro = evidence(known, template, reading, condition, condition.supports)
+    contra = evidence(known, template, reading, condition, condition.against)
+    missing = tuple(missing_views(known, template, condition))
+    judged = _for_it(pro, contra) or _nothing_for_it(
+        known, template, reading, condition, pro, missing
+    )
     raised = next((c.why for c in template.rule_outs if c.id == condition.id), "")
     used = (*pro, *contra)
     grade = weakest(e.grade for e in used)
@@ -169,6 +176,7 @@ def _listed(found: Sequence[Evidence]) -> str:
 
 
 def _nothing_for_it(
+    known: Atlas,
     template: Template,
     reading: Reading,
     condition: Condition,
@@ -176,7 +184,7 @@ def _nothing_for_it(
     missing: Sequence[str],
 ) -> _Judged:
     """The verdict when nothing, or only what is weak, speaks for the condition."""
-    items = relevant(template, condition)
+    items = relevant(known, template, condition)
     still_open = [item for item in items if open_views(item, reading)]
     unsure = [item for item in items if _never_assessed(reading, item)]
     reason = ""
@@ -203,9 +211,8 @@ def _never_assessed(reading: Reading, item: TemplateItem) -> bool:
     return all(o.value in ("not_assessable", "undetermined") for o in seen.values())
 
 
-def missing_views(template: Template, condition: Condition) -> Iterator[str]:
+def missing_views(known: Atlas, template: Template, condition: Condition) -> Iterator[str]:
     """A sentence for each group of essential views of which a limb of the study has none."""
-    known = atlas()
     for side in sorted({i.side for i in template.items if condition.in_region(i.region)}):
         present = [view.view for view in template.views if view.side in (side, "B")]
         for group in condition.essential:
@@ -218,7 +225,9 @@ def _any_of(group: Sequence[str]) -> str:
     return " or ".join(group) if len(group) <= _NAMED else "view from in front or behind"
 
 
-def differentials(template: Template, reading: Reading) -> tuple[str, ...]:
+def differentials(
+    template: Template, reading: Reading, *, atlas: Atlas | None = None
+) -> tuple[str, ...]:
     """Ids of the conditions that are supported or possible, the strongest first.
 
     What the reader has found without evidence, or excluded, is left out; what the reader supports
@@ -229,17 +238,19 @@ def differentials(template: Template, reading: Reading) -> tuple[str, ...]:
     chosen += [identity for identity, verdict in decided.items() if verdict == "possible"]
     chosen += [
         p.condition
-        for p in propose(template, reading)
+        for p in propose(template, reading, atlas=atlas)
         if p.verdict in ("supported", "possible") and p.condition not in decided
     ]
     return tuple(chosen)
 
 
-def next_steps(template: Template, reading: Reading) -> tuple[Step, ...]:
+def next_steps(
+    template: Template, reading: Reading, *, atlas: Atlas | None = None
+) -> tuple[Step, ...]:
     """The steps that the differentials ask for, each once, those of the first condition first."""
-    known = atlas()
+    known = atlas or default_atlas()
     asked: dict[str, list[str]] = {}
-    for differential in differentials(template, reading):
+    for differential in differentials(template, reading, atlas=atlas):
         condition = known.condition(differential)
         for wanted in condition.next_steps if condition else ():
             asked.setdefault(wanted, []).append(condition.name if condition else differential)

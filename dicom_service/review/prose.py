@@ -8,7 +8,8 @@ assessed and what was not evaluated. Nothing is said that was not observed.
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from dicom_service.anatomy import atlas
+from dicom_service.anatomy import Atlas
+from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.aggressiveness import WORDS, aggressiveness
 from dicom_service.review.coverage import asked_views, open_views
@@ -46,7 +47,9 @@ _CHECKED: dict[CrossCheck, str] = {
 }
 
 
-def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> str:
+def findings_text(
+    facts: StudyFacts, template: Template, reading: Reading, *, atlas: Atlas | None = None
+) -> str:
     """The findings in prose, written from the observations only.
 
     Parameters
@@ -56,7 +59,7 @@ def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> st
     template, reading
         What was asked and what was answered. `reading.findings_text` is not looked at.
     """
-    writer = Writer(template, reading)
+    writer = Writer(template, reading, atlas or default_atlas())
     parts = []
     for section in SECTIONS:
         items = [item for item in template.items if item.section == section]
@@ -71,7 +74,8 @@ def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> st
 class Writer:
     """One template and its reading, with what every sentence needs of them."""
 
-    def __init__(self, template: Template, reading: Reading) -> None:
+    def __init__(self, template: Template, reading: Reading, known: Atlas) -> None:
+        self.known = known
         self.template = template
         self.views = views_of(template)
         self.reading = reading
@@ -108,7 +112,7 @@ class Writer:
                     yield f"{self.name(item)} on {self.views[uid].label}, not described further"
                 for finding in found:
                     sure = CERTAINTY[state(item, self.views[uid], finding)].words
-                    yield f"{_described(finding)} of {self.name(item)} ({sure})"
+                    yield f"{self._described(finding)} of {self.name(item)} ({sure})"
 
     def _hidden(self, item: TemplateItem) -> bool:
         """Whether no view of the study can show `item`, and nobody has seen it all the same."""
@@ -144,9 +148,19 @@ class Writer:
                 text = f"{_capital(self.name(item))}: abnormal on {label}, not described further"
                 yield _ended(text, observation.note)
             for finding in found:
-                text = f"{_capital(self.name(item))}: {_described(finding)}; "
+                text = f"{_capital(self.name(item))}: {self._described(finding)}; "
                 text += self._checked(item, uid, finding)
                 yield _ended(text, finding.note, observation.note)
+
+    def _described(self, finding: Finding) -> str:
+        found = [self.known.descriptor(identity) for identity in finding.descriptors]
+        words = [descriptor.label for descriptor in found if descriptor]
+        qualities = [word for word in words if not word.startswith(_PLACES)]
+        places = [word for word in words if word.startswith(_PLACES)]
+        text = " ".join([_listed(qualities) if qualities else "abnormal", *places])
+        judged = aggressiveness(finding, atlas=self.known).word
+        pattern = f" ({WORDS[judged]})" if judged else ""
+        return f"{finding.severity} {text}{pattern}" if finding.severity else f"{text}{pattern}"
 
     def _checked(self, item: TemplateItem, uid: str, finding: Finding) -> str:
         view = self.views[uid]
@@ -189,13 +203,14 @@ class Writer:
             if together and all(self._set_apart(item) for item in rest):
                 other = "other " if rest else ""
                 uids = {uid for item in normal for uid in self.observed(item, "normal")}
-                name = f"{other}{self.group(members[0])}"
+                name = f"{other}{self.group(members[0])}{self._at_once(normal)}"
                 whole.setdefault(self.labels(uids), []).append(name)
                 normal = []
             for item in (*normal, *rest):
                 seen = self.observed(item, "normal")
                 if seen:
-                    name = f"{self.name(item)}{_notes(o.note for o in seen.values())}"
+                    notes = _notes(o.note for o in seen.values())
+                    name = f"{self.name(item)}{self._at_once([item])}{notes}"
                     single.setdefault(self.labels(seen), []).append(name)
         for labels, groups in whole.items():
             if items[0].section == "devices":
@@ -205,6 +220,11 @@ class Writer:
         if single:
             said = [f"{', '.join(names)} on {labels}" for labels, names in single.items()]
             yield f"Normal: {'; '.join(said)}."
+
+    def _at_once(self, items: Iterable[TemplateItem]) -> str:
+        """What is said of a group that was called normal as a whole."""
+        seen = [o for item in items for o in self.observed(item, "normal").values()]
+        return " (assessed as a group)" if any(o.by_group for o in seen) else ""
 
     def _set_apart(self, item: TemplateItem) -> bool:
         """Whether `item` has a sentence of its own, so that "the others" leaves it out."""
@@ -244,18 +264,6 @@ def _grouped(items: Sequence[TemplateItem]) -> Iterator[list[TemplateItem]]:
     ranked = sorted(items, key=lambda i: order[i.side, i.region, i.group])
     for _, members in groupby(ranked, key=lambda i: (i.side, i.region, i.group)):
         yield list(members)
-
-
-def _described(finding: Finding) -> str:
-    known = atlas()
-    found = [known.descriptor(identity) for identity in finding.descriptors]
-    words = [descriptor.label for descriptor in found if descriptor]
-    qualities = [word for word in words if not word.startswith(_PLACES)]
-    places = [word for word in words if word.startswith(_PLACES)]
-    text = " ".join([_listed(qualities) if qualities else "abnormal", *places])
-    judged = aggressiveness(finding).word
-    pattern = f" ({WORDS[judged]})" if judged else ""
-    return f"{finding.severity} {text}{pattern}" if finding.severity else f"{text}{pattern}"
 
 
 def _measured(m: Measurement) -> str:

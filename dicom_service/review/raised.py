@@ -105,7 +105,7 @@ def cautions(known: Atlas, facts: StudyFacts, regions: Sequence[str]) -> tuple[s
     found = list(known.cautions("always"))
     if any(image.spacing.kind != "fiducial" for image in images):
         found += known.cautions("uncalibrated")
-    if any(known.view(v) and not known.orthogonal(v) & views for v in views):
+    if any(known.view(v) and not any(known.are_orthogonal(v, o) for o in views) for v in views):
         found += known.cautions("no_orthogonal")
     if any(known.view(v) is None for v in views):
         found += known.cautions("view_unknown")

@@ -6,7 +6,8 @@ what limits all of it. The whole description by sections is `prose.findings_text
 
 from collections.abc import Iterator
 
-from dicom_service.anatomy import atlas
+from dicom_service.anatomy import Atlas
+from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.coverage import open_views
 from dicom_service.review.model import SECTIONS, Reading, Template, Verdict
@@ -20,7 +21,9 @@ _POSITIVE: dict[Verdict, str] = {"supported": "Supported", "possible": "Possible
 UNANSWERED = "Cannot be assessed on these views"
 
 
-def report_text(facts: StudyFacts, template: Template, reading: Reading) -> str:
+def report_text(
+    facts: StudyFacts, template: Template, reading: Reading, *, atlas: Atlas | None = None
+) -> str:
     """The report in paragraphs with headings, the answer first; empty parts are left out.
 
     Parameters
@@ -29,10 +32,10 @@ def report_text(facts: StudyFacts, template: Template, reading: Reading) -> str:
         The study, what was asked and what was answered. The reader's own wording of the findings
         takes the place of the findings.
     """
-    writer = Writer(template, reading)
+    writer = Writer(template, reading, atlas or default_atlas())
     own = (reading.findings_text or "").strip()
     parts = {
-        "Impression": reading.impression.strip() or summary(facts, template, reading),
+        "Impression": reading.impression.strip() or summary(facts, template, reading, atlas=atlas),
         "Recommendations": reading.recommendations.strip(),
         "Findings": own or " ".join(_abnormal(template, writer)),
         "Pertinent negatives": " ".join(_negatives(template, reading, writer)),
@@ -42,36 +45,37 @@ def report_text(facts: StudyFacts, template: Template, reading: Reading) -> str:
     return "\n\n".join(f"{heading}: {text}" for heading, text in parts.items() if text)
 
 
-def summary(facts: StudyFacts, template: Template, reading: Reading) -> str:
+def summary(
+    facts: StudyFacts, template: Template, reading: Reading, *, atlas: Atlas | None = None
+) -> str:
     """The answer in a few sentences, for an impression to start from."""
     if not facts.images:
         return "The study has no images that can be read."
-    said = [f"{word}: {names}." for word, names in _named(template, reading, _POSITIVE)]
-    abnormal = list(Writer(template, reading).brief())
+    writer = Writer(template, reading, atlas or default_atlas())
+    said = [f"{word}: {names}." for word, names in _named(writer, _POSITIVE)]
+    abnormal = list(writer.brief())
     if abnormal:
         said.append(f"Abnormal: {'; '.join(abnormal)}.")
     elif any(open_views(item, reading) for item in template.items):
         said.append("No abnormality has been recorded; the search is not complete.")
     else:
         said.append("No abnormality was seen on these views.")
-    said += [f"{word} {names}." for word, names in _named(template, reading, _NEGATIVE)]
+    said += [f"{word} {names}." for word, names in _named(writer, _NEGATIVE)]
     return " ".join(said)
 
 
-def _named(
-    template: Template, reading: Reading, wording: dict[Verdict, str]
-) -> Iterator[tuple[str, str]]:
+def _named(writer: Writer, wording: dict[Verdict, str]) -> Iterator[tuple[str, str]]:
     """Each wording with the conditions that have its verdict, in the reader's order."""
     for verdict, word in wording.items():
-        names = [_name(template, r.id) for r in reading.rule_outs if r.verdict == verdict]
+        names = [_name(writer, r.id) for r in writer.reading.rule_outs if r.verdict == verdict]
         if names:
             # Names of conditions have commas and "or" of their own.
             yield word if verdict != "excluded" else f"{word}:", "; ".join(names)
 
 
-def _name(template: Template, identity: str) -> str:
-    candidate = next((c for c in template.rule_outs if c.id == identity), None)
-    condition = atlas().condition(identity)
+def _name(writer: Writer, identity: str) -> str:
+    candidate = next((c for c in writer.template.rule_outs if c.id == identity), None)
+    condition = writer.known.condition(identity)
     return candidate.name if candidate else condition.name if condition else identity
 
 
@@ -84,13 +88,13 @@ def _abnormal(template: Template, writer: Writer) -> Iterator[str]:
 
 def _negatives(template: Template, reading: Reading, writer: Writer) -> Iterator[str]:
     if reading.impression.strip():  # else the summary that stands for it has said so
-        yield from (f"{word} {names}." for word, names in _named(template, reading, _NEGATIVE))
+        yield from (f"{word} {names}." for word, names in _named(writer, _NEGATIVE))
     for section in SECTIONS:
         yield from writer.normal([item for item in template.items if item.section == section])
 
 
 def _limits(template: Template, reading: Reading, writer: Writer) -> Iterator[str]:
-    unanswered = [_name(template, r.id) for r in reading.rule_outs if r.verdict == "cannot_assess"]
+    unanswered = [_name(writer, r.id) for r in reading.rule_outs if r.verdict == "cannot_assess"]
     if unanswered:
         yield f"{UNANSWERED}: {'; '.join(unanswered)}."
     yield from writer.each(template.items, "not_assessable", "Not assessable")

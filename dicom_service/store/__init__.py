@@ -1,0 +1,39 @@
+"""Where everything is kept: objects, index, drafts, signed documents, outbox, users, audit.
+
+Two narrow ports: the index (`schema.py`, SQL through SQLAlchemy Core; all that is special to
+SQLite is in `sqlite.py`) and the blobs (`blobs.py`, bytes by generated name). `Store` joins them.
+"""
+
+from dicom_service.store.blobs import full_disk_named
+from dicom_service.store.faults import reach
+from dicom_service.store.model import (
+    AuditRow,
+    DocumentRow,
+    InstanceHeader,
+    NewDocument,
+    OutboxRow,
+    QuarantineRow,
+    SessionRow,
+    StoredInstance,
+    StudyRow,
+    SweepReport,
+    UserRow,
+)
+from dicom_service.store.store import Store
+
+__all__ = [
+    "AuditRow",
+    "DocumentRow",
+    "InstanceHeader",
+    "NewDocument",
+    "OutboxRow",
+    "QuarantineRow",
+    "SessionRow",
+    "Store",
+    "StoredInstance",
+    "StudyRow",
+    "SweepReport",
+    "UserRow",
+    "full_disk_named",
+    "reach",
+]

@@ -23,7 +23,8 @@ class Detector:
 
     `quanta` is the mean number of quanta per pixel in the open beam (300 noisy, 1700 usual,
     6000 clean). `gain` is grey values per factor e of exposure. `sharpen` is the strength of the
-    edge enhancement that a maker applies for presentation; 0 leaves the physics alone.
+    edge enhancement that a maker applies for presentation; 0 leaves the physics alone. `shutter`
+    blackens what lies behind the collimator, as makers of flat panels do for presentation.
     """
 
     focal_spot: float = 0.6
@@ -34,6 +35,7 @@ class Detector:
     gain: float = 1250.0
     open_field: int = 300
     sharpen: float = 0.0
+    shutter: bool = False
     photometric: Photometric = "MONOCHROME2"
     bits: int = 12
 
@@ -60,7 +62,7 @@ class Detector:
         return np.asarray(beam * field + self.scatter_fraction * veil)
 
     def read(
-        self, exposure: Array, pixel: float, random: np.random.Generator
+        self, exposure: Array, field: Array, pixel: float, random: np.random.Generator
     ) -> NDArray[np.uint16]:
         """Pixel values: quantum noise, logarithm, rounding."""
         noisy = random.poisson(np.maximum(exposure, 0) * self.quanta) / self.quanta
@@ -69,6 +71,8 @@ class Detector:
             smooth = ndimage.gaussian_filter(density, 1.2 / pixel)
             density = density + self.sharpen * (density - smooth)
         values = np.clip(np.rint(self.open_field + self.gain * density), 0, self.largest)
+        if self.shutter:
+            values = np.where(field > 0.5, values, 0)
         if self.photometric == "MONOCHROME1":
             values = self.largest - values
         return np.asarray(values, np.uint16)

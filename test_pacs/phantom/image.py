@@ -87,7 +87,7 @@ def take(limb: Limb, plan: ViewPlan, seed: int) -> Exposed:
     edges = (top, view.columns - right, view.rows - bottom, left)
     field_share = field_of_view(shape, edges, penumbra=0.5 / view.pixel)
     exposure = detector.exposed(primary, field_share, view.pixel, view.magnification)
-    pixels = detector.read(exposure, view.pixel, np.random.default_rng(seed))
+    pixels = detector.read(exposure, field_share, view.pixel, np.random.default_rng(seed))
     truth = truth_of(limb, view, plan.name)
     turned = np.ascontiguousarray(np.rot90(pixels, -plan.quarter_turns))
     return Exposed(turned, truth.turned(plan.quarter_turns, shape), plan)

@@ -185,7 +185,6 @@ def _equipment_and_exposure(ds: Dataset, visit: Visit, exposed: Exposed) -> None
     ds.ExposureTime, ds.XRayTubeCurrent, ds.Exposure = 10, 250, 3
     ds.ExposureInuAs = 2500
     ds.DistanceSourceToDetector = f"{view.source_to_detector:g}"
-    ds.DistanceSourceToPatient = f"{view.source_to_detector - view.object_to_detector:g}"
     ds.FocalSpots = f"{detector.focal_spot:g}"
     index = 250 * detector.quanta / 1700
     ds.ExposureIndex, ds.TargetExposureIndex = f"{index:.0f}", "250"
@@ -247,6 +246,7 @@ def _dx(ds: Dataset, exposed: Exposed) -> None:
     view = exposed.plan.projection
     ds.PresentationIntentType = "FOR PRESENTATION"
     ds.FilterMaterial = "ALUMINUM"
+    ds.DistanceSourceToPatient = f"{view.source_to_detector - view.object_to_detector:g}"
     ds.EstimatedRadiographicMagnificationFactor = f"{view.magnification:.4f}"
     ds.PixelIntensityRelationship = "LOG"
     ds.PixelIntensityRelationshipSign = 1 if inverse else -1

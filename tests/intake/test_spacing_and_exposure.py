@@ -157,3 +157,30 @@ def test_a_deviation_that_does_not_follow_from_its_index_is_said(
 ) -> None:
     described = facts(DeviationIndex=0, ExposureIndex=800, TargetExposureIndex=200)
     assert "(+6.0)" in remark(described, "exposure_contradiction").text
+
+
+@pytest.mark.parametrize(
+    "stated",
+    [
+        {"EstimatedRadiographicMagnificationFactor": "1.2"},
+        {"DistanceSourceToDetector": "1200", "DistanceSourceToPatient": "1000"},
+    ],
+)
+def test_a_stated_magnification_corrects_the_spacing_of_the_detector(stated: dict) -> None:
+    header = Dataset()
+    header.ImagerPixelSpacing = [0.12, 0.12]
+    for keyword, value in stated.items():
+        setattr(header, keyword, value)
+    measured = read_spacing(header)
+    assert measured.spacing.kind == "geometry"
+    assert measured.spacing.row_mm == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("factor", ["0.5", "0", "40"])
+def test_an_impossible_magnification_is_said_and_not_used(factor: str) -> None:
+    header = Dataset()
+    header.ImagerPixelSpacing = [0.12, 0.12]
+    header.EstimatedRadiographicMagnificationFactor = factor
+    measured = read_spacing(header)
+    assert (measured.spacing.kind, measured.spacing.row_mm) == ("detector", 0.12)
+    assert "magnification" in measured.problems[0]

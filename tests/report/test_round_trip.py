@@ -48,6 +48,23 @@ def test_every_kind_reads_back_equal_and_its_tree_alone_says_the_same(
     assert read_tree(again).kind == kind
 
 
+def test_normal_as_a_group_is_told_and_read_back(
+    content: ReportContent, evidence: list[Dataset], tmp_path: Path
+) -> None:
+    reading = content.reading
+    item = "R.carpus.test_ulna"
+    at_once = {DPA: Observation(value="normal", by_group=True)}
+    changed = reading.model_copy(
+        update={"observations": {**reading.observations, item: at_once}, "shown": (item,)}
+    )
+    built = content.model_copy(update={"reading": changed})
+    again = reread(build(built, IDENTITY, DEVICE, evidence).report, tmp_path)
+    assert read(again) == built
+    told = read_tree(again).reading
+    assert told.observations[item][DPA].by_group
+    assert not told.observations["R.carpus.test_soft_tissue"][DPA].by_group
+
+
 @pytest.mark.parametrize("syntax", [ImplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
 def test_another_transfer_syntax_changes_nothing(
     syntax: str, content: ReportContent, evidence: list[Dataset], tmp_path: Path

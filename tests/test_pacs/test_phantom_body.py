@@ -197,7 +197,9 @@ def test_more_dose_means_less_noise_in_the_expected_proportion() -> None:
     noise = {}
     for quanta in (500.0, 5000.0):
         detector = Detector(quanta=quanta)
-        values = detector.read(flat, 0.15, np.random.default_rng(3)).astype(float)
+        values = detector.read(flat, np.ones_like(flat), 0.15, np.random.default_rng(3)).astype(
+            float
+        )
         noise[quanta] = values.std() / detector.gain
     # relative noise of a Poisson count is 1 / sqrt(n)
     assert noise[500.0] == pytest.approx(1 / np.sqrt(250), rel=0.05)
@@ -207,7 +209,9 @@ def test_more_dose_means_less_noise_in_the_expected_proportion() -> None:
 def test_monochrome_1_is_the_inverse_of_monochrome_2() -> None:
     exposure = np.linspace(0.05, 1, 400).reshape(20, 20)
     pixels = [
-        Detector(photometric=name).read(exposure, 0.15, np.random.default_rng(1)).astype(int)
+        Detector(photometric=name)
+        .read(exposure, np.ones_like(exposure), 0.15, np.random.default_rng(1))
+        .astype(int)
         for name in ("MONOCHROME1", "MONOCHROME2")
     ]
     assert np.all(pixels[0] + pixels[1] == 4095)

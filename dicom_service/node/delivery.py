@@ -1,0 +1,215 @@
+"""One association with one peer: store documents, then ask for commitment."""
+
+import logging
+import threading
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any, NamedTuple
+
+import pydicom
+from pydicom.uid import generate_uid
+from pynetdicom import evt
+from pynetdicom.association import Association
+
+from dicom_service.errors import PeerAway
+from dicom_service.node.commitment import Reports, request_for
+from dicom_service.node.echo import calling_entity, why_not
+from dicom_service.node.services import (
+    COMMITMENT,
+    COMMITMENT_INSTANCE,
+    UNCOMPRESSED,
+    is_stored,
+    is_transient,
+    store_reason,
+)
+from dicom_service.settings import Peer, Settings
+from dicom_service.store import OutboxRow, Store, reach
+
+log = logging.getLogger(__name__)
+_REPORT_SECONDS = 2.0
+"""How long the association stays open for a report on it; later ones come on another."""
+
+_RELEASE_SECONDS = 1.0
+"""How long the answer to a release is waited for; then the association is aborted."""
+
+
+class Outcome(NamedTuple):
+    """What could not be delivered; what could is recorded already."""
+
+    later: list[tuple[OutboxRow, str]]
+    refused: list[tuple[OutboxRow, str]]
+
+
+class Delivery:
+    """Delivers rows of the outbox to one peer.
+
+    Parameters
+    ----------
+    reports
+        Takes a commitment report that comes on the same association.
+    stopping
+        Set when the node stops: nothing is waited for any more.
+    ask_again_at
+        When to ask for commitment again if no report comes.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        reports: Reports,
+        peer: Peer,
+        stopping: threading.Event,
+        ask_again_at: Callable[[list[OutboxRow]], datetime],
+    ) -> None:
+        self._settings = settings
+        self._store = store
+        self._reports = reports
+        self._peer = peer
+        self._stopping = stopping
+        self._ask_again_at = ask_again_at
+        self._reported = threading.Event()
+        self._outcome = Outcome([], [])
+        self._answering = threading.Lock()
+        self._released = False
+
+    def run(self, rows: list[OutboxRow]) -> Outcome:
+        """Store the owed rows and ask about all.
+
+        Raises
+        ------
+        PeerAway
+            No association; nothing was done.
+        """
+        association = self._associate(rows)
+        try:
+            taken = [
+                row for row in rows if row.state == "sent" or self._store_one(association, row)
+            ]
+            reach("send.stored")
+            if taken and self._peer.commitment:
+                self._ask(association, taken)
+            elif taken:
+                self._store.outbox_sent([row.id for row in taken], "", None)
+        finally:
+            self._release(association)
+        return self._outcome
+
+    def _associate(self, rows: list[OutboxRow]) -> Association:
+        entity = calling_entity(self._settings.ae_title, self._settings.peer_timeout_seconds)
+        for sop_class in dict.fromkeys(row.sop_class_uid for row in rows):
+            for syntax in UNCOMPRESSED:
+                entity.add_requested_context(sop_class, syntax)
+        handlers: list[Any] = []
+        if self._peer.commitment:
+            entity.add_requested_context(COMMITMENT, list(UNCOMPRESSED))
+            handlers.append((evt.EVT_N_EVENT_REPORT, self._report))
+        association = entity.associate(
+            self._peer.host,
+            self._peer.port,
+            ae_title=self._peer.ae_title,
+            evt_handlers=handlers,
+        )
+        if not association.is_established:
+            raise PeerAway(f"{why_not(association, self._peer)}.")
+        self._guard(association)
+        return association
+
+    def _guard(self, association: Association) -> None:
+        """A report that crosses our release gets no answer: the peer could not take one.
+
+        The library would send it, and its state machine would break on it. The report itself
+        is taken; the peer sends it again on an association of its own.
+        """
+        send = association.dimse.send_msg
+
+        def send_unless_released(*message: Any) -> None:
+            with self._answering:
+                if not self._released:
+                    send(*message)
+
+        association.dimse.send_msg = send_unless_released  # type: ignore[method-assign, assignment]
+
+    def _release(self, association: Association) -> None:
+        with self._answering:
+            self._released = True
+        if association.is_established:
+            # A peer whose report crosses the release may wait for its answer and give none.
+            association.acse_timeout = _RELEASE_SECONDS
+            association.release()
+
+    def _store_one(self, association: Association, row: OutboxRow) -> bool:
+        """Send one document; True when the peer has it, else the outcome says what follows."""
+        if not association.is_established:
+            self._outcome.later.append((row, f"{self._peer.name} ended the association."))
+            return False
+        try:
+            dataset = pydicom.dcmread(row.path)
+        except OSError as error:
+            reason = f"The stored document cannot be read: {error.strerror}."
+            self._outcome.later.append((row, reason))
+            return False
+        try:
+            status = association.send_c_store(dataset)
+        except ValueError:
+            reason = f"{self._peer.name} does not accept this kind of document."
+            self._outcome.refused.append((row, reason))
+            return False
+        except RuntimeError:  # the association ended under our hands
+            status = pydicom.Dataset()
+        return self._judged(row, status)
+
+    def _judged(self, row: OutboxRow, status: pydicom.Dataset) -> bool:
+        code = status.get("Status")
+        if code is None:
+            self._outcome.later.append((row, f"{self._peer.name} did not answer in time."))
+            return False
+        if is_stored(code):
+            return True
+        reason = f"{self._peer.name}: {store_reason(code, status.get('ErrorComment', ''))}."
+        target = self._outcome.later if is_transient(code) else self._outcome.refused
+        target.append((row, reason))
+        return False
+
+    def _ask(self, association: Association, rows: list[OutboxRow]) -> None:
+        """Request commitment under a fresh UID and wait a little for the report."""
+        transaction_uid = str(generate_uid(prefix=None))
+        ids = [row.id for row in rows]
+        self._store.outbox_sent(ids, transaction_uid, self._ask_again_at(rows))
+        problem = self._requested(association, rows, transaction_uid)
+        if problem:
+            self._outcome.later.extend((row, problem) for row in rows)
+            return
+        waited = 0.0
+        while not self._stopping.is_set() and waited < _REPORT_SECONDS:
+            if self._reported.wait(0.05) or not association.is_established:
+                break
+            waited += 0.05
+
+    def _requested(
+        self, association: Association, rows: list[OutboxRow], transaction_uid: str
+    ) -> str:
+        """Send the N-ACTION request; returns what went wrong, or ""."""
+        if not association.is_established:
+            return f"{self._peer.name} ended the association before it was asked to commit."
+        request = request_for(rows, transaction_uid)
+        try:
+            status, _ = association.send_n_action(request, 1, COMMITMENT, COMMITMENT_INSTANCE)
+        except ValueError:
+            return (
+                f"{self._peer.name} has the document but offers no storage commitment; "
+                "set commitment = false for it if that is right."
+            )
+        except RuntimeError:
+            status = pydicom.Dataset()
+        code = status.get("Status")
+        if code is None:
+            return f"{self._peer.name} has the document but did not answer when asked to commit."
+        if code != 0x0000 and code >> 12 != 0xB:
+            return f"{self._peer.name} has the document but will not commit (0x{code:04X})."
+        return ""
+
+    def _report(self, event: Any) -> tuple[int, None]:
+        status = self._reports.take(event)
+        self._reported.set()
+        return status, None

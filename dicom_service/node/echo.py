@@ -1,0 +1,55 @@
+"""C-ECHO: is a peer there?"""
+
+from pynetdicom import AE
+
+from dicom_service.errors import PeerAway
+from dicom_service.node.services import UNCOMPRESSED, VERIFICATION
+from dicom_service.settings import Peer
+
+
+def calling_entity(ae_title: str, timeout: float) -> AE:
+    """An application entity for calling peers; every wait is bounded."""
+    entity = AE(ae_title)
+    entity.acse_timeout = entity.dimse_timeout = timeout
+    entity.network_timeout = entity.connection_timeout = timeout
+    return entity
+
+
+def echo(peer: Peer, ae_title: str, timeout: float) -> None:
+    """Verify that a peer answers.
+
+    Parameters
+    ----------
+    ae_title
+        Our own title.
+    timeout
+        Seconds for each step.
+
+    Raises
+    ------
+    PeerAway
+        It does not; the sentence says how far it came.
+    """
+    entity = calling_entity(ae_title, timeout)
+    entity.add_requested_context(VERIFICATION, list(UNCOMPRESSED))
+    association = entity.associate(peer.host, peer.port, ae_title=peer.ae_title)
+    if not association.is_established:
+        raise PeerAway(f"{why_not(association, peer)}.")
+    try:
+        status = association.send_c_echo()
+    finally:
+        association.release()
+    if status.get("Status") != 0x0000:
+        raise PeerAway(f"{peer.name} took the association but did not answer the echo.")
+
+
+def why_not(association: object, peer: Peer) -> str:
+    """Why an association with `peer` was not established."""
+    place = f"{peer.name} ({peer.ae_title} at {peer.host}:{peer.port})"
+    if getattr(association, "is_rejected", False):
+        reasons = getattr(getattr(association, "acceptor", None), "primitive", None)
+        said = getattr(reasons, "reason_str", "") or "no reason given"
+        return f"{place} refuses the association: {said}"
+    if getattr(association, "rejected_contexts", None):
+        return f"{place} accepts none of the services asked for"
+    return f"{place} cannot be reached"

@@ -1,0 +1,62 @@
+"""All DICOM services of the node, started and stopped together."""
+
+import logging
+from collections.abc import Callable
+
+from dicom_service.node.commitment import Reports
+from dicom_service.node.receiver import Receiver
+from dicom_service.node.sender import Sender
+from dicom_service.node.settler import Settler
+from dicom_service.settings import Settings
+from dicom_service.store import Store
+
+
+class Node:
+    """Receiver, settler and sender over one store.
+
+    Parameters
+    ----------
+    settings
+        A `dimse_port` of 0 means any free port.
+    store
+        Open; it stays open when the node stops.
+    on_settled
+        Called with the Study Instance UID of every study that is complete or has late images.
+    """
+
+    def __init__(self, settings: Settings, store: Store, on_settled: Callable[[str], None]) -> None:
+        self._settler = Settler(store, settings.settle_seconds, on_settled)
+        self._reports = Reports(store, settings)
+        self._sender = Sender(settings, store, self._reports)
+        self._receiver = Receiver(settings, store, self._reports, self._settler.wake)
+        self.dimse_port = settings.dimse_port
+        if settings.log_level != "DEBUG":
+            # What it logs holds peers' text as it came; we log the same events in our words.
+            logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
+
+    def start(self) -> None:
+        """Listen, settle and send.
+
+        Raises
+        ------
+        SetupError
+            The port cannot be used; nothing was started.
+        """
+        self.dimse_port = self._receiver.start()
+        self._settler.start()
+        self._sender.start()
+
+    def wake(self) -> None:
+        """Look into the outbox now."""
+        self._sender.wake()
+
+    def arrived(self) -> None:
+        """Look for studies to settle: an object came by another way than C-STORE."""
+        self._settler.wake()
+
+    def stop(self) -> None:
+        """Stop all; what is under way is finished or given back to the outbox."""
+        self._receiver.stop()
+        self._settler.stop()
+        self._sender.stop()
+        self._reports.close()

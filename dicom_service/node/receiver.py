@@ -1,0 +1,198 @@
+"""Receiving: who may call, what is stored, and what each failure answers."""
+
+import logging
+import socket
+import threading
+from collections.abc import Callable
+from typing import Any, cast
+
+from pydicom.dataset import Dataset
+from pynetdicom import AE, evt
+
+from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of
+from dicom_service.node.commitment import Reports
+from dicom_service.node.headers import read_header
+from dicom_service.node.incoming import IncomingFile
+from dicom_service.node.limits import LIMITS
+from dicom_service.node.services import (
+    COMMITMENT,
+    STORED_CLASSES,
+    TRANSFER_SYNTAXES,
+    UNCOMPRESSED,
+    VERIFICATION,
+    plain,
+)
+from dicom_service.node.transport import Server
+from dicom_service.settings import Settings
+from dicom_service.store import Store
+
+log = logging.getLogger(__name__)
+_PERMANENT, _BY_USER, _CALLING_UNKNOWN = 0x01, 0x01, 0x03
+_UNEXPECTED = 0xC000
+
+
+class Receiver:
+    """The node as a storage provider.
+
+    Parameters
+    ----------
+    reports
+        Takes commitment reports.
+    on_object
+        Called after an object was stored, from the association's thread.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        reports: Reports,
+        on_object: Callable[[], None],
+    ) -> None:
+        self._settings = settings
+        self._store = store
+        self._reports = reports
+        self._on_object = on_object
+        self._entity = _entity(settings)
+        self._server: Server | None = None
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> int:
+        """Listen; returns the port.
+
+        Raises
+        ------
+        SetupError
+            The port is in use, or the address is not one of this machine.
+        """
+        address = (self._settings.dimse_host, self._settings.dimse_port)
+        handlers: list[Any] = [
+            (evt.EVT_REQUESTED, self._requested),
+            (evt.EVT_REJECTED, self._rejected),
+            (evt.EVT_C_ECHO, _echoed),
+            (evt.EVT_C_STORE, self._stored),
+            (evt.EVT_N_EVENT_REPORT, self._reported),
+        ]
+        try:
+            server = self._entity.make_server(
+                address, evt_handlers=handlers, server_class=Server, incoming=self._store.incoming
+            )
+        except OSError as error:
+            raise SetupError(
+                f"The DICOM port {address[1]} at {address[0]} cannot be used: {error.strerror}. "
+                "Stop the program that has it, or set another with dimse_port and dimse_host."
+            ) from error
+        self._server = cast("Server", server)
+        self._thread = threading.Thread(
+            target=server.serve_forever, kwargs={"poll_interval": 0.1}, name="dicom listener"
+        )
+        self._thread.start()
+        return int(server.server_address[1])
+
+    def stop(self) -> None:
+        """Stop listening and abort what is open."""
+        if self._server is None or self._thread is None:
+            return
+        self._server.shutdown()
+        self._thread.join()
+        for association in self._server.active_associations:
+            if association.is_established:
+                association.abort()
+            else:  # silent so far: end its connection, and its threads with it
+                association.dul.event_queue.put("Evt17")
+            association.join(10)
+        self._server = None
+
+    def _requested(self, event: Any) -> None:
+        """Turn away callers whose title or address is not the one of a known peer."""
+        if not self._settings.peers_only:
+            return
+        title = str(event.assoc.requestor.primitive.calling_ae_title).strip()
+        address = str(event.assoc.requestor.address)
+        hosts = [peer.host for peer in self._settings.peers if peer.ae_title == title]
+        if not any(address in _addresses(host) for host in hosts):
+            log.warning("refused %s at %s: not one of the peers", plain(title), address)
+            event.assoc.acse.send_reject(_PERMANENT, _BY_USER, _CALLING_UNKNOWN)
+            event.assoc.kill()
+
+    def _rejected(self, event: Any) -> None:
+        request = event.assoc.requestor.primitive
+        log.warning(
+            "refused an association of %s at %s, which called %s",
+            plain(request.calling_ae_title),
+            event.assoc.requestor.address,
+            plain(request.called_ae_title),
+        )
+
+    def _reported(self, event: Any) -> tuple[int, None]:
+        return self._reports.take(event), None
+
+    def _stored(self, event: Any) -> Dataset:
+        """Answer a C-STORE request; success only when the object cannot be lost any more."""
+        requestor = event.assoc.requestor
+        source = f"{plain(requestor.ae_title, 16)}@{requestor.address}"
+        file = event.request._dataset_file
+        try:
+            outcome = self._keep(file, source)
+        except SesamoidError as error:
+            log.warning("object from %s refused: %s", source, plain(error, 400))
+            return _status(outcome_of(error).dimse, str(error))
+        except Exception:
+            log.exception("object from %s could not be stored", source)
+            return _status(_UNEXPECTED, "The node failed; see its log.")
+        finally:
+            if file is not None:
+                event.assoc.dimse.finished(file)
+        log.debug("object %s from %s: %s", file.sop_instance_uid, source, outcome)
+        self._on_object()
+        return _status(0x0000)
+
+    def _keep(self, file: IncomingFile | None, source: str) -> str:
+        if file is None:
+            raise BadObject("The request came without a data set.")
+        file.close()
+        if file.error is not None:
+            raise file.error
+        header = read_header(
+            file.path, file.offset, file.transfer_syntax, file.sop_class_uid, file.sop_instance_uid
+        )
+        return self._store.accept(file.path, header, source=source)
+
+
+def _entity(settings: Settings) -> AE:
+    entity = AE(settings.ae_title)
+    entity.require_called_aet = True
+    entity.maximum_associations = LIMITS.associations
+    entity.maximum_pdu_size = LIMITS.pdu
+    entity.network_timeout = LIMITS.idle_seconds
+    entity.acse_timeout = entity.dimse_timeout = settings.peer_timeout_seconds
+    entity.add_supported_context(VERIFICATION, list(UNCOMPRESSED))
+    for sop_class in STORED_CLASSES:
+        entity.add_supported_context(sop_class, list(TRANSFER_SYNTAXES))
+    # Reports of storage commitment come on associations that the archive opens: it asks to be
+    # the provider, and we are the user (PS3.4 J.3).
+    entity.add_supported_context(COMMITMENT, list(UNCOMPRESSED), scu_role=False, scp_role=True)
+    return entity
+
+
+def _addresses(host: str) -> set[str]:
+    try:
+        return {str(info[4][0]) for info in socket.getaddrinfo(host, None)}
+    except OSError:
+        return set()
+
+
+def _echoed(event: Any) -> int:
+    log.debug("echo from %s", plain(event.assoc.requestor.ae_title))
+    return 0x0000
+
+
+def _status(code: int, comment: str = "") -> Dataset:
+    status = Dataset()
+    status.Status = code
+    if comment:
+        # Error Comment (0000,0902) is LO: 64 characters, and commands are ASCII.
+        status.ErrorComment = (
+            plain(comment.replace("\\", "/"), 64).encode("ascii", "replace").decode()
+        )
+    return status

@@ -1,0 +1,113 @@
+"""The sender: carries the outbox to the peers, and asks them to commit to what they took."""
+
+import logging
+import threading
+from datetime import UTC, datetime, timedelta
+
+from dicom_service.errors import SesamoidError
+from dicom_service.node.commitment import Reports
+from dicom_service.node.delivery import Delivery, Outcome
+from dicom_service.settings import Peer, Settings
+from dicom_service.store import OutboxRow, Store
+
+log = logging.getLogger(__name__)
+_AT_ONCE = 32
+"""Documents on one association."""
+_LONGEST_SLEEP = 30.0
+"""However far the next row is: the wall clock may be set meanwhile."""
+_AFTER_TROUBLE = 5.0
+
+
+class Sender:
+    """A thread that empties the outbox."""
+
+    def __init__(self, settings: Settings, store: Store, reports: Reports) -> None:
+        self._settings = settings
+        self._store = store
+        self._reports = reports
+        self._woken = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
+
+    def start(self) -> None:
+        """Begin, with whatever the last run left open."""
+        self._store.release_outbox()
+        if self._settings.archive:
+            self._store.address_outbox(self._settings.archive)
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Something was put into the outbox."""
+        self._woken.set()
+
+    def stop(self) -> None:
+        """Stop after the association in hand."""
+        self._stopping.set()
+        self._woken.set()
+        if self._thread.ident is not None:
+            self._thread.join()
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            self._woken.clear()
+            try:
+                sleep = self._turn()
+            except Exception:
+                log.exception("the outbox could not be worked on")
+                sleep = _AFTER_TROUBLE
+            if not self._stopping.is_set():
+                self._woken.wait(sleep)
+
+    def _turn(self) -> float:
+        """Deliver what is due; returns how long to sleep."""
+        now = datetime.now(UTC)
+        # Long enough for every document to time out; a restart ends all leases anyway.
+        lease = (_AT_ONCE + 2) * self._settings.peer_timeout_seconds
+        rows = self._store.claim_outbox(now, lease, _AT_ONCE)
+        for destination in dict.fromkeys(row.destination for row in rows):
+            self._deliver(destination, [row for row in rows if row.destination == destination])
+        if rows:
+            return 0.0
+        upcoming = self._store.next_outbox_at(now)
+        if upcoming is None:
+            return _LONGEST_SLEEP
+        wait = (upcoming - datetime.now(UTC)).total_seconds()
+        return min(max(wait, 0.01), _LONGEST_SLEEP)
+
+    def _deliver(self, destination: str, rows: list[OutboxRow]) -> None:
+        peer = self._settings.peer(destination)
+        if peer is None:
+            self._retry(rows, f"No peer '{destination}' is in the settings; add it or send anew.")
+            return
+        delivery = Delivery(
+            self._settings, self._store, self._reports, peer, self._stopping, self._ask_again_at
+        )
+        try:
+            outcome = delivery.run(rows)
+        except SesamoidError as error:
+            self._retry(rows, str(error))
+            return
+        self._record(peer, outcome)
+
+    def _record(self, peer: Peer, outcome: Outcome) -> None:
+        for row, reason in outcome.refused:
+            log.error("%s refuses %s: %s", peer.name, row.sop_instance_uid, reason)
+            self._store.outbox_refused([row.id], reason)
+        for reason in dict.fromkeys(reason for _, reason in outcome.later):
+            self._retry([row for row, why in outcome.later if why == reason], reason)
+
+    def _retry(self, rows: list[OutboxRow], reason: str) -> None:
+        for row in rows:
+            wait = self._wait(self._settings.retry_first_seconds, row.attempts)
+            log.warning("%s waits %.0f s: %s", row.sop_instance_uid, wait, reason)
+            next_at = datetime.now(UTC) + timedelta(seconds=wait)
+            self._store.outbox_retry([row.id], reason, next_at)
+
+    def _ask_again_at(self, rows: list[OutboxRow]) -> datetime:
+        asked = max((row.attempts for row in rows if row.state == "sent"), default=0)
+        wait = self._wait(self._settings.commitment_seconds, asked)
+        return datetime.now(UTC) + timedelta(seconds=wait)
+
+    def _wait(self, first: float, attempts: int) -> float:
+        longest = max(first, self._settings.retry_longest_seconds)
+        return float(min(first * 2 ** min(attempts, 30), longest))

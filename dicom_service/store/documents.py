@@ -1,0 +1,208 @@
+"""Signing: documents, state and outbox rows become durable together."""
+
+import hashlib
+import io
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+import pydicom
+from sqlalchemy import Connection, select
+
+from dicom_service.errors import NotFound, NotReady, VersionConflict
+from dicom_service.report.model import ReportContent
+from dicom_service.store import audit, events
+from dicom_service.store.deliveries import add_deliveries
+from dicom_service.store.faults import reach
+from dicom_service.store.model import DocumentRow, InstanceHeader, NewDocument
+from dicom_service.store.objects import dataset_offset, insert_instance
+from dicom_service.store.opening import Shelf
+from dicom_service.store.papers import document_row, insert_document
+from dicom_service.store.schema import documents, studies
+from dicom_service.store.times import to_us
+
+
+class Documents(Shelf):
+    """Documents that this node made."""
+
+    def sign(
+        self,
+        study_uid: str,
+        *,
+        expected: int,
+        content: ReportContent,
+        documents: Sequence[NewDocument],
+        destinations: Sequence[str],
+        user: str,
+        at: datetime,
+    ) -> None:
+        """Keep signed documents and owe them to the destinations.
+
+        Parameters
+        ----------
+        expected
+            The version of the reading that was signed.
+        content
+            What was signed; kept with the report document.
+        documents
+            Complete DICOM files.
+        destinations
+            Names of peers; "" for an archive yet to be set.
+
+        Raises
+        ------
+        NotFound
+            No such study.
+        VersionConflict
+            The reading was saved since, or another addendum came first.
+        NotReady
+            The study is signed already, or (addendum) not yet, or new images just arrived.
+        StorageFull
+            There is no room; nothing was signed.
+        """
+        blobs: list[str] = []
+        signed = False
+        try:
+            blobs.extend(self._blobs.create(document.data) for document in documents)
+            reach("sign.blobs")
+            with self._index.write() as connection:
+                row = connection.execute(
+                    select(studies).where(studies.c.study_uid == study_uid)
+                ).first()
+                _check(connection, study_uid, row, expected, content)
+                self._write(connection, row, content, documents, blobs, user, to_us(at))
+                add_deliveries(connection, study_uid, documents, destinations)
+            signed = True
+        finally:
+            if not signed:
+                for blob in blobs:
+                    self._blobs.remove(blob)
+        reach("sign.committed")
+
+    def documents(self, study_uid: str) -> list[DocumentRow]:
+        """The documents of a study, newest last."""
+        query = select(documents).where(documents.c.study_uid == study_uid)
+        with self._index.read() as connection:
+            rows = connection.execute(query.order_by(documents.c.id))
+            return [document_row(row, self._blobs) for row in rows]
+
+    def content(self, sop_instance_uid: str) -> ReportContent:
+        """What was signed as this report.
+
+        Raises
+        ------
+        NotFound
+            No such signed report.
+        """
+        query = select(documents.c.content).where(documents.c.sop_instance_uid == sop_instance_uid)
+        with self._index.read() as connection:
+            written = connection.execute(query).scalar()
+        if not written:
+            raise NotFound(f"{sop_instance_uid} is not a report signed on this node.")
+        return ReportContent.model_validate_json(written)
+
+    def _write(
+        self,
+        connection: Connection,
+        row: Any,
+        content: ReportContent,
+        papers: Sequence[NewDocument],
+        blobs: Sequence[str],
+        user: str,
+        at_us: int,
+    ) -> None:
+        received_at = max(at_us, row.latest_at + 1)
+        for paper, blob in zip(papers, blobs, strict=True):
+            insert_document(
+                connection,
+                row.study_uid,
+                paper,
+                blob,
+                at_us=at_us,
+                content=content.model_dump_json() if paper.role == "report" else "",
+                signed_by=user,
+                signed_at=at_us,
+            )
+            insert_instance(
+                connection,
+                _header(row, paper),
+                blob=blob,
+                digest=_digest(paper.data),
+                size=len(paper.data),
+                source="this node",
+                at_us=received_at,
+                own=True,
+            )
+        events.set_values(
+            connection, row.study_uid, state="signed", detail="", reader=user, latest_at=received_at
+        )
+        audit.note(
+            connection,
+            f"{content.kind} signed",
+            at_us=at_us,
+            user=user,
+            study_uid=row.study_uid,
+            detail=" ".join(paper.sop_instance_uid for paper in papers),
+        )
+
+
+def _check(
+    connection: Connection, study_uid: str, row: Any, expected: int, content: ReportContent
+) -> None:
+    if row is None:
+        raise NotFound(f"No study {study_uid} is on this node.")
+    addendum = content.kind == "addendum"
+    if row.state == "signed" and not addendum:
+        raise NotReady("This report is signed already. Write an addendum instead.")
+    if row.state != "signed" and addendum:
+        raise NotReady("There is no signed report yet that an addendum could be added to.")
+    if row.state in ("arriving", "kept", "failed") or (row.stale and not addendum):
+        raise NotReady(
+            "New images of this study are just arriving. "
+            "Wait for the new template, look at them, then sign."
+        )
+    if row.version != expected:
+        raise VersionConflict("The reading was changed since you last saw it.", row.version)
+    if addendum:
+        _check_newest(connection, study_uid, row, content)
+
+
+def _check_newest(connection: Connection, study_uid: str, row: Any, content: ReportContent) -> None:
+    """Two addenda must follow each other, never both the same report."""
+    newest = connection.execute(
+        select(documents.c.sop_instance_uid)
+        .where(
+            documents.c.study_uid == study_uid,
+            documents.c.role == "report",
+            documents.c.content != "",
+        )
+        .order_by(documents.c.id.desc())
+        .limit(1)
+    ).scalar()
+    if newest not in {reference.sop_instance_uid for reference in content.predecessors}:
+        raise VersionConflict("Another addendum was signed first; read it, then add.", row.version)
+
+
+def _header(row: Any, paper: NewDocument) -> InstanceHeader:
+    written = pydicom.dcmread(io.BytesIO(paper.data))
+    return InstanceHeader(
+        sop_instance_uid=paper.sop_instance_uid,
+        sop_class_uid=paper.sop_class_uid,
+        study_uid=row.study_uid,
+        series_uid=paper.series_uid,
+        transfer_syntax=str(written.file_meta.TransferSyntaxUID),
+        modality=str(written.get("Modality", "")),
+        patient_id=row.patient_id,
+        patient_name=row.patient_name,
+        series_number=int(written.get("SeriesNumber") or 0),
+        instance_number=int(written.get("InstanceNumber") or 0),
+        series_description=str(written.get("SeriesDescription", "")),
+        study_date=row.study_date,
+        study_time=row.study_time,
+        accession_number=row.accession_number,
+        study_description=row.description,
+    )
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data[dataset_offset(data[:144]) :]).hexdigest()

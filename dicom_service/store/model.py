@@ -1,0 +1,197 @@
+"""What the store takes and gives back."""
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import AwareDatetime
+
+from dicom_service.base import Frozen
+
+StudyState = Literal["kept", "arriving", "waiting", "reading", "signed", "failed"]
+"""kept: no image to read, only stored. arriving: images still come in, or came in again.
+waiting: the template is ready. reading: a draft exists. failed: no template could be made."""
+
+Delivery = Literal["", "owed", "sent", "committed", "refused"]
+
+CR = "1.2.840.10008.5.1.4.1.1.1"
+DX_FOR_PRESENTATION = "1.2.840.10008.5.1.4.1.1.1.1"
+SECONDARY_CAPTURE = "1.2.840.10008.5.1.4.1.1.7"
+CLASSES_TO_READ = frozenset({CR, DX_FOR_PRESENTATION, SECONDARY_CAPTURE})
+"""Images of these classes make work; everything else is only kept."""
+MODALITIES_NOT_READ = frozenset({"SR", "DOC", "KO", "PR", "REG", "SEG", "PLAN"})
+"""A secondary capture of one of these is a picture of a document."""
+
+
+class InstanceHeader(Frozen):
+    """What the index keeps of an object."""
+
+    sop_instance_uid: str
+    sop_class_uid: str
+    study_uid: str
+    series_uid: str
+    transfer_syntax: str
+    modality: str = ""
+    patient_id: str = ""
+    patient_name: str = ""
+    series_number: int = 0
+    instance_number: int = 0
+    number_of_frames: int = 0
+    rows: int = 0
+    columns: int = 0
+    series_description: str = ""
+    study_date: str = ""
+    study_time: str = ""
+    accession_number: str = ""
+    study_description: str = ""
+
+    @property
+    def makes_work(self) -> bool:
+        """Whether somebody is to read this image."""
+        return self.sop_class_uid in CLASSES_TO_READ and self.modality not in MODALITIES_NOT_READ
+
+
+class StoredInstance(InstanceHeader):
+    """An object with the place of its file."""
+
+    path: Path
+    size: int
+    source: str
+    received_at: AwareDatetime
+    own: bool
+    """Whether this node made it (a signed document)."""
+
+
+class QuarantineRow(Frozen):
+    """A second object with a UID that is taken: kept aside, never shown as the object."""
+
+    id: int
+    sop_instance_uid: str
+    study_uid: str
+    path: Path
+    digest: str
+    source: str
+    received_at: AwareDatetime
+
+
+class StudyRow(Frozen):
+    """One line of the reading list."""
+
+    study_uid: str
+    patient_id: str = ""
+    patient_name: str = ""
+    species: str = ""
+    study_date: str = ""
+    study_time: str = ""
+    accession_number: str = ""
+    description: str = ""
+    regions: tuple[str, ...] = ()
+    state: StudyState
+    detail: str = ""
+    """Why the template could not be prepared."""
+    reader: str = ""
+    images: int = 0
+    remarks_count: int = 0
+    late_objects: int = 0
+    """Images that came after the report was signed."""
+    last_object_at: AwareDatetime
+    template_revision: int = 0
+    version: int = 0
+    delivery: Delivery = ""
+    delivery_detail: str = ""
+
+
+class NewDocument(Frozen):
+    """A document to be stored: `data` is the whole DICOM file."""
+
+    kind: str
+    role: str
+    sop_instance_uid: str
+    sop_class_uid: str
+    series_uid: str
+    data: bytes
+
+
+class DocumentRow(Frozen):
+    """A document that this node made."""
+
+    kind: str
+    role: str
+    sop_instance_uid: str
+    sop_class_uid: str
+    series_uid: str
+    study_uid: str
+    path: Path
+    signed_by: str = ""
+    signed_at: AwareDatetime | None = None
+    created_at: AwareDatetime
+
+
+class OutboxRow(Frozen):
+    """A document owed to a peer."""
+
+    id: int
+    study_uid: str
+    sop_instance_uid: str
+    sop_class_uid: str
+    path: Path
+    destination: str
+    state: Literal["owed", "sent", "committed", "refused"]
+    attempts: int
+    """Deliveries and commitment requests that failed in a row."""
+    transaction_uid: str = ""
+    error: str = ""
+
+
+class UserRow(Frozen):
+    """Somebody who can sign in."""
+
+    name: str
+    display: str
+    password_hash: str
+    roles: tuple[str, ...]
+
+
+class SessionRow(Frozen):
+    """Somebody who is signed in."""
+
+    user: str
+    csrf: str
+    expires: AwareDatetime
+
+
+class AuditRow(Frozen):
+    """One event that must stay traceable."""
+
+    at: AwareDatetime
+    event: str
+    user: str
+    study_uid: str
+    detail: str
+
+
+class SweepReport(Frozen):
+    """What was found lying about when the store was opened."""
+
+    temporary_files: int = 0
+    """Half-received objects, never acknowledged: removed."""
+    blobs_without_rows: int = 0
+    """Files that nothing in the index knows: moved to the folder set-aside."""
+    rows_without_blobs: int = 0
+    """Objects whose file is gone: hidden until they are sent again."""
+    retried: int = 0
+    """Studies without a template, to be prepared again."""
+
+    @property
+    def sentence(self) -> str:
+        """What a person should know; empty when all was in order."""
+        parts = []
+        if self.temporary_files:
+            parts.append(f"{self.temporary_files} half-received objects were removed")
+        if self.blobs_without_rows:
+            parts.append(f"{self.blobs_without_rows} unknown files were moved to set-aside")
+        if self.rows_without_blobs:
+            parts.append(
+                f"{self.rows_without_blobs} stored objects have lost their file; "
+                "send these studies again from the archive"
+            )
+        return f"After the last stop: {'; '.join(parts)}." if parts else ""

@@ -1,0 +1,260 @@
+"""Receiving objects: an accepted object is on disk and in the index before `accept` returns."""
+
+import hashlib
+import struct
+from pathlib import Path
+from typing import Any, Literal
+
+from sqlalchemy import Connection, insert, select, update
+
+from dicom_service.errors import DifferentBytes
+from dicom_service.store import audit, events
+from dicom_service.store.blobs import full_disk_named
+from dicom_service.store.faults import reach
+from dicom_service.store.model import InstanceHeader, QuarantineRow, StoredInstance
+from dicom_service.store.opening import Shelf
+from dicom_service.store.schema import instances, quarantine
+from dicom_service.store.times import from_us, now_us
+
+_CHUNK = 1 << 20
+_PREAMBLE, _GROUP_LENGTH = 132, 12
+
+
+class Objects(Shelf):
+    """Objects as received, and the ones kept aside."""
+
+    def accept(
+        self, temp: Path, header: InstanceHeader, *, source: str
+    ) -> Literal["new", "duplicate"]:
+        """Keep a received object for good.
+
+        File, folder and index row are durable when this returns; only then may the object be
+        acknowledged. On any error nothing is kept and `temp` is gone.
+
+        Parameters
+        ----------
+        temp
+            The finished file, in `incoming`.
+        header
+            What is in it.
+        source
+            Who sent it, for the record.
+
+        Raises
+        ------
+        DifferentBytes
+            The UID is taken by an object with other content; this one is in quarantine.
+        StorageFull
+            There is no room.
+        """
+        try:
+            with full_disk_named(self.folder):
+                digest, size = digest_of(temp)
+            known = self._known(header.sop_instance_uid)
+            if known is not None and not known.missing and known.digest == digest:
+                return "duplicate"
+            name = self._blobs.adopt(temp)
+        finally:
+            temp.unlink(missing_ok=True)
+        reach("accept.renamed")
+        outcome = self._index_object(name, header, digest, size, source)
+        reach("accept.committed")
+        if outcome == "different":
+            raise DifferentBytes(
+                f"An object with this UID but other content is here already "
+                f"({header.sop_instance_uid}); the copy from {source} was kept aside."
+            )
+        return outcome
+
+    def _known(self, sop_instance_uid: str) -> Any:
+        query = select(instances.c.digest, instances.c.missing).where(
+            instances.c.sop_instance_uid == sop_instance_uid
+        )
+        with self._index.read() as connection:
+            return connection.execute(query).first()
+
+    def _index_object(
+        self, name: str, header: InstanceHeader, digest: str, size: int, source: str
+    ) -> Literal["new", "duplicate", "different"]:
+        """The row and the work it makes, in one transaction; the blob goes when it fails."""
+        used = False
+        try:
+            with self._index.write() as connection:
+                known = connection.execute(
+                    select(instances.c.digest, instances.c.missing).where(
+                        instances.c.sop_instance_uid == header.sop_instance_uid
+                    )
+                ).first()
+                if known is None:
+                    _insert(connection, name, header, digest, size, source)
+                    outcome, kept = "new", True
+                elif known.digest != digest:
+                    outcome = "different"
+                    kept = _quarantine(connection, name, header, digest, source)
+                elif known.missing:
+                    _restore(connection, name, header.sop_instance_uid)
+                    outcome, kept = "new", True
+                else:  # the same object came on two associations at once
+                    outcome, kept = "duplicate", False
+            used = kept
+        finally:
+            if not used:
+                self._blobs.remove(name)
+        return outcome  # type: ignore[return-value]
+
+    def instances(
+        self,
+        study_uid: str,
+        series_uid: str | None = None,
+        sop_instance_uid: str | None = None,
+    ) -> list[StoredInstance]:
+        """The stored objects of a study, own documents included, in order of their numbers."""
+        query = select(instances).where(
+            instances.c.study_uid == study_uid, instances.c.missing.is_(False)
+        )
+        if series_uid is not None:
+            query = query.where(instances.c.series_uid == series_uid)
+        if sop_instance_uid is not None:
+            query = query.where(instances.c.sop_instance_uid == sop_instance_uid)
+        query = query.order_by(
+            instances.c.series_number,
+            instances.c.series_uid,
+            instances.c.instance_number,
+            instances.c.sop_instance_uid,
+        )
+        with self._index.read() as connection:
+            return [self._stored(row) for row in connection.execute(query).mappings()]
+
+    def quarantined(self) -> list[QuarantineRow]:
+        """Objects kept aside because their UID was taken, newest first."""
+        query = select(quarantine).order_by(quarantine.c.id.desc())
+        with self._index.read() as connection:
+            return [
+                QuarantineRow(
+                    id=row.id,
+                    sop_instance_uid=row.sop_instance_uid,
+                    study_uid=row.study_uid,
+                    path=self._blobs.path(row.blob),
+                    digest=row.digest,
+                    source=row.source,
+                    received_at=from_us(row.received_at),
+                )
+                for row in connection.execute(query)
+            ]
+
+    def _stored(self, row: Any) -> StoredInstance:
+        fields = {name: row[name] for name in InstanceHeader.model_fields}
+        return StoredInstance(
+            **fields,
+            path=self._blobs.path(row["blob"]),
+            size=row["size"],
+            source=row["source"],
+            received_at=from_us(row["received_at"]),
+            own=row["own"],
+        )
+
+
+def insert_instance(
+    connection: Connection,
+    header: InstanceHeader,
+    *,
+    blob: str,
+    digest: str,
+    size: int,
+    source: str,
+    at_us: int,
+    own: bool,
+) -> None:
+    """Write the row of an object."""
+    connection.execute(
+        insert(instances).values(
+            **header.model_dump(),
+            blob=blob,
+            digest=digest,
+            size=size,
+            source=source,
+            received_at=at_us,
+            own=own,
+        )
+    )
+
+
+def digest_of(file: Path) -> tuple[str, int]:
+    """SHA-256 of the data set of a DICOM file, and the size of the whole file.
+
+    The preamble and the file meta information are left out: the receiver writes them, so a new
+    version of it must not make a known object look changed. The transfer syntax they name shows
+    in the bytes of the data set.
+    """
+    digest = hashlib.sha256()
+    with file.open("rb") as stream:
+        stream.seek(dataset_offset(stream.read(_PREAMBLE + _GROUP_LENGTH)))
+        while chunk := stream.read(_CHUNK):
+            digest.update(chunk)
+        return digest.hexdigest(), stream.tell()
+
+
+def dataset_offset(start: bytes) -> int:
+    """Where the data set begins in a DICOM file that starts with `start`; 0 when unknown."""
+    group_length = start[_PREAMBLE : _PREAMBLE + 8]
+    if start[128:132] != b"DICM" or group_length != b"\x02\x00\x00\x00UL\x04\x00":
+        return 0
+    (length,) = struct.unpack_from("<L", start, _PREAMBLE + 8)
+    return _PREAMBLE + _GROUP_LENGTH + int(length)
+
+
+def _insert(
+    connection: Connection,
+    name: str,
+    header: InstanceHeader,
+    digest: str,
+    size: int,
+    source: str,
+) -> None:
+    at_us = events.arrived(connection, header, now_us())
+    insert_instance(
+        connection,
+        header,
+        blob=name,
+        digest=digest,
+        size=size,
+        source=source,
+        at_us=at_us,
+        own=False,
+    )
+
+
+def _restore(connection: Connection, name: str, sop_instance_uid: str) -> None:
+    connection.execute(
+        update(instances)
+        .where(instances.c.sop_instance_uid == sop_instance_uid)
+        .values(blob=name, missing=False)
+    )
+
+
+def _quarantine(
+    connection: Connection, name: str, header: InstanceHeader, digest: str, source: str
+) -> bool:
+    """Keep the second copy aside; False when just this copy is there already."""
+    known = select(quarantine.c.id).where(
+        quarantine.c.sop_instance_uid == header.sop_instance_uid, quarantine.c.digest == digest
+    )
+    if connection.execute(known).first():
+        return False
+    original = connection.execute(
+        select(instances.c.study_uid).where(instances.c.sop_instance_uid == header.sop_instance_uid)
+    ).scalar_one()
+    at_us = now_us()
+    connection.execute(
+        insert(quarantine).values(
+            sop_instance_uid=header.sop_instance_uid,
+            study_uid=original,
+            blob=name,
+            digest=digest,
+            source=source,
+            received_at=at_us,
+        )
+    )
+    detail = f"object {header.sop_instance_uid} came again from {source} with other content"
+    audit.note(connection, "different bytes", at_us=at_us, study_uid=original, detail=detail)
+    return True

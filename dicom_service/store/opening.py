@@ -1,0 +1,94 @@
+"""Opening a data folder: is it usable, is it ours alone, is its schema one that we know."""
+
+import fcntl
+import os
+from pathlib import Path
+from typing import BinaryIO
+
+from sqlalchemy import insert, select
+
+from dicom_service.errors import SetupError, StorageFull
+from dicom_service.store.blobs import Blobs
+from dicom_service.store.schema import VERSION, metadata, schema_version
+from dicom_service.store.sqlite import Index
+
+
+class Shelf:
+    """An open data folder; the base of every part of the store.
+
+    Parameters
+    ----------
+    folder
+        The data folder; made when it is not there.
+    exclusive
+        True for the node, of which there is one per folder. False for a command that looks or
+        changes a user while the node may be running.
+
+    Raises
+    ------
+    SetupError
+        The folder cannot be used, another node has it, or its schema is newer than this program.
+    """
+
+    def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
+        self.folder = folder.absolute()
+        self.incoming = self.folder / "incoming"
+        self.exclusive = exclusive
+        self._lock: BinaryIO | None = None
+        try:
+            for part in (self.folder, self.incoming, self.folder / "blobs"):
+                part.mkdir(parents=True, exist_ok=True)
+            probe = self.incoming / f"probe-{os.getpid()}"
+            probe.touch()
+            probe.unlink()
+            if exclusive:
+                self._lock = _locked(self.folder)
+        except OSError as error:
+            raise SetupError(
+                f"The data folder {self.folder} cannot be used: {error.strerror}. "
+                "Make it writable for this user, or name another with data_folder."
+            ) from error
+        self._blobs = Blobs(self.folder / "blobs", self.incoming)
+        self._index = Index(self.folder / "index.sqlite")
+        try:
+            _prepare_schema(self._index)
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Close the index and let another node have the folder."""
+        self._index.close()
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
+
+def _locked(folder: Path) -> BinaryIO:
+    # The lock goes with the process, so a killed node leaves none behind.
+    file = (folder / "lock").open("ab")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        file.close()
+        raise SetupError(
+            f"Another node is running on the data folder {folder}. "
+            "Stop it first, or name another folder with data_folder."
+        ) from None
+    return file
+
+
+def _prepare_schema(index: Index) -> None:
+    try:
+        with index.write() as connection:
+            metadata.create_all(connection)
+            found = connection.execute(select(schema_version.c.version)).scalar()
+            if found is None:
+                connection.execute(insert(schema_version).values(version=VERSION))
+    except StorageFull as error:
+        raise SetupError(str(error)) from error
+    if found is not None and found > VERSION:
+        raise SetupError(
+            f"The data folder {index.file.parent} was written by a newer version of this program "
+            f"(schema {found}, this one knows {VERSION}). Install the newer version again."
+        )

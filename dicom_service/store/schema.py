@@ -1,0 +1,197 @@
+"""The tables of the index. Times are microseconds (see `times`); lists are JSON text."""
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+)
+
+VERSION = 1
+"""Raised whenever a table changes; a store with a newer one is refused."""
+
+metadata = MetaData()
+
+
+def _text(name: str) -> Column[str]:
+    return Column(name, Text, nullable=False, default="")
+
+
+def _number(name: str) -> Column[int]:
+    return Column(name, Integer, nullable=False, default=0)
+
+
+def _time(name: str) -> Column[int]:
+    return Column(name, BigInteger, nullable=False, default=0)
+
+
+def _study() -> Column[str]:
+    return Column("study_uid", String(64), ForeignKey("studies.study_uid"), nullable=False)
+
+
+schema_version = Table("schema_version", metadata, Column("version", Integer, nullable=False))
+
+studies = Table(
+    "studies",
+    metadata,
+    Column("study_uid", String(64), primary_key=True),
+    _text("patient_id"),
+    _text("patient_name"),
+    _text("species"),
+    _text("study_date"),
+    _text("study_time"),
+    _text("accession_number"),
+    _text("description"),
+    Column("regions", Text, nullable=False, default="[]"),
+    Column("state", String(10), nullable=False),
+    Column("stale", Boolean, nullable=False, default=False),  # images came after the template
+    _text("detail"),
+    _text("reader"),
+    _number("images"),
+    _number("remarks_count"),
+    _number("late_objects"),
+    _time("last_object_at"),
+    _time("latest_at"),  # newest received_at of any of its objects: keeps them in order
+    _number("template_revision"),
+    _text("facts"),
+    _text("template"),
+    _number("version"),
+    _text("reading"),
+    _time("saved_at"),
+    Index("studies_by_state", "state", "last_object_at"),
+    Index("studies_by_arrival", "last_object_at"),
+    Index("studies_by_patient", "patient_id"),
+)
+
+study_words = Table(
+    "study_words",
+    metadata,
+    Column("word", Text, primary_key=True),
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Index("study_words_by_study", "study_uid"),
+)
+
+instances = Table(
+    "instances",
+    metadata,
+    Column("sop_instance_uid", String(64), primary_key=True),
+    _study(),
+    Column("series_uid", String(64), nullable=False),
+    Column("sop_class_uid", String(64), nullable=False),
+    Column("transfer_syntax", String(64), nullable=False),
+    _text("modality"),
+    _text("patient_id"),
+    _text("patient_name"),
+    _number("series_number"),
+    _number("instance_number"),
+    _number("number_of_frames"),
+    _number("rows"),
+    _number("columns"),
+    _text("series_description"),
+    _text("study_date"),
+    _text("study_time"),
+    _text("accession_number"),
+    _text("study_description"),
+    Column("blob", String(32), nullable=False, unique=True),
+    Column("digest", String(64), nullable=False),
+    Column("size", BigInteger, nullable=False),
+    _text("source"),
+    _time("received_at"),
+    Column("own", Boolean, nullable=False, default=False),
+    Column("missing", Boolean, nullable=False, default=False),  # its file is gone
+    Index("instances_by_study", "study_uid", "series_uid"),
+)
+
+quarantine = Table(
+    "quarantine",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sop_instance_uid", String(64), nullable=False),
+    _study(),
+    Column("blob", String(32), nullable=False, unique=True),
+    Column("digest", String(64), nullable=False),
+    _text("source"),
+    _time("received_at"),
+    Index("quarantine_by_object", "sop_instance_uid", "digest", unique=True),
+)
+
+documents = Table(
+    "documents",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sop_instance_uid", String(64), nullable=False, unique=True),
+    _study(),
+    Column("kind", String(16), nullable=False),
+    Column("role", String(16), nullable=False),
+    Column("sop_class_uid", String(64), nullable=False),
+    Column("series_uid", String(64), nullable=False),
+    Column("blob", String(32), nullable=False),
+    _text("content"),
+    _text("signed_by"),
+    Column("signed_at", BigInteger),
+    _time("created_at"),
+    Index("documents_by_study", "study_uid"),
+)
+
+outbox = Table(
+    "outbox",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column(
+        "sop_instance_uid", String(64), ForeignKey("documents.sop_instance_uid"), nullable=False
+    ),
+    _study(),
+    _text("destination"),
+    Column("state", String(10), nullable=False, default="owed"),
+    _number("attempts"),
+    _number("resends"),  # times the archive said that it does not hold what it took
+    Column("next_at", BigInteger),  # None: nothing more is to be done
+    _time("leased_until"),
+    _text("transaction_uid"),
+    _text("error"),
+    Index("outbox_by_due", "state", "next_at"),
+    Index("outbox_by_study", "study_uid"),
+)
+
+outbox_asks = Table(
+    "outbox_asks",
+    metadata,
+    Column("transaction_uid", String(64), primary_key=True),
+    Column("outbox_id", Integer, ForeignKey("outbox.id"), primary_key=True),
+)
+
+users = Table(
+    "users",
+    metadata,
+    Column("name", String(64), primary_key=True),
+    _text("display"),
+    _text("password_hash"),
+    Column("roles", Text, nullable=False, default="[]"),
+)
+
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("token_hash", String(128), primary_key=True),
+    Column("user", String(64), ForeignKey("users.name"), nullable=False),
+    _text("csrf"),
+    _time("expires"),
+)
+
+audit = Table(
+    "audit",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _time("at"),
+    _text("event"),
+    _text("user"),
+    _text("study_uid"),
+    _text("detail"),
+    Index("audit_by_study", "study_uid"),
+)

@@ -1,0 +1,92 @@
+"""All that is special to SQLite: opening, durability, transactions, what its errors mean."""
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.pool import QueuePool
+
+from dicom_service.errors import SesamoidError, SetupError, StorageFull
+
+BUSY_SECONDS = 30
+_FULL = ("disk is full", "disk i/o error", "readonly database", "unable to open database")
+
+
+class Index:
+    """The index: many readers, one writer at a time, every commit on disk when it returns."""
+
+    def __init__(self, file: Path) -> None:
+        self.file = file
+        self.engine = _open(file)
+        self._writing = threading.Lock()
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """A connection that sees one consistent state."""
+        with _translated(self.file), self.engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """One transaction: all of it is kept, or nothing when the block raises."""
+        with _translated(self.file), self._writing, self.engine.connect() as connection:
+            # The writer takes its lock at the start: a transaction that first reads and then
+            # writes cannot find that the ground has moved between the two.
+            connection = connection.execution_options(sesamoid_writes=True)
+            with connection.begin():
+                yield connection
+
+    def close(self) -> None:
+        """Close every connection; SQLite folds its journal into the file."""
+        self.engine.dispose()
+
+
+def _open(file: Path) -> Engine:
+    engine = create_engine(
+        f"sqlite:///{file}",
+        poolclass=QueuePool,
+        pool_size=8,
+        max_overflow=32,
+        connect_args={"check_same_thread": False, "timeout": BUSY_SECONDS},
+    )
+
+    @event.listens_for(engine, "connect")
+    def _connected(connection: Any, _record: Any) -> None:
+        connection.isolation_level = None  # transactions are begun below, not by the driver
+        for pragma in (
+            "journal_mode=WAL",
+            "synchronous=FULL",
+            "foreign_keys=ON",
+            f"busy_timeout={BUSY_SECONDS * 1000}",
+        ):
+            connection.execute(f"PRAGMA {pragma}").close()
+
+    @event.listens_for(engine, "begin")
+    def _begun(connection: Connection) -> None:
+        writes = connection.get_execution_options().get("sesamoid_writes")
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+@contextmanager
+def _translated(file: Path) -> Iterator[None]:
+    try:
+        yield
+    except OperationalError as error:
+        reason = str(error.orig)
+        if any(words in reason.lower() for words in _FULL):
+            raise StorageFull(
+                f"The index {file} cannot be written: {reason}. Free some room on its disk."
+            ) from error
+        raise SesamoidError(f"The index {file} does not work: {reason}.") from error
+    except DatabaseError as error:
+        if "not a database" in str(error.orig) or "malformed" in str(error.orig):
+            raise SetupError(
+                f"The index {file} is damaged: {error.orig}. Restore it from a backup."
+            ) from error
+        raise

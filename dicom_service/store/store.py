@@ -1,0 +1,67 @@
+"""The store: all its parts under one name, and the sweep at start."""
+
+from sqlalchemy import select, update
+
+from dicom_service.errors import SetupError
+from dicom_service.store.audit import Audit
+from dicom_service.store.documents import Documents
+from dicom_service.store.model import SweepReport
+from dicom_service.store.objects import Objects
+from dicom_service.store.outbox import Outbox
+from dicom_service.store.readings import Readings
+from dicom_service.store.schema import documents, instances, quarantine, studies
+from dicom_service.store.studies import Studies
+from dicom_service.store.users import Users
+
+
+class Store(Objects, Studies, Readings, Documents, Outbox, Users, Audit):
+    """An open data folder; every method may be called from any thread.
+
+    The parts are in modules of their own: objects, studies, readings, documents, outbox, users,
+    audit. `Shelf` (opening.py) opens and closes the folder.
+    """
+
+    def sweep(self) -> SweepReport:
+        """Tidy up after whatever ended the last run; call before anything is received.
+
+        Raises
+        ------
+        SetupError
+            The store was opened beside a running node.
+        """
+        if not self.exclusive:
+            raise SetupError("Only the node itself may sweep its data folder.")
+        temporary = [file for file in self.incoming.iterdir() if file.is_file()]
+        for file in temporary:
+            file.unlink()
+        known, expected = self._known_blobs()
+        found = set(self._blobs.names())
+        for name in found - known:
+            self._blobs.set_aside(name, self.folder / "set-aside")
+        with self._index.write() as connection:
+            for name in expected - found:
+                connection.execute(
+                    update(instances).where(instances.c.blob == name).values(missing=True)
+                )
+            retried = connection.execute(
+                update(studies).where(studies.c.state == "failed").values(state="arriving")
+            ).rowcount
+        self.release_outbox()
+        return SweepReport(
+            temporary_files=len(temporary),
+            blobs_without_rows=len(found - known),
+            rows_without_blobs=len(expected - found),
+            retried=retried,
+        )
+
+    def _known_blobs(self) -> tuple[set[str], set[str]]:
+        """Blobs that any row names, and those that must be there."""
+        with self._index.read() as connection:
+            stored = connection.execute(select(instances.c.blob, instances.c.missing)).all()
+            others = {
+                name
+                for table in (documents, quarantine)
+                for name in connection.execute(select(table.c.blob)).scalars()
+            }
+        present = {row.blob for row in stored if not row.missing}
+        return {row.blob for row in stored} | others, present

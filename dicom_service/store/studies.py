@@ -1,0 +1,233 @@
+"""The reading list, and the preparation of settled studies."""
+
+import json
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, and_, func, or_, select
+
+from dicom_service.errors import NotFound
+from dicom_service.intake.model import StudyFacts
+from dicom_service.review.model import Template
+from dicom_service.store import audit, events
+from dicom_service.store.deliveries import add_deliveries, deliveries
+from dicom_service.store.model import NewDocument, StudyRow
+from dicom_service.store.opening import Shelf
+from dicom_service.store.papers import insert_document
+from dicom_service.store.schema import studies, study_words
+from dicom_service.store.times import from_us, now_us, seconds_us, to_us
+
+_LISTED = [c for c in studies.c if c.name not in ("facts", "template", "reading")]
+
+
+class Studies(Shelf):
+    """Studies as lines of the reading list."""
+
+    def study(self, study_uid: str) -> StudyRow | None:
+        """The line of one study, also of one that has no image to read."""
+        query = select(*_LISTED).where(studies.c.study_uid == study_uid)
+        return next(iter(self._rows(query)), None)
+
+    def studies(
+        self,
+        *,
+        text: str = "",
+        states: Sequence[str] = (),
+        patient_id: str = "",
+        limit: int = 100,
+        offset: int = 0,
+    ) -> list[StudyRow]:
+        """The reading list, newest arrival first.
+
+        Parameters
+        ----------
+        text
+            Every word of it must begin a word of the patient's name or ID, the accession
+            number, the description or the species; or be the Study Instance UID.
+        states
+            Only these; empty: all but the studies without an image to read.
+        """
+        query = _matching(select(*_LISTED), text, states, patient_id)
+        order = (studies.c.last_object_at.desc(), studies.c.study_uid)
+        return self._rows(query.order_by(*order).limit(limit).offset(offset))
+
+    def count_studies(
+        self, *, text: str = "", states: Sequence[str] = (), patient_id: str = ""
+    ) -> int:
+        """How many studies `studies` would list without a limit."""
+        query = select(func.count()).select_from(studies)
+        with self._index.read() as connection:
+            counted = connection.execute(_matching(query, text, states, patient_id))
+            return int(counted.scalar_one())
+
+    def due_studies(self, now: datetime, quiet: float) -> list[str]:
+        """Studies that have had no new image for `quiet` seconds and need a template.
+
+        A newest image from the future means that the clock was set back: it counts as old.
+        """
+        at, wait = to_us(now), seconds_us(quiet)
+        query = (
+            select(studies.c.study_uid)
+            .where(
+                _unprepared(),
+                or_(
+                    studies.c.last_object_at <= at - wait,
+                    studies.c.last_object_at > at + wait,
+                ),
+            )
+            .order_by(studies.c.last_object_at)
+        )
+        with self._index.read() as connection:
+            return list(connection.execute(query).scalars())
+
+    def next_settling(self, now: datetime, quiet: float) -> datetime | None:
+        """When the next study that is not due yet will be, if no more images come."""
+        query = select(func.min(studies.c.last_object_at)).where(
+            _unprepared(), studies.c.last_object_at > to_us(now) - seconds_us(quiet)
+        )
+        with self._index.read() as connection:
+            oldest = connection.execute(query).scalar()
+        return None if oldest is None else from_us(oldest + seconds_us(quiet))
+
+    def save_preparation(
+        self,
+        study_uid: str,
+        seen_at: datetime,
+        facts: StudyFacts,
+        template: Template,
+        document: NewDocument | None = None,
+        *,
+        destinations: Sequence[str] = (),
+    ) -> bool:
+        """Put a study on the reading list with its template.
+
+        Parameters
+        ----------
+        seen_at
+            `received_at` of the newest object that the template takes into account.
+        document
+            The template as a document, if it is kept as one.
+        destinations
+            Peers that get the document.
+
+        Returns
+        -------
+        bool
+            False: another image has arrived since, or the study was signed meanwhile; nothing
+            was changed.
+        """
+        blob = self._blobs.create(document.data) if document else ""
+        kept = False
+        try:
+            with self._index.write() as connection:
+                row = _required(connection, study_uid)
+                state = events.prepared_state(row)
+                if state is not None and row.last_object_at <= to_us(seen_at):
+                    values = _prepared(facts, template)
+                    events.set_values(connection, study_uid, state=state, **values)
+                    events.index_words(connection, study_uid, values)
+                    if document:
+                        insert_document(connection, study_uid, document, blob, at_us=now_us())
+                        add_deliveries(connection, study_uid, [document], destinations)
+                    kept = True
+            return kept
+        finally:
+            if blob and not kept:
+                self._blobs.remove(blob)
+
+    def fail_preparation(self, study_uid: str, sentence: str) -> None:
+        """No template could be made; `sentence` says why. A draft that exists is kept."""
+        with self._index.write() as connection:
+            row = _required(connection, study_uid)
+            if events.prepared_state(row) is None:
+                return
+            state = "reading" if row.version else "failed"
+            events.set_values(connection, study_uid, state=state, stale=False, detail=sentence)
+            audit.note(
+                connection,
+                "preparation failed",
+                at_us=now_us(),
+                study_uid=study_uid,
+                detail=sentence,
+            )
+
+    def preparation(self, study_uid: str) -> tuple[StudyFacts, Template] | None:
+        """Facts and template of a study; None while it has none."""
+        query = select(studies.c.facts, studies.c.template).where(studies.c.study_uid == study_uid)
+        with self._index.read() as connection:
+            row = connection.execute(query).first()
+        if row is None or not row.template:
+            return None
+        return (
+            StudyFacts.model_validate_json(row.facts),
+            Template.model_validate_json(row.template),
+        )
+
+    def _rows(self, query: Select[Any]) -> list[StudyRow]:
+        with self._index.read() as connection:
+            rows = connection.execute(query).mappings().all()
+            delivered = deliveries(connection, [row["study_uid"] for row in rows])
+        return [_row(row, *delivered.get(row["study_uid"], ("", ""))) for row in rows]
+
+
+def _unprepared() -> Any:
+    return or_(
+        studies.c.state == "arriving",
+        and_(studies.c.state == "reading", studies.c.stale.is_(True)),
+    )
+
+
+def _required(connection: Any, study_uid: str) -> Any:
+    row = connection.execute(select(studies).where(studies.c.study_uid == study_uid)).first()
+    if row is None:
+        raise NotFound(f"No study {study_uid} is on this node.")
+    return row
+
+
+def _matching(query: Select[Any], text: str, states: Sequence[str], patient_id: str) -> Select[Any]:
+    if states:
+        query = query.where(studies.c.state.in_(states))
+    else:
+        query = query.where(studies.c.state != "kept")
+    if patient_id:
+        query = query.where(studies.c.patient_id == patient_id)
+    for word in events.words(text):
+        beginning = and_(study_words.c.word >= word, study_words.c.word < word + "\U0010ffff")
+        query = query.where(
+            studies.c.study_uid.in_(select(study_words.c.study_uid).where(beginning))
+        )
+    return query
+
+
+def _prepared(facts: StudyFacts, template: Template) -> dict[str, Any]:
+    animal = facts.signalment
+    return {
+        "patient_id": animal.patient_id,
+        "patient_name": animal.patient_name,
+        "species": animal.species or "",
+        "study_date": facts.study_date,
+        "study_time": facts.study_time,
+        "accession_number": facts.accession_number,
+        "description": facts.description,
+        "regions": json.dumps(list(template.regions)),
+        "remarks_count": len(facts.remarks),
+        "facts": facts.model_dump_json(),
+        "template": template.model_dump_json(),
+        "template_revision": template.revision,
+        "stale": False,
+        "detail": "",
+    }
+
+
+def _row(row: Any, delivery: str, delivery_detail: str) -> StudyRow:
+    fields = {name: row[name] for name in StudyRow.model_fields if name in row}
+    return StudyRow.model_validate(
+        fields
+        | {
+            "regions": tuple(json.loads(row["regions"])),
+            "last_object_at": from_us(row["last_object_at"]),
+            "delivery": delivery,
+            "delivery_detail": delivery_detail,
+        }
+    )

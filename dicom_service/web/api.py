@@ -1,0 +1,195 @@
+"""What the panel and the reading list ask for, as JSON."""
+
+import hashlib
+from functools import lru_cache
+from typing import Any, get_args
+
+from flask import Blueprint, Response, jsonify, request
+from pydantic import BaseModel, Field, ValidationError
+
+from dicom_service import __version__
+from dicom_service.base import Frozen
+from dicom_service.errors import NotAllowed, Refused
+from dicom_service.review.model import Reading
+from dicom_service.store import Store, StudyRow
+from dicom_service.store.model import StudyState
+from dicom_service.web.problems import VersionMissing, wrong_json
+from dicom_service.web.session import json_body, signed_in, signed_in_reader
+from dicom_service.web.site import site
+from dicom_service.web.uids import check_address
+
+LARGEST_PAGE = 500
+
+blueprint = Blueprint("api", __name__, url_prefix="/api")
+blueprint.url_value_preprocessor(check_address)
+
+
+class Signature(Frozen):
+    """A signature: the version that was seen, and the password again."""
+
+    version: int = Field(ge=0)
+    password: str = Field(min_length=1, max_length=1024)
+
+
+class Remark(Frozen):
+    """An addendum."""
+
+    text: str = Field(min_length=1, max_length=20000)
+    password: str = Field(min_length=1, max_length=1024)
+
+
+@blueprint.get("/health")
+def health() -> Response:
+    """Whether the node and its index work; says nothing about patients."""
+    site().store.count_users()
+    return jsonify({"status": "ok", "version": __version__})
+
+
+@blueprint.get("/studies")
+def studies() -> Response:
+    """The reading list: `text`, `state` (several with commas), `limit`, `offset`."""
+    signed_in()
+    store = site().store
+    states = [state for state in request.args.get("state", "").split(",") if state]
+    for state in states:
+        if state not in get_args(StudyState):
+            raise Refused(f"state={state} is none of {', '.join(get_args(StudyState))}.")
+    text = request.args.get("text", "")[:200]
+    rows = store.studies(
+        text=text,
+        states=states,
+        limit=_number("limit", 100, LARGEST_PAGE),
+        offset=_number("offset", 0, 10**9),
+    )
+    total = store.count_studies(text=text, states=states)
+    return _unless_known(jsonify({"total": total, "studies": [_shown(row) for row in rows]}))
+
+
+@blueprint.get("/studies/<study>/reading")
+def open_reading(study: str) -> Response:
+    """Everything that the panel shows; the version is in the ETag too."""
+    signed_in()
+    opened = site().desk.open(study)
+    return _versioned(opened, opened.version)
+
+
+@blueprint.put("/studies/<study>/reading")
+def save_reading(study: str) -> Response:
+    """Keep what was entered on top of the version in If-Match."""
+    found = signed_in_reader()
+    version = _if_match()
+    try:
+        reading = Reading.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "reading") from error
+    saved = site().desk.save(study, version, reading, found.user.name)
+    return _versioned(saved, saved.version)
+
+
+@blueprint.get("/studies/<study>/preview")
+def preview(study: str) -> Response:
+    """The text of the report as it stands."""
+    signed_in()
+    return jsonify(site().desk.preview(study).model_dump(mode="json"))
+
+
+@blueprint.post("/studies/<study>/sign")
+def sign(study: str) -> Response:
+    """Sign the reading."""
+    found = signed_in_reader()
+    try:
+        asked = Signature.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "signature") from error
+    with _PasswordTry(found.user.name):
+        site().desk.sign(study, asked.version, found.user.name, asked.password)
+    return _documents(study)
+
+
+@blueprint.post("/studies/<study>/addendum")
+def add_addendum(study: str) -> Response:
+    """Add a remark to a signed report."""
+    found = signed_in_reader()
+    try:
+        asked = Remark.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "addendum") from error
+    with _PasswordTry(found.user.name):
+        site().desk.add_addendum(study, asked.text, found.user.name, asked.password)
+    return _documents(study)
+
+
+@blueprint.get("/studies/<study>/template")
+def template(study: str) -> Response:
+    """The prepared template: a DICOM file when asked for application/dicom, else JSON."""
+    signed_in()
+    accepted = request.accept_mimetypes
+    if accepted["application/dicom"] > accepted["application/json"]:
+        answer = Response(site().desk.template_document(study), mimetype="application/dicom")
+        answer.headers["Content-Disposition"] = f'attachment; filename="template-{study}.dcm"'
+        return answer
+    return jsonify(site().desk.open(study).template.model_dump(mode="json"))
+
+
+class _PasswordTry:
+    """Counts wrong passwords at signing like those at sign-in."""
+
+    def __init__(self, user: str) -> None:
+        self.pair = (user, request.remote_addr or "")
+
+    def __enter__(self) -> None:
+        site().throttle.check(*self.pair)
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, NotAllowed):
+            site().throttle.failed(*self.pair)
+        elif error is None:
+            site().throttle.succeeded(*self.pair)
+
+
+def _shown(row: StudyRow) -> dict[str, Any]:
+    prepared = row.template_revision > 0
+    question = _question(site().store, row.study_uid, row.template_revision) if prepared else ""
+    return row.model_dump(mode="json") | {"question": question}
+
+
+@lru_cache(maxsize=4096)
+def _question(store: Store, study_uid: str, _revision: int) -> str:
+    """The clinical question; it changes only with a new revision of the template."""
+    prepared = store.preparation(study_uid)
+    return prepared[0].question if prepared else ""
+
+
+def _documents(study: str) -> Response:
+    documents = site().desk.open(study).documents
+    return jsonify({"documents": [row.model_dump(mode="json") for row in documents]})
+
+
+def _versioned(model: BaseModel, version: int) -> Response:
+    answer = jsonify(model.model_dump(mode="json"))
+    answer.headers["ETag"] = f'"{version}"'
+    return answer
+
+
+def _unless_known(answer: Response) -> Response:
+    """304 without a body when the caller has this very answer already."""
+    answer.set_etag(hashlib.sha256(answer.get_data()).hexdigest()[:32])
+    answer.headers["Cache-Control"] = "private, no-cache"
+    answer.make_conditional(request)
+    return answer
+
+
+def _if_match() -> int:
+    given = request.headers.get("If-Match", "").strip().removeprefix("W/").strip('"')
+    if not (given.isascii() and given.isdigit() and len(given) < 16):
+        raise VersionMissing('The header If-Match: "N" with the loaded version N is missing.')
+    return int(given)
+
+
+def _number(name: str, default: int, largest: int) -> int:
+    text = request.args.get(name, "")
+    if not text:
+        return default
+    if not (text.isascii() and text.isdigit() and len(text) < 12):
+        raise Refused(f"{name}={text} is not a whole number.")
+    return min(int(text), largest)

@@ -1,0 +1,20 @@
+"""DICOMweb (PS3.18) for the host viewer and for other clients, below /dicomweb.
+
+qido.py searches, wado.py retrieves, stow.py stores. Every request needs a session; storing also
+needs its token, as every change does. Images that nobody reads here (raw images for processing,
+pictures of documents) are kept but left out of searches and retrievals of whole studies and
+series, so that the viewer does not hang them; the query parameter `everything=true` includes
+them, and each can be retrieved by its own address.
+"""
+
+from flask import Blueprint
+
+from dicom_service.web.dicomweb import qido, stow, wado
+from dicom_service.web.session import signed_in
+from dicom_service.web.uids import check_address
+
+blueprint = Blueprint("dicomweb", __name__, url_prefix="/dicomweb")
+blueprint.url_value_preprocessor(check_address)
+blueprint.before_request(lambda: (signed_in(), None)[1])
+for part in (qido, wado, stow):
+    part.add_routes(blueprint)

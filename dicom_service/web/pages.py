@@ -1,0 +1,31 @@
+"""Our own pages: the reading list and the sign-in page.
+
+Both are the same for everybody; what is shown in them comes from the API.
+"""
+
+from urllib.parse import quote
+
+from flask import Blueprint, redirect, render_template, request
+from werkzeug.wrappers import Response
+
+from dicom_service.web.session import caller
+
+blueprint = Blueprint("pages", __name__)
+
+
+@blueprint.get("/")
+def reading_list() -> str | Response:
+    """The reading list, for those who are signed in."""
+    return render_template("list.html") if caller() else to_sign_in()
+
+
+@blueprint.get("/login")
+def login() -> str:
+    """The sign-in page; the page itself sees to it that `next` stays on this node."""
+    return render_template("login.html")
+
+
+def to_sign_in() -> Response:
+    """To the sign-in page, and back here afterwards."""
+    here = request.full_path.rstrip("?")
+    return redirect(f"/login?next={quote(here, safe='')}", 303)

@@ -1,0 +1,28 @@
+"""What the web part needs of the desk; `workflow.Desk` has it, and so has a fake in tests."""
+
+from typing import Protocol
+
+from dicom_service.review.model import Reading
+from dicom_service.workflow.model import OpenReading, Preview, Saved
+
+
+class DeskPort(Protocol):
+    """Works on one study at a time; raises the errors of `dicom_service.errors`."""
+
+    def open(self, study_uid: str) -> OpenReading:
+        """All that a panel shows of a study."""
+
+    def save(self, study_uid: str, version: int, reading: Reading, user: str) -> Saved:
+        """Keep what was entered on top of `version`."""
+
+    def preview(self, study_uid: str) -> Preview:
+        """The text of the report as it stands."""
+
+    def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
+        """Sign the reading."""
+
+    def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
+        """Add a remark to a signed report."""
+
+    def template_document(self, study_uid: str) -> bytes:
+        """The prepared template as a DICOM file."""

@@ -1,0 +1,89 @@
+"""Serving the application: waitress in a thread of its own."""
+
+import errno
+import logging
+import socket
+import threading
+
+from flask import Flask
+from waitress import wasyncore  # type: ignore[import-untyped]
+from waitress.server import create_server  # type: ignore[import-untyped]
+
+from dicom_service.errors import SetupError
+from dicom_service.web.app import LARGEST_BODY
+
+log = logging.getLogger(__name__)
+
+THREADS = 12
+STOP_SECONDS = 10.0
+
+
+class Server:
+    """A running web server; `port` is the real one."""
+
+    def __init__(self, app: Flask, listening: socket.socket) -> None:
+        self._connections: dict[int, object] = {}
+        # A TLS proxy on this machine may say who really asked and how; nobody else may.
+        self._server = create_server(
+            app,
+            map=self._connections,
+            sockets=[listening],
+            threads=THREADS,
+            ident=None,
+            max_request_body_size=LARGEST_BODY,
+            max_request_header_size=64 << 10,
+            channel_timeout=60,
+            connection_limit=200,
+            trusted_proxy="127.0.0.1",
+            trusted_proxy_headers={"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},
+            clear_untrusted_proxy_headers=True,
+        )
+        self.port: int = int(self._server.effective_port)
+        self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Let running requests end, then close every connection; may be called twice."""
+        if not self._thread.is_alive():
+            return
+        self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=STOP_SECONDS)
+        # The loop owns its sockets, so it is asked to close them itself.
+        self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._connections))
+        self._thread.join(STOP_SECONDS)
+
+
+def serve(app: Flask, host: str, port: int) -> Server:
+    """Serve `app`; a port of 0 means any free one.
+
+    Raises
+    ------
+    SetupError
+        The address cannot be used.
+    """
+    return Server(app, _listen(host, port))
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        listening = socket.socket(family, kind, protocol)
+    except OSError as error:
+        raise SetupError(f"The web address {host} (http_host) is unknown here: {error}.") from error
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(address)
+        listening.listen()
+    except OSError as error:
+        listening.close()
+        if error.errno == errno.EADDRINUSE:
+            raise SetupError(
+                f"Port {port} at {host} is in use. Stop the other program, or choose another "
+                "port with --http-port or http_port."
+            ) from error
+        raise SetupError(
+            f"The web pages cannot be served at {host}, port {port}: {error.strerror}. "
+            "Choose another address (http_host) or port (http_port)."
+        ) from error
+    return listening

@@ -1,0 +1,38 @@
+"""What every request handler may use: one object, kept with the Flask application."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import cast
+
+from flask import current_app
+
+from dicom_service.settings import Settings
+from dicom_service.store import Store
+from dicom_service.web.ports import DeskPort
+from dicom_service.web.throttle import Throttle
+
+KEY = "sesamoid"
+
+
+@dataclass(frozen=True)
+class Site:
+    """The parts of a running node that its web pages show."""
+
+    settings: Settings
+    store: Store
+    desk: DeskPort
+    clock: Callable[[], datetime]
+    throttle: Throttle
+    viewer: Path | None
+    """Folder with the host viewer's files; None when it is not installed."""
+    plugin: Path
+    """Folder with the modules of our panel."""
+    on_stored: Callable[[], None]
+    """Called when an object came in over the web."""
+
+
+def site() -> Site:
+    """The site of the application that handles the present request."""
+    return cast("Site", current_app.extensions[KEY])

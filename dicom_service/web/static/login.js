@@ -1,0 +1,24 @@
+// @ts-check
+import { call, localPath } from './node.js';
+
+const form = /** @type {HTMLFormElement} */ (document.getElementById('login'));
+const user = /** @type {HTMLInputElement} */ (document.getElementById('user'));
+const password = /** @type {HTMLInputElement} */ (document.getElementById('password'));
+const enter = /** @type {HTMLButtonElement} */ (document.getElementById('enter'));
+const trouble = /** @type {HTMLElement} */ (document.getElementById('trouble'));
+
+form.addEventListener('submit', async event => {
+  event.preventDefault();
+  enter.disabled = true;
+  trouble.hidden = true;
+  try {
+    const body = JSON.stringify({ user: user.value, password: password.value });
+    await call('/api/session', { method: 'POST', body });
+    location.replace(localPath(new URLSearchParams(location.search).get('next'), location.origin));
+  } catch (error) {
+    trouble.textContent = /** @type {Error} */ (error).message;
+    trouble.hidden = false;
+    enter.disabled = false;
+    password.select();
+  }
+});

@@ -1,0 +1,268 @@
+"""A browser, and a node that speaks the panel's API from memory and fails on demand."""
+
+import json
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask import Flask, Response, jsonify, request, send_from_directory
+from playwright.sync_api import Browser, Page, sync_playwright
+from werkzeug.serving import make_server
+
+from dicom_service import review
+from dicom_service.anatomy import atlas
+from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
+from dicom_service.review.model import SECTIONS, Reading, Template
+
+ROOT = Path(__file__).parents[2]
+STUDY = "1.2.826.0.1.3680043.10.1.1"
+SWITCHES = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def dog_study(side: str = "R", views: tuple[str, ...] = ("DPa", "ML")) -> StudyFacts:
+    """Facts of a carpus and manus of a young dog."""
+    images = tuple(
+        ImageFacts(
+            uid=f"{STUDY}.{n}",
+            series_uid=f"{STUDY}.0.{n}",
+            sop_class_uid="1.2.840.10008.5.1.4.1.1.1",
+            rows=2500,
+            columns=2000,
+            regions=("carpus", "manus"),
+            view=view,
+            side=side,
+            spacing=Spacing(kind="detector", row_mm=0.15, column_mm=0.15),
+        )
+        for n, view in enumerate(views, 1)
+    )
+    return StudyFacts(
+        study_uid=STUDY,
+        study_date="20261104",
+        question="Bitten four days ago, toe-touching on the right front",
+        signalment=Signalment(
+            patient_name="Bramble^Juniper",
+            species="dog",
+            breed="Beagle",
+            age_months=9.4,
+            sex="F",
+            neutered=True,
+        ),
+        images=images,
+        remarks=(
+            Remark(
+                key="superimposed",
+                severity="warning",
+                text="ML: the digits are superimposed; a D45L-PaMO view would separate them.",
+            ),
+            Remark(key="marker", severity="note", text="DPa: no side marker was read."),
+        ),
+    )
+
+
+@dataclass
+class FakeNode:
+    """The panel's API in memory; the fields may be changed between two requests."""
+
+    facts: StudyFacts = field(default_factory=dog_study)
+    away: bool = False
+    signed_out: bool = False
+    version: int = 0
+    state: str = "reading"
+    documents: list[dict[str, Any]] = field(default_factory=list)
+    saves: int = 0
+    address: str = ""
+
+    def __post_init__(self) -> None:
+        self.template: Template = review.build_template(self.facts)
+        self.reading: Reading = review.opening_reading(self.facts, self.template)
+
+    def opening(self) -> dict[str, Any]:
+        return {
+            "version": self.version,
+            "facts": self.facts.model_dump(mode="json"),
+            "template": self.template.model_dump(mode="json"),
+            "state": self.state,
+            "reader": "vera",
+            "documents": self.documents,
+            "descriptors": {
+                section: [
+                    {"id": d.id, "label": d.label, "code": d.code.model_dump()}
+                    for d in atlas().descriptors(section)
+                ]
+                for section in SECTIONS
+            },
+            **self.standing(),
+        }
+
+    def standing(self) -> dict[str, Any]:
+        reading = self.reading
+        return {
+            "reading": reading.model_dump(mode="json"),
+            "coverage": review.coverage(self.template, reading).model_dump(mode="json"),
+            "gaps": [gap.model_dump() for gap in review.gaps(self.template, reading)],
+        }
+
+    def save(self, body: dict[str, Any]) -> dict[str, Any]:
+        reading = Reading.model_validate(body)
+        review.check_reading(self.template, reading)
+        measured = tuple(
+            m.model_copy(update={"value": 8.3, "unit": "mm", "calibration": "detector plane"})
+            for m in reading.measurements
+        )
+        self.reading = reading.model_copy(update={"measurements": measured})
+        self.version += 1
+        self.saves += 1
+        saved_at = datetime.now(UTC).isoformat()
+        return {"version": self.version, "saved_at": saved_at, **self.standing()}
+
+    def elsewhere(self, **change: Any) -> None:
+        """Another tab saves."""
+        self.reading = self.reading.model_copy(update=change)
+        self.version += 1
+
+
+def problem(status: int, detail: str, **more: Any) -> Response:
+    answer = jsonify({"status": status, "title": "Refused", "detail": detail, **more})
+    answer.status_code = status
+    answer.content_type = "application/problem+json"
+    return answer
+
+
+def application(node: FakeNode) -> Flask:
+    app = Flask("fake node")
+    faults(app, node)
+    reading_routes(app, node)
+    signing_routes(app, node)
+    file_routes(app)
+    return app
+
+
+def faults(app: Flask, node: FakeNode) -> None:
+    @app.before_request
+    def fail() -> Response | None:
+        if request.path.startswith("/api") and node.away:
+            return problem(503, "The node is being restarted.")
+        if request.path.startswith("/api") and node.signed_out:
+            return problem(401, "You are signed out.")
+        unsafe = request.method not in ("GET", "HEAD")
+        if unsafe and request.headers.get("X-Sesamoid-Token") != "token":
+            return problem(403, "The request has no valid token.")
+        return None
+
+
+def reading_routes(app: Flask, node: FakeNode) -> None:
+    @app.get("/api/session")
+    def session() -> dict[str, Any]:
+        return {"user": "vera", "display": "Vet^Vera^^Dr", "roles": ["reader"], "csrf": "token"}
+
+    @app.get(f"/api/studies/{STUDY}/reading")
+    def opened() -> dict[str, Any]:
+        return node.opening()
+
+    @app.put(f"/api/studies/{STUDY}/reading")
+    def save() -> Any:
+        if request.headers["If-Match"].strip('"') != str(node.version):
+            return problem(412, "Saved by another tab.", current=node.version)
+        return node.save(request.get_json())
+
+    @app.get(f"/api/studies/{STUDY}/preview")
+    def preview() -> dict[str, str]:
+        text = review.findings_text(node.facts, node.template, node.reading)
+        return {"findings_text": text, "text": f"REPORT\n\n{text}"}
+
+
+def signing_routes(app: Flask, node: FakeNode) -> None:
+    @app.post(f"/api/studies/{STUDY}/sign")
+    def sign() -> Any:
+        if request.get_json()["password"] != "right":
+            return problem(403, "The password is not right. Nothing was signed.")
+        node.state = "signed"
+        node.documents.append(
+            {
+                "kind": "final",
+                "role": "report",
+                "sop_instance_uid": f"{STUDY}.9",
+                "series_uid": f"{STUDY}.8",
+                "signed_by": "Vet^Vera^^Dr",
+                "signed_at": "2026-11-04T10:50:00+00:00",
+                "delivery": "owed",
+                "delivery_detail": "",
+            }
+        )
+        return {"documents": node.documents}
+
+    @app.post(f"/api/studies/{STUDY}/addendum")
+    def addendum() -> dict[str, Any]:
+        text = request.get_json()["text"]
+        more = {"kind": "addendum", "sop_instance_uid": f"{STUDY}.10", "delivery_detail": text}
+        node.documents.append({**node.documents[0], **more})
+        return {"documents": node.documents}
+
+
+def file_routes(app: Flask) -> None:
+    @app.get("/plugin/<path:name>")
+    def plugin(name: str) -> Response:
+        return send_from_directory(ROOT / "viewer_plugin", name)
+
+    @app.get("/panel")
+    def page() -> Response:
+        return send_from_directory(Path(__file__).parent, "fake_host.html")
+
+
+@pytest.fixture
+def node() -> Iterator[FakeNode]:
+    fake = FakeNode()
+    yield from served(fake)
+
+
+def served(fake: FakeNode) -> Iterator[FakeNode]:
+    server = make_server("127.0.0.1", 0, application(fake), threaded=True)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    fake.address = f"http://127.0.0.1:{server.server_port}"
+    try:
+        yield fake
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=SWITCHES)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(chromium: Browser) -> Iterator[Page]:
+    """A page that fails the test when anything is thrown in it."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    thrown: list[str] = []
+    page.on("pageerror", lambda error: thrown.append(str(error)))
+    yield page
+    context.close()
+    assert thrown == [], f"errors in the page: {json.dumps(thrown)}"
+
+
+@pytest.fixture
+def shots() -> Path:
+    """Where screenshots go; git does not keep them."""
+    folder = Path(__file__).parent / "screenshots"
+    folder.mkdir(exist_ok=True)
+    return folder

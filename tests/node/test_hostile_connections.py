@@ -1,0 +1,133 @@
+"""Connections that are silent, endless or absurd: closed, while others are served."""
+
+import socket
+import struct
+import tracemalloc
+
+import pytest
+
+from dicom_service.node import limits
+from dicom_service.node.services import COMMITMENT
+from tests.node.conftest import associate, image, wait_for
+
+
+def _connected(port):
+    connection = socket.create_connection(("127.0.0.1", port), timeout=10)
+    connection.settimeout(10)
+    return connection
+
+
+def _closed(connection) -> bool:
+    """Whether the node has hung up; an abort PDU may come first."""
+    try:
+        while connection.recv(65536):
+            pass
+    except ConnectionError:
+        return True
+    except TimeoutError:
+        return False
+    return True
+
+
+@pytest.mark.parametrize("pdu_type", [1, 4, 0x41])
+def test_a_pdu_that_claims_a_gigabyte_ends_the_connection_at_once(running, pdu_type):
+    tracemalloc.start()
+    try:
+        with _connected(running.port) as connection:
+            connection.sendall(struct.pack(">BBL", pdu_type, 0, 1 << 30) + bytes(1000))
+            assert _closed(connection)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 5_000_000
+    assert running.send(image())[0].Status == 0
+
+
+def test_silent_connections_do_not_keep_others_out(running):
+    silent = [_connected(running.port) for _ in range(20)]
+    try:
+        assert running.send(image())[0].Status == 0
+    finally:
+        for connection in silent:
+            connection.close()
+
+
+def test_more_connections_than_the_limit_are_closed_at_once(start, monkeypatch):
+    monkeypatch.setattr("dicom_service.node.transport.LIMITS", limits.Limits(connections=3))
+    node = start()
+    held = [_connected(node.port) for _ in range(3)]
+    wait_for(lambda: len(node.node._receiver._server.active_associations) == 3)
+    with _connected(node.port) as one_more:
+        assert _closed(one_more)
+    for connection in held:
+        connection.close()
+    wait_for(lambda: not node.node._receiver._server.active_associations)
+    assert node.send(image())[0].Status == 0
+
+
+def test_a_peer_that_stops_within_a_pdu_is_hung_up_on(start, monkeypatch):
+    monkeypatch.setattr("dicom_service.node.transport.LIMITS", limits.Limits(idle_seconds=0.3))
+    node = start()
+    with _connected(node.port) as connection:
+        connection.sendall(struct.pack(">BBL", 1, 0, 200) + b"half")
+        assert _closed(connection)
+
+
+def test_more_associations_than_the_limit_are_told_to_come_again(start, monkeypatch):
+    monkeypatch.setattr("dicom_service.node.receiver.LIMITS", limits.Limits(associations=2))
+    node = start()
+    held = [node.associate() for _ in range(2)]
+    third = associate(node.port, [("1.2.840.10008.1.1", "1.2.840.10008.1.2")])
+    assert third.is_rejected
+    for association in held:
+        association.release()
+
+
+def test_garbage_instead_of_a_command_ends_only_that_association(running):
+    association = running.associate()
+    context = association.accepted_contexts[0].context_id
+    garbage = b"\x03" + b"no command at all"
+    pdv = struct.pack(">LB", len(garbage) + 1, context) + garbage
+    association.dul.socket.socket.sendall(struct.pack(">BBL", 4, 0, len(pdv)) + pdv)
+    wait_for(lambda: not association.is_established)
+    assert running.send(image())[0].Status == 0
+
+
+def test_a_command_without_an_end_is_cut_off(running):
+    association = running.associate()
+    context = association.accepted_contexts[0].context_id
+    part = b"\x01" + bytes(60_000)
+    pdv = struct.pack(">LB", len(part) + 1, context) + part
+    pdu = struct.pack(">BBL", 4, 0, len(pdv)) + pdv
+    sock = association.dul.socket.socket
+    with pytest.raises(OSError, match=r"reset|pipe|descriptor"):
+        sock.sendall(pdu * 1000)
+    sock.close()
+    association.kill()
+    assert running.send(image())[0].Status == 0
+
+
+def test_a_stranger_cannot_report_a_commitment(delivering, archive):
+    from pydicom.dataset import Dataset
+    from pynetdicom import AE, build_role
+
+    node = delivering()
+    archive.faults.silent_commitment = True
+    study = node.ready_study()
+    uid = node.sign(study)
+    wait_for(lambda: node.delivery(study)[0] == "sent")
+    entity = AE("STRANGER")
+    entity.add_requested_context(COMMITMENT)
+    association = entity.associate(
+        "127.0.0.1",
+        node.port,
+        ae_title="SESAMOID",
+        ext_neg=[build_role(COMMITMENT, scu_role=False, scp_role=True)],
+    )
+    report, item = Dataset(), Dataset()
+    item.ReferencedSOPClassUID, item.ReferencedSOPInstanceUID = "1.2", uid
+    report.TransactionUID, report.ReferencedSOPSequence = "1.2.3", [item]
+    status, _ = association.send_n_event_report(report, 1, COMMITMENT, "1.2.840.10008.1.20.1.1")
+    association.release()
+    assert status.Status == 0x0115
+    assert node.delivery(study)[0] == "sent"

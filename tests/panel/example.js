@@ -1,0 +1,36 @@
+// A small template and reading that the tests of the plain classes share.
+
+export const DPA = '1.2.1';
+export const ML = '1.2.2';
+
+const item = (section, structure, visibility, more = {}) => ({
+  id: `R.carpus.${structure}`, structure, region: 'carpus', side: 'R', name: structure.replaceAll('_', ' '),
+  section, group: section, kind: 'bone', code: { value: 'X', scheme: '99SESAMOID', meaning: structure },
+  site: { value: '8205005', scheme: 'SCT', meaning: 'Carpus' }, visibility, variants: [], physis: null, ...more,
+});
+
+export function template() {
+  return {
+    study_uid: '1.2', revision: 1, regions: ['carpus'], rule_outs: [], cautions: [],
+    views: [
+      { uid: DPA, label: 'DPa', view: 'DPa', side: 'R', orthogonal: [ML] },
+      { uid: ML, label: 'ML', view: 'ML', side: 'R', orthogonal: [DPA] },
+    ],
+    items: [
+      item('bone', 'radius_distal', { [DPA]: 'well', [ML]: 'partly' }),
+      item('bone', 'c1', { [DPA]: 'well', [ML]: 'no' }),
+      item('soft_tissue', 'soft_dorsal', { [ML]: 'well' }),
+      item('alignment', 'frontal_axis', { [DPA]: 'well', [ML]: 'no' }),
+    ],
+  };
+}
+
+export function reading() {
+  return {
+    template_revision: 1, observations: {}, findings: [], measurements: [], rule_outs: [], differentials: [],
+    history: '', technique: '', impression: '', recommendations: '', findings_text: null, open_accepted: '',
+  };
+}
+
+export const id = structure => `R.carpus.${structure}`;
+export const said = value => ({ value, note: '' });

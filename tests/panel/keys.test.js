@@ -1,0 +1,46 @@
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+
+import { HELP_KEYS, command, isEditable, isPressable } from '../../viewer_plugin/panel/keys.js';
+import { strings } from '../../viewer_plugin/panel/strings.js';
+
+const press = (key, more = {}) => command({ key, ...more });
+
+test('each value has one key', () => {
+  const wanted = { ' ': 'normalNext', a: 'abnormal', v: 'variant', u: 'undetermined', x: 'notAssessable' };
+  for (const [key, name] of Object.entries(wanted)) assert.deepEqual(press(key), { name });
+});
+
+test('capitals are the same keys', () => {
+  assert.deepEqual(press('A', { shiftKey: true }), { name: 'abnormal' });
+});
+
+test('digits choose the view in the order of the card', () => {
+  assert.deepEqual(press('1'), { name: 'view', index: 0 });
+  assert.deepEqual(press('9'), { name: 'view', index: 8 });
+  assert.equal(press('0'), null);
+});
+
+test('ctrl z and cmd z undo; other combinations belong to the browser', () => {
+  assert.deepEqual(press('z', { ctrlKey: true }), { name: 'undo' });
+  assert.deepEqual(press('Z', { metaKey: true }), { name: 'undo' });
+  assert.equal(press('a', { ctrlKey: true }), null);
+  assert.equal(press('v', { metaKey: true }), null);
+  assert.equal(press('n', { altKey: true }), null);
+});
+
+test('keys without a command are left alone', () => {
+  for (const key of ['Tab', 'Enter', 'ArrowUp', 'F5', 'z', 'constructor']) assert.equal(press(key), null);
+});
+
+test('text fields keep their keys, check boxes do not', () => {
+  assert.ok(isEditable({ localName: 'textarea' }));
+  assert.ok(isEditable({ localName: 'input', type: 'search' }));
+  assert.ok(!isEditable({ localName: 'input', type: 'checkbox' }));
+  assert.ok(isPressable({ localName: 'input', type: 'checkbox' }));
+  assert.ok(!isPressable({ localName: 'g' }));
+});
+
+test('every key on the help page has its sentence', () => {
+  for (const [, name] of HELP_KEYS) assert.equal(typeof strings.help.commands[name], 'string', name);
+});

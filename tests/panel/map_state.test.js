@@ -1,0 +1,72 @@
+import assert from 'node:assert/strict';
+import { readFileSync } from 'node:fs';
+import { test } from 'node:test';
+
+import { setObservation } from '../../viewer_plugin/panel/reading.js';
+import { bounds, fills, mapFor, shapeOf, toward, viewsOfSide } from '../../viewer_plugin/panel/map_state.js';
+import { DPA, ML, reading, said, template } from './example.js';
+
+const map = JSON.parse(readFileSync(new URL('../../viewer_plugin/maps/dog_forelimb.json', import.meta.url), 'utf8'));
+const { views, items } = template();
+
+test('a shape has one strip per view: open where asked, blind where the view cannot show it', () => {
+  assert.deepEqual(fills(items[0], views, reading()), ['open', 'open']);
+  assert.deepEqual(fills(items[1], views, reading()), ['open', 'blind']);
+});
+
+test('a strip takes the value of its view', () => {
+  for (const value of ['normal', 'abnormal', 'variant', 'undetermined']) {
+    assert.deepEqual(fills(items[0], views, setObservation(reading(), items[0].id, ML, said(value))), ['open', value]);
+  }
+  const blind = setObservation(reading(), items[0].id, DPA, said('not_assessable'));
+  assert.deepEqual(fills(items[0], views, blind), ['blind', 'open']);
+});
+
+test('views of another side do not split the shapes', () => {
+  const both = template();
+  both.views.push({ uid: 'left', label: 'L DPa', view: 'DPa', side: 'L', orthogonal: [] });
+  assert.deepEqual(viewsOfSide(both, 'R').map(v => v.uid), [DPA, ML]);
+});
+
+test('a structure that two regions share has a shape for each', () => {
+  const carpus = shapeOf(map, { region: 'carpus', structure: 'soft_dorsal' });
+  const manus = shapeOf(map, { region: 'manus', structure: 'soft_dorsal' });
+  assert.ok(carpus && manus);
+  assert.notEqual(carpus.d, manus.d);
+});
+
+test('no drawing is offered for another species or region', () => {
+  assert.equal(mapFor([map], 'dog', template()), map);
+  assert.equal(mapFor([map], 'horse', template()), null);
+  const hip = { ...template(), items: items.map(i => ({ ...i, region: 'hip' })) };
+  assert.equal(mapFor([map], 'dog', hip), null);
+});
+
+test('every shape lies within the drawing', () => {
+  const [x, y, width, height] = map.view_box;
+  for (const [name, shape] of Object.entries(map.shapes)) {
+    const box = bounds(shape.d);
+    assert.ok(box.left > x && box.right < x + width && box.top > y && box.bottom < y + height, name);
+  }
+});
+
+test('the third and fourth digits are the longest, the dewclaw is medial, for a right paw at the right', () => {
+  const tip = name => bounds(map.shapes[name].d);
+  assert.ok(tip('d3_p3').bottom > tip('d2_p3').bottom && tip('d4_p3').bottom > tip('d5_p3').bottom);
+  assert.ok(tip('d1_p3').left > tip('d2_p1').left && tip('ulna_distal').right < tip('radius_distal').right);
+  const numbered = [1, 2, 3, 4, 5, 6, 7, 8].map(n => tip(`sesamoid_${n}`).left);
+  assert.deepEqual([...numbered].sort((a, b) => b - a), numbered);
+});
+
+test('an arrow key goes to the nearest shape in its direction', () => {
+  const centres = [{ id: 'a', x: 0, y: 0 }, { id: 'b', x: 0, y: 10 }, { id: 'c', x: 9, y: 1 }, { id: 'd', x: 2, y: 30 }];
+  assert.equal(toward(centres, 'a', 'ArrowDown'), 'b');
+  assert.equal(toward(centres, 'a', 'ArrowRight'), 'c');
+  assert.equal(toward(centres, 'a', 'ArrowUp'), null);
+});
+
+test('turned bounds follow a slanting shape', () => {
+  const box = bounds('M0 0L10 10L9 11L-1 1Z', -45);
+  assert.ok(box.right - box.left < 1.5, 'narrow across');
+  assert.ok(box.bottom - box.top > 14, 'long along');
+});

@@ -1,0 +1,52 @@
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+
+import { newest, reportHandler } from '../../viewer_plugin/host/report_handler.js';
+import { reportLines, standing } from '../../viewer_plugin/host/report_text.js';
+
+const code = meaning => [{ CodeValue: meaning, CodingSchemeDesignator: 'X', CodeMeaning: meaning }];
+const text = (words, ...below) => ({ RelationshipType: 'CONTAINS', ValueType: 'TEXT', ConceptNameCodeSequence: code('Sentence'), TextValue: words, ContentSequence: below });
+const coded = (rel, name, value, ...below) => ({ RelationshipType: rel, ValueType: 'CODE', ConceptNameCodeSequence: code(name), ConceptCodeSequence: code(value), ContentSequence: below });
+const box = (name, ...below) => ({ RelationshipType: 'CONTAINS', ValueType: 'CONTAINER', ConceptNameCodeSequence: code(name), ContentSequence: below });
+
+test('headings, sentences, and site, side and view of a finding', () => {
+  const finding = coded('CONTAINS', 'Morphology', 'lysis', coded('HAS CONCEPT MOD', 'Finding Site', 'distal radius', coded('HAS CONCEPT MOD', 'Laterality', 'Right')));
+  const { body } = reportLines({ ContentSequence: [box('Bone', text('The radius is abnormal.'), finding)] });
+  assert.deepEqual(body[0], { level: 2, heading: 'Bone' });
+  assert.equal(body[1].sentence, 'The radius is abnormal.');
+  assert.equal(body[2].sentence, 'Morphology: lysis');
+  assert.equal(body[2].detail, 'Finding Site distal radius; Laterality Right');
+});
+
+test('context does not stand before the report', () => {
+  const { body, context } = reportLines({ ContentSequence: [coded('HAS OBS CONTEXT', 'Observer Type', 'Person'), box('History', text('Bitten.'))] });
+  assert.equal(body[0].heading, 'History');
+  assert.equal(context[0].sentence, 'Observer Type: Person');
+});
+
+test('items without a name, without content or of one without a list are survived', () => {
+  const nameless = { RelationshipType: 'CONTAINS', ValueType: 'IMAGE', ReferencedSOPSequence: { ReferencedSOPInstanceUID: '1.2.3' } };
+  const { body } = reportLines({ ContentSequence: box('Key images', nameless) });
+  assert.deepEqual(body.at(-1).images, ['1.2.3']);
+  assert.deepEqual(reportLines({}), { body: [], context: [] });
+  assert.deepEqual(reportLines({ ContentSequence: [box('Empty')] }).body, []);
+});
+
+test('the newest version of a series is shown, whatever the order', () => {
+  const versions = [{ InstanceNumber: 1, ContentDate: '20261104', ContentTime: '1000' }, { InstanceNumber: 2, ContentDate: '20261104', ContentTime: '1100' }];
+  assert.equal(newest(versions).InstanceNumber, 2);
+  assert.equal(newest([...versions].reverse()).InstanceNumber, 2);
+});
+
+test('a measurement report is left to the viewer', () => {
+  const { getDisplaySetsFromSeries } = reportHandler('x');
+  const measurements = { ConceptNameCodeSequence: [{ CodeValue: '126000' }] };
+  assert.deepEqual(getDisplaySetsFromSeries([measurements]), []);
+  assert.equal(getDisplaySetsFromSeries([{ ConceptNameCodeSequence: [{ CodeValue: '18748-4' }], SeriesInstanceUID: '1' }]).length, 1);
+});
+
+test('an unsigned document is never shown as signed', () => {
+  const observer = [{ VerifyingObserverName: 'Vet^Vera', VerificationDateTime: '20261104' }];
+  assert.equal(standing({ VerificationFlag: 'UNVERIFIED', VerifyingObserverSequence: observer }).by, '');
+  assert.equal(standing({ VerificationFlag: 'VERIFIED', VerifyingObserverSequence: observer }).by, 'Vera Vet');
+});

@@ -1,0 +1,43 @@
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import { localPath } from '../../dicom_service/web/static/node.js';
+import { dicomDate, patient, personName, regionNames, stateOf } from '../../dicom_service/web/static/words.js';
+
+const row = more => ({ patient_name: 'Brandt^Pip', patient_id: 'P1', reader: '', detail: '', late_objects: 0, delivery: '', delivery_detail: '', ...more });
+
+test('only local pages are returned to after signing in', () => {
+  const here = 'http://node:8480';
+  assert.equal(localPath('/read?StudyInstanceUIDs=1.2', here), '/read?StudyInstanceUIDs=1.2');
+  for (const next of [null, '', 'https://evil.example', '//evil.example', '/\\evil.example', '/\t/evil.example', 'javascript:alert(1)', '/\\/evil.example']) {
+    assert.equal(new URL(localPath(next, here), here).origin, here, String(next));
+  }
+  assert.equal(localPath('//evil.example/x', here), '/');
+  assert.equal(localPath('/\\evil.example/x', here), '/');
+});
+
+test('every state has words and those that want somebody say so', () => {
+  assert.equal(stateOf(row({ state: 'waiting' })).wants, true);
+  assert.equal(stateOf(row({ state: 'reading', reader: 'ida' })).text, 'Being read by ida');
+  assert.equal(stateOf(row({ state: 'failed', detail: 'No limb image.' })).detail, 'No limb image.');
+  const refused = stateOf(row({ state: 'signed', delivery: 'refused', delivery_detail: 'class not supported' }));
+  assert.deepEqual([refused.wants, refused.detail], [true, 'class not supported']);
+  assert.equal(stateOf(row({ state: 'signed', delivery: 'committed' })).wants, false);
+  const texts = ['owed', 'sent', 'committed', 'refused', ''].map(delivery => stateOf(row({ state: 'signed', delivery })).text);
+  assert.equal(new Set(texts).size, 5);
+});
+
+test('images after signing are never silent', () => {
+  const late = stateOf(row({ state: 'signed', delivery: 'committed', late_objects: 2 }));
+  assert.match(late.detail, /2 images came after signing/);
+  assert.equal(late.wants, true);
+});
+
+test('names, dates and regions read as people write them', () => {
+  assert.equal(patient(row({})), 'Pip, Brandt');
+  assert.equal(patient(row({ patient_name: '' })), 'P1');
+  assert.equal(patient(row({ patient_name: '', patient_id: '' })), 'no name');
+  assert.equal(personName('Vreeland^Ida^^Dr'), 'Dr Ida Vreeland');
+  assert.equal(dicomDate('20260301'), '2026-03-01');
+  assert.equal(dicomDate('?'), '?');
+  assert.equal(regionNames(['carpus', 'distal_limb']), 'carpus, distal limb');
+});

@@ -1,0 +1,74 @@
+// @ts-check
+/** A host without a viewer: remembers what it was asked, and can play the reader's hand. */
+
+/** @typedef {import('./host.js').Host} Host */
+
+/** @implements {Host} */
+export class FakeHost {
+  /** @param {string[]} uids images of the study; the first four are on the screen */
+  constructor(uids) {
+    this.shown = uids.slice(0, 4);
+    /** @type {any[][]} */
+    this.calls = [];
+    /** @type {Map<string, any>} */
+    this.drawn = new Map();
+    this.watchers = new Set();
+    this.measurers = new Set();
+    this.tool = '';
+  }
+
+  images() {
+    return this.shown.map((uid, i) => ({ uid, viewportId: `fake-${i}` }));
+  }
+
+  show(uids) {
+    this.calls.push(['show', ...uids]);
+    for (const uid of uids.filter(one => !this.shown.includes(one))) {
+      const place = this.shown.findIndex(one => !uids.includes(one));
+      if (place >= 0) this.shown[place] = uid;
+    }
+    for (const watcher of [...this.watchers]) watcher();
+  }
+
+  zoomTo(uid, place) {
+    this.calls.push(['zoomTo', uid, place]);
+  }
+
+  whole() {
+    this.calls.push(['whole']);
+  }
+
+  startTool(kind) {
+    this.tool = kind;
+    this.calls.push(['startTool', kind]);
+  }
+
+  onMeasurement(callback) {
+    this.measurers.add(callback);
+    return () => this.measurers.delete(callback);
+  }
+
+  removeMeasurement(id) {
+    this.drawn.delete(id);
+    this.calls.push(['removeMeasurement', id]);
+  }
+
+  drawMeasurements(measurements) {
+    for (const m of measurements) this.drawn.set(m.id, m);
+  }
+
+  onImagesChanged(callback) {
+    this.watchers.add(callback);
+    return () => this.watchers.delete(callback);
+  }
+
+  openDocument(series, uid) {
+    this.calls.push(['openDocument', series, uid]);
+  }
+
+  /** What a reader does with the tool that was started. */
+  draw(id, uid, points) {
+    this.drawn.set(id, { id, view: uid, kind: this.tool, points });
+    for (const call of [...this.measurers]) call({ type: 'done', id, uid, kind: this.tool, points });
+  }
+}

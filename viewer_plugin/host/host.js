@@ -1,0 +1,38 @@
+// @ts-check
+/**
+ * All that the panel asks of a viewer. `ohif.js` implements it for the host viewer, `fake.js` for
+ * tests; a third viewer needs one more file like these and nothing else.
+ *
+ * Places in an image are [column, row] in pixels with the centre of the first pixel at
+ * (0.5, 0.5), as DICOM's SCOORD has them. `uid` is always a SOP Instance UID.
+ *
+ * @typedef {{uid: string, viewportId: string}} ShownImage
+ * @typedef {{type: 'done'|'changed', id: string, uid: string, kind: 'length'|'angle',
+ *   points: [number, number][]} | {type: 'removed', id: string}} MeasurementEvent
+ * @typedef {{id: string, view: string, kind: 'length'|'angle', points: [number, number][]}} Drawn
+ *
+ * @typedef {object} Host
+ * @property {() => ShownImage[]} images
+ *   The images on the screen, in the order of the viewports.
+ * @property {(uids: string[]) => void} show
+ *   Bring these images to the screen. One that is there already stays where it is and is made the
+ *   active one when it is the only one asked for; the others take the place of images not named.
+ * @property {(uid: string, place: {x: number, y: number, fov: number}) => void} zoomTo
+ *   Centre the image on a place; fov is the smaller visible side in pixels of the image.
+ * @property {() => void} whole
+ *   Show all images whole, as they were hung.
+ * @property {(kind: 'length'|'angle') => void} startTool
+ *   The next drag on an image measures; afterwards the viewer's usual tool is back.
+ * @property {(callback: (event: MeasurementEvent) => void) => () => void} onMeasurement
+ *   Called when a measurement was drawn, moved or removed by hand. Returns how to stop.
+ * @property {(id: string) => void} removeMeasurement
+ *   Take the drawing of a measurement away; nothing happens when there is none.
+ * @property {(measurements: Drawn[]) => void} drawMeasurements
+ *   Draw those that are not there yet, on the images that are on the screen.
+ * @property {(callback: () => void) => () => void} onImagesChanged
+ *   Called when other images are on the screen. Returns how to stop.
+ * @property {(series: string, uid: string) => void} openDocument
+ *   Show a signed document as text.
+ */
+
+export {};

@@ -1,0 +1,219 @@
+// @ts-check
+/** The host interface (host.js) for the host viewer; the only file that knows its services. */
+
+import { hang, whole, zoomTo } from './camera.js';
+import { Annotations } from './annotations.js';
+
+/** @typedef {import('./host.js').Host} Host */
+
+/** @implements {Host} */
+export class OhifHost {
+  /**
+   * @param {{servicesManager: any, commandsManager: any, extensionManager: any}} managers
+   * @param {() => Map<string, import('./hanging.js').Facts>} facts what the node says of the images
+   */
+  constructor({ servicesManager, commandsManager, extensionManager }, facts) {
+    this.services = servicesManager.services;
+    this.commands = commandsManager;
+    this.extensions = extensionManager;
+    this.facts = facts;
+    this.hung = new Set();
+    this.watchers = new Set();
+    this.stops = /** @type {(() => void)[]} */ ([]);
+    this.annotations = new Annotations(this);
+  }
+
+  get cornerstone() {
+    return /** @type {any} */ (window).cornerstone;
+  }
+
+  /** Begin to follow the viewer; called when the mode is entered. */
+  start() {
+    const { cornerstoneViewportService, viewportGridService, measurementService } = this.services;
+    this.#on(cornerstoneViewportService, 'VIEWPORT_DATA_CHANGED', ({ viewportId }) => this.#arrived(viewportId));
+    this.#on(viewportGridService, 'GRID_STATE_CHANGED', () => this.#notify());
+    this.annotations.start(measurementService);
+  }
+
+  stop() {
+    for (const stop of this.stops.splice(0)) stop();
+    this.annotations.stop();
+    this.hung.clear();
+  }
+
+  #on(service, name, callback) {
+    const event = service.EVENTS?.[name];
+    if (!event) return;
+    const { unsubscribe } = service.subscribe(event, guarded(callback));
+    this.stops.push(unsubscribe);
+  }
+
+  #arrived(viewportId) {
+    // The viewport sets its own camera right after this event; ours must come last.
+    setTimeout(guarded(() => {
+      this.hangOnce(viewportId);
+      this.#notify();
+    }), 0);
+  }
+
+  /** Turn the image of a viewport upright, once for each image that it shows. */
+  hangOnce(viewportId) {
+    const viewport = this.viewport(viewportId);
+    const imageId = viewport?.getCurrentImageId?.();
+    const facts = imageId && this.facts().get(this.uidOf(imageId));
+    if (!facts?.hung || this.hung.has(`${viewportId} ${imageId}`)) return;
+    this.hung.add(`${viewportId} ${imageId}`);
+    hang(this.cornerstone, viewport, facts);
+  }
+
+  /** The facts arrived after the images: hang what is there. */
+  hangAll() {
+    for (const { viewportId } of this.images()) guarded(() => this.hangOnce(viewportId))();
+  }
+
+  #notify() {
+    for (const watcher of [...this.watchers]) guarded(watcher)();
+  }
+
+  viewport(viewportId) {
+    return this.services.cornerstoneViewportService.getCornerstoneViewport(viewportId);
+  }
+
+  uidOf(imageId) {
+    return this.cornerstone?.metaData.get('instance', imageId)?.SOPInstanceUID;
+  }
+
+  #cells() {
+    const { viewports } = this.services.viewportGridService.getState();
+    return [...viewports.values()].map(cell => {
+      const set = this.#displaySet(cell.displaySetInstanceUIDs?.[0]);
+      return {
+        viewportId: cell.viewportId ?? cell.viewportOptions?.viewportId,
+        uid: set?.numImageFrames > 0 ? set.instances?.[0]?.SOPInstanceUID : undefined,
+      };
+    });
+  }
+
+  #displaySet(id) {
+    return id && this.services.displaySetService.getDisplaySetByUID(id);
+  }
+
+  images() {
+    try {
+      return this.#cells().filter(cell => cell.uid);
+    } catch {
+      return []; // Between two modes there is no grid.
+    }
+  }
+
+  show(uids) {
+    const { viewportGridService } = this.services;
+    const cells = this.#cells();
+    const missing = uids.filter(uid => !cells.some(cell => cell.uid === uid));
+    // An empty place or a document gives way before an image does, the last image before the first.
+    const images = cells.filter(cell => cell.uid && !uids.includes(cell.uid));
+    const free = [...cells.filter(cell => !cell.uid), ...images.reverse()];
+    const updates = missing.slice(0, free.length).map((uid, i) => ({
+      viewportId: free[i].viewportId,
+      displaySetInstanceUIDs: [this.#displaySetOf(uid)?.displaySetInstanceUID].filter(Boolean),
+    })).filter(update => update.displaySetInstanceUIDs.length);
+    if (updates.length) viewportGridService.setDisplaySetsForViewports(updates);
+    const only = uids.length === 1 && cells.find(cell => cell.uid === uids[0]);
+    if (only) viewportGridService.setActiveViewportId(only.viewportId);
+  }
+
+  #displaySetOf(uid) {
+    return this.services.displaySetService
+      .getActiveDisplaySets()
+      .find(set => set.instances?.some(instance => instance.SOPInstanceUID === uid));
+  }
+
+  zoomTo(uid, place) {
+    const shown = this.images().find(image => image.uid === uid);
+    if (shown) zoomTo(this.cornerstone, this.viewport(shown.viewportId), place);
+  }
+
+  whole() {
+    for (const { viewportId } of this.images()) {
+      const viewport = this.viewport(viewportId);
+      if (viewport?.getImageData?.()) whole(this.cornerstone, viewport);
+    }
+  }
+
+  startTool(kind) {
+    this.#tool(kind === 'angle' ? 'Angle' : 'Length');
+  }
+
+  /** Back to window and level, so that the next drag does not measure by accident. */
+  usualTool() {
+    this.#tool('WindowLevel');
+  }
+
+  #tool(toolName) {
+    this.commands.run('setToolActiveToolbar', { toolName, toolGroupIds: ['default'] });
+  }
+
+  onMeasurement(callback) {
+    return this.annotations.subscribe(callback);
+  }
+
+  removeMeasurement(id) {
+    this.annotations.remove(id);
+  }
+
+  drawMeasurements(measurements) {
+    this.annotations.draw(measurements);
+  }
+
+  onImagesChanged(callback) {
+    this.watchers.add(callback);
+    return () => this.watchers.delete(callback);
+  }
+
+  /** Documents arrive after the viewer has loaded the study: their series is asked for first. */
+  async openDocument(series, uid) {
+    await guarded(() => this.#loadSeries(series))();
+    const set = this.#displaySetOf(uid) ?? this.#displaySetOfSeries(series);
+    const { viewportGridService } = this.services;
+    const cells = this.#cells();
+    const viewportId = cells.at(-1)?.viewportId ?? viewportGridService.getActiveViewportId();
+    if (set) viewportGridService.setDisplaySetsForViewports([{ viewportId, displaySetInstanceUIDs: [set.displaySetInstanceUID] }]);
+  }
+
+  #displaySetOfSeries(series) {
+    return this.services.displaySetService.getActiveDisplaySets().find(set => set.SeriesInstanceUID === series);
+  }
+
+  async #loadSeries(series) {
+    if (this.#displaySetOfSeries(series)) return;
+    const study = studyInAddress();
+    const [source] = this.extensions.getActiveDataSource();
+    // The viewer keeps the answer under the name of the data source and the study.
+    source.deleteStudyMetadataPromise(`${source.getConfig?.()?.name ?? 'sesamoid'}:${study}`);
+    await source.retrieve.series.metadata({ StudyInstanceUID: study, filters: { seriesInstanceUID: [series] } });
+  }
+}
+
+/** The study that the address names. */
+export function studyInAddress() {
+  const query = new URLSearchParams(location.search);
+  return (query.get('StudyInstanceUIDs') ?? '').split(',')[0];
+}
+
+/**
+ * A callback of ours must never break the viewer's own event loop.
+ * @template {(...args: any[]) => any} F
+ * @param {F} callback
+ */
+export function guarded(callback) {
+  return (...args) => {
+    try {
+      const result = callback(...args);
+      if (result?.catch) return result.catch(error => console.error('sesamoid', error));
+      return result;
+    } catch (error) {
+      console.error('sesamoid', error);
+      return undefined;
+    }
+  };
+}

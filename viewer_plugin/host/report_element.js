@@ -1,0 +1,80 @@
+// @ts-check
+/** <sesamoid-report>: a signed report beside the images, as sentences with site, side and view. */
+
+import { h, patch } from '../panel/dom.js';
+import { strings } from '../panel/strings.js';
+import { person, reportLines, standing } from './report_text.js';
+
+const text = strings.report;
+
+const STYLE = `
+  :host { position: absolute; inset: 0; overflow: auto; background: #16181b; color: #e7e4dc; user-select: text;
+    font: 14px/1.5 system-ui, "Segoe UI", "DejaVu Sans", sans-serif; color-scheme: dark; }
+  article { max-width: 68ch; padding: 20px 24px 40px; }
+  h1 { font-size: 18px; margin: 0 0 2px; font-weight: 600; }
+  h2 { font-size: 15px; margin: 20px 0 4px; font-weight: 600; }
+  h3, h4 { font-size: 14px; margin: 10px 0 2px; font-weight: 600; color: #a6abb2; }
+  p { margin: 0 0 4px; white-space: pre-wrap; overflow-wrap: anywhere; }
+  .dim, summary { color: #a6abb2; }
+  .warn { color: #f0ab45; }
+  button { font: inherit; min-height: 24px; margin-left: 6px; padding: 0 8px; color: inherit; background: #1e2125;
+    border: 1px solid #4a5058; border-radius: 4px; cursor: pointer; }
+  :focus-visible { outline: 2px solid #fff; outline-offset: 1px; }
+  summary { cursor: pointer; margin-top: 24px; min-height: 24px; }
+`;
+
+export class ReportElement extends HTMLElement {
+  constructor() {
+    super();
+    const root = this.attachShadow({ mode: 'open' });
+    const style = document.createElement('style');
+    style.textContent = STYLE;
+    this.stage = document.createElement('article');
+    root.append(style, this.stage);
+    this.shown = '';
+  }
+
+  /**
+   * @param {any} displaySet of our report handler
+   * @param {(uid: string) => void} showImage
+   */
+  show(displaySet, showImage) {
+    const instance = displaySet?.instance;
+    // The viewer renders on every change of its grid; the same document is not built again.
+    if (!instance || this.shown === instance.SOPInstanceUID) return;
+    this.shown = instance.SOPInstanceUID;
+    try {
+      patch(this.stage, document_(instance, displaySet.instances, showImage));
+    } catch (error) {
+      console.error('sesamoid', error);
+      this.stage.textContent = text.failed;
+    }
+  }
+}
+
+function document_(instance, versions, showImage) {
+  const { body, context } = reportLines(instance);
+  const { complete, verified, by, at } = standing(instance);
+  const place = [...versions].sort((a, b) => Number(a.InstanceNumber) - Number(b.InstanceNumber)).indexOf(instance) + 1;
+  return [
+    h('h1', { key: 'title' }, person(instance.PatientName) || strings.unnamed),
+    h('p', { key: 'state', class: verified ? 'dim' : 'warn' },
+      verified ? `${text.signedBy} ${by}, ${dateTime(at)}` : complete ? text.unsigned : text.notReport,
+      versions.length > 1 && ` · ${text.version(place, versions.length)}`),
+    body.length ? body.map((line, i) => node(line, `b${i}`, showImage)) : h('p', { class: 'dim' }, text.empty),
+    context.length > 0 && h('details', { key: 'context' }, h('summary', null, text.context), context.map((line, i) => node(line, `c${i}`, showImage))),
+  ];
+}
+
+function node(line, key, showImage) {
+  if ('heading' in line) return h(`h${line.level}`, { key }, line.heading);
+  return h('p', { key }, line.sentence, line.detail && h('span', { class: 'dim' }, ` (${line.detail})`),
+    line.images.map(uid => h('button', { key: uid, onclick: () => showImage(uid) }, text.image)));
+}
+
+function dateTime(dt) {
+  const m = /^(\d{4})(\d\d)(\d\d)(\d\d)?(\d\d)?/.exec(dt);
+  return m ? `${m[1]}-${m[2]}-${m[3]}${m[4] ? ` ${m[4]}:${m[5] ?? '00'}` : ''}` : dt;
+}
+
+if (!customElements.get('sesamoid-report')) customElements.define('sesamoid-report', ReportElement);

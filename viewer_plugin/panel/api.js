@@ -1,0 +1,111 @@
+// @ts-check
+/** Talks to the node. Every failure is an ApiError that says what a person should be told. */
+
+/** A node that has not answered by then counts as away; signing checks documents first. */
+const PATIENCE_MS = { sign: 120000, other: 20000 };
+
+export class ApiError extends Error {
+  /**
+   * @param {number} status HTTP status; 0 when the node did not answer
+   * @param {string} detail
+   * @param {any} [problem]
+   */
+  constructor(status, detail, problem = {}) {
+    super(detail);
+    this.status = status;
+    this.problem = problem;
+  }
+
+  /** Whether trying again later can help by itself. */
+  get passing() {
+    return this.status === 0 || this.status === 429 || this.status >= 502 || this.status === 507;
+  }
+}
+
+export class Api {
+  /**
+   * @param {string} [root]
+   * @param {typeof fetch} [fetcher]
+   */
+  constructor(root = '/api', fetcher = (...args) => fetch(...args)) {
+    this.root = root;
+    this.fetcher = fetcher;
+    /** @type {{user: string, display: string, csrf: string} | null} */
+    this.session = null;
+  }
+
+  /** Who is signed in; asked once, and again after a refusal. */
+  async whoami() {
+    this.session ??= await this.call('GET', '/session');
+    return this.session;
+  }
+
+  /** @returns {Promise<import('./types.js').Opening>} */
+  open(/** @type {string} */ study) {
+    return this.call('GET', `/studies/${study}/reading`);
+  }
+
+  /** @returns {Promise<{version: number, reading: any, coverage: any, gaps: any, saved_at: string}>} */
+  save(/** @type {string} */ study, /** @type {number} */ version, reading) {
+    const body = JSON.stringify(reading);
+    // The request outlives the page when it is left; such a one may carry 64 KiB at most.
+    const keepalive = new Blob([body]).size < 60000;
+    return this.change('PUT', `/studies/${study}/reading`, body, { 'If-Match': `"${version}"` }, keepalive);
+  }
+
+  preview(/** @type {string} */ study) {
+    return this.call('GET', `/studies/${study}/preview`);
+  }
+
+  sign(/** @type {string} */ study, /** @type {number} */ version, /** @type {string} */ password) {
+    return this.change('POST', `/studies/${study}/sign`, JSON.stringify({ version, password }));
+  }
+
+  addendum(/** @type {string} */ study, /** @type {string} */ text, /** @type {string} */ password) {
+    return this.change('POST', `/studies/${study}/addendum`, JSON.stringify({ text, password }));
+  }
+
+  async change(method, path, body, headers = {}, keepalive = false) {
+    const fresh = this.session === null;
+    try {
+      return await this.#send(method, path, body, headers, keepalive);
+    } catch (error) {
+      // After signing in anew in another tab the token known here is an old one.
+      if (error.status !== 403 || fresh) throw error;
+      return this.#send(method, path, body, headers, keepalive);
+    }
+  }
+
+  async #send(method, path, body, headers, keepalive) {
+    const session = await this.whoami();
+    const all = { 'Content-Type': 'application/json', 'X-Sesamoid-Token': session?.csrf ?? '', ...headers };
+    return this.call(method, path, { body, headers: all, keepalive });
+  }
+
+  /** @returns {Promise<any>} */
+  async call(method, path, options = {}) {
+    let answer;
+    try {
+      answer = await this.fetcher(this.root + path, {
+        method,
+        credentials: 'same-origin',
+        signal: AbortSignal.timeout(method === 'POST' ? PATIENCE_MS.sign : PATIENCE_MS.other),
+        ...options,
+        headers: { Accept: 'application/json', ...options.headers },
+      });
+    } catch {
+      throw new ApiError(0, 'The node does not answer.');
+    }
+    const type = answer.headers.get('Content-Type') ?? '';
+    const content = type.includes('json') ? await answer.json().catch(() => ({})) : {};
+    if (answer.ok) return content;
+    // The token belongs to the session that ended: ask for the new one next time.
+    if (answer.status === 401 || answer.status === 403) this.session = null;
+    throw new ApiError(answer.status, sentence(content, answer.status), content);
+  }
+}
+
+function sentence(problem, status) {
+  const parts = [problem.detail ?? problem.title ?? `The node answered with error ${status}.`, problem.advice];
+  return parts.filter(Boolean).join(' ');
+}

@@ -1,0 +1,224 @@
+// @ts-check
+/**
+ * <sesamoid-panel>: draws the session of a study and hands keys and measurements to it.
+ * Set `.study` and `.host` before it is connected. Importing this file defines nothing; see
+ * define.js.
+ */
+
+import { patch } from './dom.js';
+import { command, isEditable, isPressable } from './keys.js';
+import { maps } from './maps.js';
+import { mapFor } from './map_state.js';
+import { askedViews } from './reading.js';
+import { sessionOf } from './store.js';
+import { strings } from './strings.js';
+import { panelView } from './view.js';
+
+/** Dispatched on the document for keys pressed outside of the panel; detail: the command. */
+export const KEY_EVENT = 'sesamoid:command';
+
+export class PanelElement extends HTMLElement {
+  constructor() {
+    super();
+    this.study = '';
+    /** @type {import('../host/host.js').Host | null} */
+    this.host = null;
+    /** @type {import('./session.js').Session | null} */
+    this.session = null;
+    this.undo = [];
+    this.drawn = '';
+    /** @type {any} */
+    this.measurements = null;
+    const root = this.attachShadow({ mode: 'open' });
+    const style = document.createElement('link');
+    style.rel = 'stylesheet';
+    style.href = new URL('./panel.css', import.meta.url).href;
+    this.stage = document.createElement('div');
+    this.stage.className = 'panel';
+    root.append(style, this.stage);
+  }
+
+  /**
+   * The viewer blurs whatever has the focus as soon as the pointer enters the images. A half
+   * written note must not lose its keys to commands, so that wish is not granted.
+   */
+  blur() {}
+
+  connectedCallback() {
+    if (!this.study || !this.host || this.undo.length) return;
+    this.setAttribute('role', 'region');
+    this.setAttribute('aria-label', strings.panel);
+    const session = (this.session = sessionOf(this.study));
+    const host = this.host;
+    const onCommand = event => this.run(event.detail);
+    document.addEventListener(KEY_EVENT, onCommand);
+    for (const type of ['keydown', 'keypress', 'keyup']) this.addEventListener(type, this.onKey);
+    this.stage.addEventListener('mousedown', event => this.keepFocus(event));
+    const onPointer = event => event.composedPath().includes(this) || this.leaveText();
+    window.addEventListener('pointerdown', onPointer, true);
+    const poll = setInterval(() => session.status === 'ready' && session.delivering && session.refresh().catch(() => {}), 2000);
+    this.undo = [
+      session.subscribe(() => this.draw()),
+      host.onImagesChanged(() => this.imagesChanged()),
+      host.onMeasurement(event => this.measured(event)),
+      () => document.removeEventListener(KEY_EVENT, onCommand),
+      () => window.removeEventListener('pointerdown', onPointer, true),
+      () => clearInterval(poll),
+    ];
+    maps().then(() => this.draw());
+    this.draw();
+    this.imagesChanged();
+  }
+
+  disconnectedCallback() {
+    for (const undo of this.undo.splice(0)) undo();
+  }
+
+  draw() {
+    const { session, host } = this;
+    if (!session || !host || !this.isConnected) return;
+    const before = this.shadowRoot?.activeElement ?? null;
+    try {
+      const species = session.opening?.facts.signalment.species ?? '';
+      const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template) : null;
+      patch(this.stage, panelView({ session, host, map }));
+    } catch (error) {
+      console.error(error);
+      this.stage.textContent = `${strings.broken} ${error}`;
+    }
+    this.follow(before);
+    this.showItem();
+    this.showMeasurements();
+  }
+
+  /** Focus stays where the reader works although the thing under it was replaced. */
+  follow(before) {
+    const { session } = this;
+    const at = `${session?.item} ${session?.editing} ${session?.section} ${session?.help}`;
+    const moved = at !== this.at;
+    this.at = at;
+    if (!moved) return;
+    // A key over the images may open these two; what is typed next belongs to them.
+    const elsewhere = before === null && isEditable(document.activeElement);
+    if (session?.help && !elsewhere) return this.focusOn('[data-help]');
+    if (session?.editing && !elsewhere) return this.focusOn('[data-field="search"]');
+    if (before === null) return;
+    const now = this.shadowRoot?.activeElement;
+    if (!now || now.matches('[role=option], .row, [data-field="search"]')) this.focusPlace();
+  }
+
+  focusPlace() {
+    this.focusOn('[data-place=map]') || this.focusOn('[data-place]') || this.focusOn('[data-card]');
+  }
+
+  focusOn(selector) {
+    const target = this.stage.querySelector(selector);
+    /** @type {HTMLElement | null} */ (target)?.focus({ preventScroll: false });
+    return Boolean(target);
+  }
+
+  /** The viewports follow the structure: the images that can show it come to the screen. */
+  showItem() {
+    const { session, host } = this;
+    const item = session?.status === 'ready' && session.section !== 'conclude' && session.currentItem;
+    if (!session || !host || !item || this.drawn === item.id) return;
+    this.drawn = item.id;
+    const uids = askedViews(session.template, item).map(view => view.uid);
+    if (uids.length) host.show(uids);
+  }
+
+  /** What was undone, loaded or taken from another tab is drawn on the images again. */
+  showMeasurements() {
+    const wanted = this.session?.reading?.measurements;
+    if (!wanted || wanted === this.measurements) return;
+    this.measurements = wanted;
+    this.host?.drawMeasurements(wanted);
+  }
+
+  imagesChanged() {
+    this.measurements = null;
+    this.draw();
+  }
+
+  measured(event) {
+    if (this.session?.status !== 'ready') return;
+    if (event.type === 'removed') this.session.measurementRemoved(event.id);
+    else this.session.measured(event);
+  }
+
+  onKey(event) {
+    event.stopPropagation(); // The viewer has keys of its own.
+    if (event.type !== 'keydown') return;
+    const target = event.composedPath()[0];
+    if (isEditable(target)) {
+      if (event.key === 'Escape') this.leaveField();
+      return;
+    }
+    const wanted = command(event);
+    const presses = event.key === ' ' && isPressable(target);
+    if (!wanted || presses || event.defaultPrevented) return;
+    event.preventDefault();
+    this.run(wanted);
+  }
+
+  /** A click on a button does its work and leaves the focus on the structure being read. */
+  keepFocus(event) {
+    if (!event.target.closest?.('button') || event.target.closest('form')) return;
+    event.preventDefault();
+    this.leaveText();
+  }
+
+  /** Keys after a click are commands, not text: on the images the browser would keep the field. */
+  leaveText() {
+    const field = this.shadowRoot?.activeElement;
+    if (isEditable(field)) /** @type {HTMLElement} */ (field).blur();
+  }
+
+  leaveField() {
+    if (this.session?.editing) this.session.update({ editing: '' });
+    this.focusPlace();
+  }
+
+  /** @param {{name: string, index?: number}} wanted */
+  run({ name, index = 0 }) {
+    const { session, host } = this;
+    if (!session || session.status !== 'ready' || !host) return;
+    const item = session.currentItem;
+    const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
+    const reading = session.section !== 'conclude' && !session.help;
+    if (name in values) return reading && session.answer(values[name]);
+    /** @type {Record<string, () => void>} */
+    const act = {
+      normalNext: () => reading && session.normalNext(),
+      clear: () => reading && session.clear(),
+      next: () => session.next(),
+      previous: () => session.previous(),
+      sectionBefore: () => session.stepSection(-1),
+      sectionAfter: () => session.stepSection(1),
+      view: () => this.chooseView(item && askedViews(session.template, item)[index]),
+      note: () => this.focusOn(`[data-field="note ${session.view}"]`) || this.focusOn('[data-field]'),
+      editFinding: () => this.editFinding(),
+      length: () => !session.signed && host.startTool('length'),
+      angle: () => !session.signed && host.startTool('angle'),
+      whole: () => host.whole(),
+      conclude: () => session.chooseSection('conclude'),
+      undo: () => session.undo(),
+      help: () => session.update({ help: !session.help }),
+      close: () => (session.help ? session.update({ help: false }) : session.editing && session.update({ editing: '' })),
+    };
+    act[name]?.();
+  }
+
+  chooseView(view) {
+    if (!view) return;
+    this.session?.update({ view: view.uid });
+    this.host?.show([view.uid]);
+  }
+
+  editFinding() {
+    const { session } = this;
+    const finding = session?.reading.findings.find(f => f.item === session.item && f.view === session.view)
+      ?? session?.reading.findings.find(f => f.item === session.item);
+    if (finding) session?.update({ view: finding.view, editing: finding.id });
+  }
+}

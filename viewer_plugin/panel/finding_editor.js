@@ -1,0 +1,132 @@
+// @ts-check
+/** Describes one abnormal observation, in place of the item's card. */
+
+import { h } from './dom.js';
+import { changeFinding, crossViews, dropMeasurement } from './reading.js';
+import { strings } from './strings.js';
+
+const text = strings.finding;
+
+/** @param {any} ctx */
+export function findingEditor(ctx) {
+  const { session } = ctx;
+  const finding = session.reading.findings.find(f => f.id === session.editing);
+  const item = finding && session.template.items.find(one => one.id === finding.item);
+  if (!finding || !item) return null;
+  const view = session.template.views.find(v => v.uid === finding.view);
+  return h('section', { key: `editor ${finding.id}`, class: 'card editor', 'aria-label': `${text.title}, ${item.name}` },
+    h('div', { class: 'title' }, h('h2', null, item.name), h('button', { class: 'btn', onclick: () => session.update({ editing: '' }) }, text.done, h('kbd', null, 'esc'))),
+    h('p', { class: 'code' }, `${strings.values.abnormal} · ${view?.label ?? ''}`),
+    descriptors(session, item, finding),
+    severity(session, finding),
+    crossCheck(ctx, item, finding),
+    measurements(ctx, finding),
+    h('label', { class: 'label', key: 'note' }, text.note,
+      h('textarea', {
+        rows: 2, maxlength: 4000, placeholder: text.noteHint, '.value': finding.note, readonly: session.signed,
+        oninput: event => put(session, finding, { note: event.target.value }, 'note'),
+      })));
+}
+
+function put(session, finding, change, field = '') {
+  session.commit(changeFinding(session.reading, finding.id, change), '', field && `${field} ${finding.id}`);
+}
+
+function descriptors(session, item, finding) {
+  const all = session.opening.descriptors[item.section] ?? [];
+  const words = (session.drafts.search ?? '').trim().toLowerCase();
+  const fits = d => !words || d.label.toLowerCase().includes(words) || (d.group ?? '').toLowerCase().includes(words);
+  const shown = all.filter(d => fits(d) || finding.descriptors.includes(d.id));
+  const matches = all.filter(fits);
+  const toggle = id => {
+    const has = finding.descriptors.includes(id);
+    put(session, finding, { descriptors: has ? finding.descriptors.filter(d => d !== id) : [...finding.descriptors, id] });
+  };
+  const groups = [...new Set(shown.map(d => d.group ?? ''))];
+  return h('div', { key: 'descriptors', role: 'group', 'aria-label': text.descriptors },
+    h('input', {
+      type: 'search', class: 'search', placeholder: text.search, 'aria-label': text.search, 'data-field': 'search',
+      '.value': session.drafts.search ?? '',
+      oninput: event => session.update({ drafts: { ...session.drafts, search: event.target.value } }),
+      onkeydown: event => {
+        if (event.key !== 'Enter' || !matches.length) return;
+        toggle(matches[0].id);
+        session.update({ drafts: { ...session.drafts, search: '' } });
+      },
+    }),
+    !shown.length && h('p', { class: 'dim' }, text.none),
+    h('div', { class: 'choice' }, groups.map(group => h('div', { key: group, class: 'chips' },
+      group && h('span', { class: 'group-name' }, group),
+      shown.filter(d => (d.group ?? '') === group).map(d => h('button', {
+        key: d.id, class: words && d === matches[0] ? 'chip first' : 'chip',
+        'aria-pressed': String(finding.descriptors.includes(d.id)), onclick: () => toggle(d.id),
+      }, d.label))))));
+}
+
+function severity(session, finding) {
+  return h('div', { key: 'severity', class: 'segment', role: 'group', 'aria-label': text.severity },
+    Object.entries(text.severities).map(([value, label]) => h('button', {
+      key: value || 'none', 'aria-pressed': String(finding.severity === value), onclick: () => put(session, finding, { severity: value }),
+    }, label)));
+}
+
+function crossCheck(ctx, item, finding) {
+  const { session } = ctx;
+  const others = crossViews(session.template, item, finding.view);
+  return h('div', { key: 'check', class: 'check' },
+    h('h3', null, text.check),
+    !others.length && h('p', null, text.noView),
+    others.map(other => question(ctx, item, finding, other)));
+}
+
+function question(ctx, item, finding, other) {
+  const { session, host } = ctx;
+  const said = finding.cross_check[other.uid];
+  const set = value => {
+    const cross_check = { ...finding.cross_check };
+    if (value) cross_check[other.uid] = value;
+    else delete cross_check[other.uid];
+    put(session, finding, { cross_check });
+  };
+  return h('div', { key: other.uid, class: said ? 'question-box' : 'question-box open', role: 'group', 'aria-label': text.question(other.label) },
+    h('p', null, text.question(other.label), ' ', h('button', { class: 'link', 'aria-label': `${text.look}, ${other.label}`, onclick: () => host.show([other.uid]) }, text.look)),
+    item.visibility[other.uid] === 'no' && h('p', { class: 'dim' }, text.blind),
+    h('div', { class: 'segment' }, Object.entries(text.checks).map(([value, label]) => h('button', {
+      key: value, 'aria-pressed': String(said === value), onclick: () => set(said === value ? null : value),
+    }, label))));
+}
+
+function measurements(ctx, finding) {
+  const { session, host } = ctx;
+  const mine = session.reading.measurements.filter(m => m.finding === finding.id);
+  return h('div', { key: 'measure', class: 'measure' },
+    h('h3', null, text.measure),
+    h('div', { class: 'buttons' },
+      h('button', { class: 'btn', onclick: () => host.startTool('length') }, text.length, h('kbd', null, 'l')),
+      h('button', { class: 'btn', onclick: () => host.startTool('angle') }, text.angle, h('kbd', null, 'g'))),
+    mine.length ? measurementList(ctx, mine) : h('p', { class: 'dim' }, text.noMeasurement));
+}
+
+/** Measured values with unit and calibration; each can be taken away. */
+export function measurementList(ctx, list) {
+  const { session, host } = ctx;
+  const remove = m => {
+    session.commit(dropMeasurement(session.reading, m.id));
+    host.removeMeasurement(m.id);
+  };
+  return h('ul', { class: 'measurements' }, list.map(m => {
+    const view = session.template.views.find(v => v.uid === m.view);
+    const label = `${text[m.kind]} ${valueText(m)}`;
+    return h('li', { key: m.id },
+      h('span', { class: 'number' }, valueText(m)),
+      h('span', { class: 'dim' }, [text[m.kind].toLowerCase(), view?.label, m.calibration].filter(Boolean).join(' · ')),
+      !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'));
+  }));
+}
+
+/** "8.3 mm", "62.9°", "41 px"; the node works the value out. */
+export function valueText(m) {
+  if (!m.value && !m.calibration) return text.working;
+  if (m.unit === 'deg') return `${m.value.toFixed(1)}°`;
+  return m.unit === 'mm' ? `${m.value.toFixed(1)} mm` : `${Math.round(m.value)} px`;
+}

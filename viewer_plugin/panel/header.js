@@ -1,0 +1,141 @@
+// @ts-check
+/** The top of the panel: who, what, why, what does not fit, and whether all is saved. */
+
+import { h } from './dom.js';
+import { coverage, SECTIONS } from './walk.js';
+import { strings } from './strings.js';
+
+/** "dog, 3 y 2 mo, female neutered" */
+export function signalment(s) {
+  const age = ageText(s.age_months);
+  const sex = strings.sex[s.sex] ?? '';
+  const neutered = s.neutered === null || s.neutered === undefined ? '' : s.neutered ? strings.neutered : strings.intact;
+  return [s.species ?? s.species_text, s.breed, age, `${sex} ${neutered}`.trim()].filter(Boolean).join(', ');
+}
+
+/** Months below a year, years and months below five, then years. */
+export function ageText(months) {
+  if (months === null || months === undefined) return '';
+  const whole = Math.floor(months);
+  if (whole < 12) return `${whole} mo`;
+  const years = Math.floor(whole / 12);
+  const rest = whole % 12;
+  return rest && years < 5 ? `${years} y ${rest} mo` : `${years} y`;
+}
+
+/** Person names are shown as people write them, not as DICOM does. */
+export function personName(name) {
+  const [family = '', given = '', middle = '', prefix = '', suffix = ''] = (name ?? '').split('=')[0].split('^');
+  return [prefix, given, middle, family, suffix].filter(Boolean).join(' ');
+}
+
+/** "Right carpus and manus" for each side. */
+export function regionText(template) {
+  const sides = [...new Set(template.views.map(view => view.side))];
+  const words = [...template.regions].map(r => r.replaceAll('_', ' '));
+  const regions = words.length > 1 ? `${words.slice(0, -1).join(', ')} and ${words.at(-1)}` : words[0] ?? '';
+  const [first = '', ...others] = sides.map(side => strings.sides[side]);
+  return `${[first, ...others.map(side => side.toLowerCase())].join(' and ')} ${regions}`.trim();
+}
+
+export function clockTime(iso) {
+  const date = new Date(iso);
+  return Number.isNaN(date.getTime()) ? '' : date.toLocaleTimeString('en-GB');
+}
+
+/** @param {{session: import('./session.js').Session}} ctx */
+export function header(ctx) {
+  const { session } = ctx;
+  const { facts, template } = session.opening;
+  const name = personName(facts.signalment.patient_name) || strings.unnamed;
+  const labels = template.views.map(view => view.label).join(', ');
+  const who = [session.opening.reader, facts.study_date && dateText(facts.study_date)].filter(Boolean).join(' · ');
+  return h('header', { key: 'header' },
+    h('div', { class: 'title' }, h('h1', null, name), saveState(session)),
+    h('p', { class: 'animal' }, signalment(facts.signalment)),
+    h('p', { class: 'study' }, h('strong', null, regionText(template)), labels && ` · ${labels}`, who && h('span', { class: 'dim' }, ` · ${who}`)),
+    facts.question
+      ? h('p', { class: 'question' }, `“${facts.question}”`)
+      : h('p', { class: 'question dim' }, strings.noQuestion),
+    remarks(facts, template));
+}
+
+function dateText(da) {
+  return /^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${da.slice(6)}` : da;
+}
+
+function remarks(facts, template) {
+  const all = [...facts.remarks.map(r => ({ text: r.text, warning: r.severity === 'warning' })), ...template.cautions.map(text => ({ text, warning: false }))]
+    .sort((a, b) => Number(b.warning) - Number(a.warning));
+  if (!all.length) return null;
+  const line = r => h('li', { class: r.warning ? 'warning' : 'note-line' }, h('span', { class: 'mark', 'aria-hidden': 'true' }, r.warning ? '▲' : '·'), h('span', null, r.text));
+  const shown = all.slice(0, 1);
+  const rest = all.slice(1);
+  return h('div', { class: 'remarks' },
+    h('ul', null, shown.map(line)),
+    rest.length > 0 && h('details', null, h('summary', null, strings.moreRemarks(rest.length)), h('ul', null, rest.map(line))));
+}
+
+function saveState(session) {
+  const { queue } = session;
+  if (session.signed) return h('p', { class: 'save' }, strings.signedState);
+  const time = queue.savedAt ? ` ${clockTime(queue.savedAt)}` : '';
+  const words = queue.state === 'saved' && queue.version === 0 ? strings.save.fresh : strings.save[queue.state];
+  const bad = !['saved', 'saving'].includes(queue.state);
+  return h('p', { class: bad ? 'save bad' : 'save', role: 'status' },
+    bad && h('span', { 'aria-hidden': 'true' }, '▲ '), words, queue.state === 'saved' && time);
+}
+
+/** What stands in the way of saving, with what to do; nothing when all is well. */
+export function saveTrouble(ctx) {
+  const { session } = ctx;
+  const { queue } = session;
+  if (queue.state === 'conflict') {
+    return h('div', { key: 'trouble', class: 'trouble', role: 'alert' },
+      h('p', null, h('strong', null, strings.conflict.title), ' ', strings.conflict.text),
+      h('div', { class: 'buttons' },
+        h('button', { class: 'btn', onclick: () => session.loadTheirs() }, strings.conflict.theirs),
+        h('button', { class: 'btn', onclick: () => session.keepMine() }, strings.conflict.mine)));
+  }
+  if (queue.state === 'signedOut') {
+    return h('div', { key: 'trouble', class: 'trouble', role: 'alert' }, h('p', null, strings.signInHint),
+      h('div', { class: 'buttons' }, h('a', { class: 'btn', href: '/login', target: '_blank', rel: 'noopener' }, strings.signIn),
+        h('button', { class: 'btn', onclick: () => queue.flush() }, strings.retry)));
+  }
+  if (queue.state === 'waiting' || queue.state === 'refused') {
+    return h('div', { key: 'trouble', class: 'trouble', role: 'alert' }, h('p', null, `${strings.save.refused} – ${queue.reason}`),
+      h('div', { class: 'buttons' }, h('button', { class: 'btn', onclick: () => queue.flush() }, strings.retry)));
+  }
+  return null;
+}
+
+/** The sections with answered and asked; the last one is the conclusion. */
+export function sectionNav(ctx) {
+  const { session } = ctx;
+  const counts = coverage(session.template, session.reading).sections;
+  // Open observations are counted in their own sections already.
+  const blocking = session.gaps.filter(gap => gap.blocking && gap.kind !== 'open_observation').length;
+  const tab = (id, count, done) => h('button', {
+    key: id, class: done ? 'tab done' : 'tab', 'aria-current': session.section === id ? 'page' : undefined,
+    onclick: () => session.chooseSection(id),
+  }, h('span', { class: 'count' }, count), h('span', { class: 'name' }, strings.sections[id]));
+  return h('nav', { key: 'nav', 'aria-label': strings.sectionsLabel },
+    SECTIONS.map(id => {
+      const [answered, asked] = counts[id] ?? [0, 0];
+      return tab(id, asked ? `${answered}/${asked}` : '–', asked > 0 && answered === asked);
+    }),
+    tab('conclude', session.signed ? '✓' : blocking ? String(blocking) : '–', session.signed));
+}
+
+/** Views that are not on the screen can be brought there; shown only when there are such. */
+export function imageStrip(ctx) {
+  const { session, host } = ctx;
+  const shown = new Set(host.images().map(image => image.uid));
+  const { views } = session.template;
+  if (!shown.size || views.every(view => shown.has(view.uid))) return null;
+  return h('div', { key: 'strip', class: 'strip', role: 'group', 'aria-label': strings.images.title },
+    views.map(view => h('button', {
+      key: view.uid, class: 'chip', 'aria-pressed': String(shown.has(view.uid)),
+      'aria-label': strings.images.show(view.label), onclick: () => host.show([view.uid]),
+    }, view.label)));
+}

@@ -1,0 +1,103 @@
+// @ts-check
+/** What is known and said of one structure. */
+
+import { h } from './dom.js';
+import { measurementList } from './finding_editor.js';
+import { observation } from './reading.js';
+import { strings } from './strings.js';
+
+const VALUES = ['normal', 'abnormal', 'variant', 'undetermined', 'not_assessable'];
+
+/** @param {any} ctx */
+export function itemCard(ctx) {
+  const { session } = ctx;
+  const item = session.currentItem;
+  if (!item || item.section !== session.section) {
+    return h('section', { key: 'card', class: 'card' }, h('p', { class: 'dim' }, strings.map.nothingHere));
+  }
+  const views = session.template.views.filter(view => view.uid in item.visibility);
+  const asked = views.filter(view => item.visibility[view.uid] !== 'no');
+  const blind = views.filter(view => item.visibility[view.uid] === 'no');
+  return h('section', { key: `card ${item.id}`, class: 'card', 'aria-label': item.name, tabindex: '-1', 'data-card': true },
+    h('h2', null, item.name),
+    h('p', { class: 'code' }, place(session, item)),
+    asked.map((view, i) => viewBlock(ctx, item, view, i, asked.length)),
+    blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(blind.map(view => view.label)))),
+    measured(ctx, item),
+    !session.signed && h('div', { class: 'buttons walk', key: 'walk' },
+      h('button', { class: 'btn square', 'aria-label': strings.card.previous, onclick: () => session.previous() }, '◂'),
+      h('button', { class: 'btn wide', onclick: () => session.next() }, strings.card.next, ' ▸')),
+    physis(item), variants(item));
+}
+
+/** All that was measured of the structure, with or without a finding. */
+function measured(ctx, item) {
+  const mine = ctx.session.reading.measurements.filter(m => m.item === item.id);
+  return mine.length > 0 && h('div', { key: 'measured', class: 'measure' }, h('h3', null, strings.finding.measure), measurementList(ctx, mine));
+}
+
+function place(session, item) {
+  const same = session.template.items.filter(one => one.section === item.section && one.side === item.side);
+  const nth = strings.card.nth(same.indexOf(item) + 1, same.length, strings.sections[item.section].toLowerCase());
+  const meaning = item.code.meaning.toLowerCase() === item.name.toLowerCase() ? '' : `${item.code.meaning} · `;
+  return `${meaning}${nth}`;
+}
+
+function viewBlock(ctx, item, view, index, all) {
+  const { session } = ctx;
+  const said = observation(session.reading, item.id, view.uid);
+  const chosen = session.view === view.uid;
+  const open = !session.signed && (chosen || (all <= 2 && !said));
+  return h('div', { key: `view ${view.uid}`, class: chosen ? 'view chosen' : 'view', role: 'group', 'aria-label': strings.card.observations(view.label) },
+    h('button', { class: 'view-head', 'aria-expanded': String(open), onclick: () => choose(ctx, view.uid) },
+      h('span', { class: 'view-name' }, h('kbd', null, String(index + 1)), view.label),
+      h('span', { class: said && !open ? `said ${said.value}` : 'seen' }, said && !open ? strings.values[said.value] : strings.visibility[item.visibility[view.uid]])),
+    open && h('div', { class: 'values' }, VALUES.map(value => h('button', {
+      key: value, class: `value ${value}`, 'aria-pressed': String(said?.value === value),
+      onclick: () => session.answer(said?.value === value && value !== 'abnormal' ? null : value, view.uid),
+    }, h('span', null, strings.values[value]), h('kbd', null, strings.valueKeys[value])))),
+    findingLine(ctx, item, view),
+    (said && (open || said.note)) && note(session, item, view, said));
+}
+
+function choose(ctx, uid) {
+  ctx.session.update({ view: uid });
+  ctx.host.show([uid]);
+}
+
+function note(session, item, view, said) {
+  if (session.signed) return h('p', { class: 'note' }, said.note);
+  return h('textarea', {
+    key: 'note', rows: said.note.length > 40 ? 3 : 1, class: 'note', maxlength: 4000, 'data-field': `note ${view.uid}`,
+    placeholder: strings.card.note, 'aria-label': `${strings.card.note}, ${view.label}`, '.value': said.note,
+    oninput: event => session.setNote(item.id, view.uid, event.target.value),
+  });
+}
+
+function findingLine(ctx, item, view) {
+  const { session } = ctx;
+  const finding = session.reading.findings.find(f => f.item === item.id && f.view === view.uid);
+  if (!finding) return null;
+  const names = descriptorNames(session, item.section, finding);
+  return h('button', { key: 'finding', class: 'finding-line', 'data-finding': finding.id, onclick: () => session.update({ view: view.uid, editing: finding.id }) },
+    h('span', null, [finding.severity, names.join(', ') || strings.card.editFinding].filter(Boolean).join(' ')), h('kbd', null, 'e'));
+}
+
+/** Labels of the descriptors of a finding. */
+export function descriptorNames(session, section, finding) {
+  const known = new Map((session.opening.descriptors[section] ?? []).map(d => [d.id, d.label]));
+  return finding.descriptors.map(id => known.get(id) ?? id);
+}
+
+function physis(item) {
+  if (!item.physis) return null;
+  const { text, source, grade } = item.physis;
+  return h('aside', { key: 'physis', class: 'known' }, h('h3', null, strings.card.physis),
+    h('p', null, text, ' ', h('span', { class: 'source' }, `${source} (${grade})`)));
+}
+
+function variants(item) {
+  if (!item.variants.length) return null;
+  return h('aside', { key: 'variants', class: 'known' }, h('h3', null, strings.card.variants),
+    item.variants.map(v => h('p', { key: v.id }, v.text, ' ', h('span', { class: 'source' }, `${v.source} (${v.grade})`))));
+}

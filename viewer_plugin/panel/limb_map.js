@@ -1,0 +1,173 @@
+// @ts-check
+/** The limb map: every structure a shape that fills in as it is observed, split by view. */
+
+import { h } from './dom.js';
+import { bounds, fills, shapeOf, sides, toward, viewsOfSide } from './map_state.js';
+import { strings } from './strings.js';
+
+const boxes = new WeakMap();
+
+/** @param {{session: import('./session.js').Session, maps: any[], map: any}} ctx */
+export function limbMap(ctx) {
+  const { session, map } = ctx;
+  const side = session.side || sides(session.template)[0];
+  const views = viewsOfSide(session.template, side);
+  const drawn = session.template.items
+    .filter(item => item.side === side)
+    .map(item => ({ item, shape: shapeOf(map, item) }))
+    .filter(entry => entry.shape);
+  const active = drawn.filter(entry => entry.item.section === session.section);
+  return h('div', { class: 'map', key: 'map' },
+    sideSwitch(session, side),
+    legend(views, active),
+    drawing(ctx, side, views, drawn, active)
+  );
+}
+
+function sideSwitch(session, side) {
+  const all = sides(session.template);
+  if (all.length < 2) return null;
+  return h('div', { class: 'sides', role: 'group', 'aria-label': strings.map.label },
+    all.map(one => h('button', {
+      key: one, class: 'chip', 'aria-pressed': String(one === side),
+      onclick: () => {
+        session.update({ side: one });
+        session.chooseSection(session.section);
+      },
+    }, strings.sides[one])));
+}
+
+function legend(views, active) {
+  const down = active.length > 0 && active.every(entry => entry.shape.turn === 90);
+  const labels = views.map(view => view.label);
+  const text = labels.length === 1 ? strings.map.oneView(labels[0]) : (down ? strings.map.splitDown : strings.map.split)(labels);
+  return h('p', { class: 'legend' }, text);
+}
+
+function drawing(ctx, side, views, drawn, active) {
+  const { session, map } = ctx;
+  const [x, y, width, height] = map.view_box;
+  const mirrored = side === 'L';
+  const ghosts = drawn.filter(entry => !active.includes(entry));
+  const layer = (entries, frame, alive) =>
+    map.layers.flatMap(name =>
+      entries
+        .filter(e => e.shape.layer === name && (e.shape.frame ?? 'main') === frame)
+        .map(e => (alive ? option(ctx, e, views, active) : ghost(ctx, e, views)))
+    );
+  const main = mirrored ? `translate(${2 * x + width} 0) scale(-1 1)` : undefined;
+  const profile = mirrored ? `translate(${map.profile.mirror_shift} 0)` : undefined;
+  return h('svg', { class: 'limb', viewBox: `${x} ${y} ${width} ${height}`, preserveAspectRatio: 'xMidYMin meet' },
+    patterns(),
+    h('g', { transform: main, 'aria-hidden': 'true' },
+      h('path', { class: 'skin', d: map.outline }), layer(ghosts, 'main', false)),
+    h('g', { transform: profile, 'aria-hidden': 'true' },
+      h('path', { class: 'skin', d: map.profile.outline }), layer(ghosts, 'profile', false)),
+    h('g', active.length ? { role: 'listbox', 'aria-label': `${strings.map.label}, ${strings.sections[session.section]}` } : {},
+      h('g', { transform: main, role: 'presentation' }, layer(active, 'main', true)),
+      h('g', { transform: profile, role: 'presentation' }, layer(active, 'profile', true))));
+}
+
+function ghost(ctx, { item, shape }, views) {
+  return h('g', { key: item.id, class: `shape ghost ${shape.layer}` }, parts(item, shape, views, ctx.session.reading));
+}
+
+function option(ctx, entry, views, active) {
+  const { session } = ctx;
+  const { item, shape } = entry;
+  const chosen = item.id === session.item;
+  const first = active.some(e => e.item.id === session.item) ? chosen : entry === active[0];
+  return h('g', {
+    key: item.id, class: `shape ${shape.layer}${chosen ? ' chosen' : ''}`, role: 'option',
+    'aria-selected': String(chosen), 'aria-label': described(item, views, session.reading),
+    tabindex: first ? '0' : '-1', 'data-place': chosen ? 'map' : undefined,
+    onclick: () => session.choose(item.id),
+    onkeydown: event => arrow(event, session, active, item.id),
+  },
+  h('title', null, item.name),
+  h('path', { class: 'halo', d: shape.d }),
+  parts(item, shape, views, session.reading),
+  h('path', { class: 'reach', d: shape.d }));
+}
+
+/** The shape itself: strips with the state of each view, then the outline. */
+function parts(item, shape, views, reading) {
+  const states = fills(item, views, reading);
+  const box = boxOf(shape);
+  const step = (box.right - box.left) / Math.max(states.length, 1);
+  const clip = `clip-${item.id}`;
+  const turn = shape.turn ? `rotate(${shape.turn})` : undefined;
+  const strips = states.map((state, i) => {
+    const at = { x: box.left + i * step, y: box.top - 1, width: step, height: box.bottom - box.top + 2 };
+    return h('rect', { class: `fill ${state}`, ...at });
+  });
+  const cuts = states.slice(1).map((_, i) => {
+    const x = box.left + (i + 1) * step;
+    return h('line', { class: 'cut', x1: x, x2: x, y1: box.top - 1, y2: box.bottom + 1 });
+  });
+  const worst = states.includes('abnormal') ? ' alarm' : states.includes('open') ? ' waiting' : '';
+  return [
+    h('clipPath', { id: clip }, h('path', { d: shape.d })),
+    h('g', { 'clip-path': `url(#${clip})` }, h('g', { transform: turn }, strips, cuts)),
+    h('path', { class: `edge${worst}`, d: shape.d }),
+  ];
+}
+
+function boxOf(shape) {
+  if (!boxes.has(shape)) boxes.set(shape, bounds(shape.d, shape.turn ?? 0));
+  return boxes.get(shape);
+}
+
+/** "distal radius: DPa normal, ML not looked at" */
+export function described(item, views, reading) {
+  const states = fills(item, views, reading);
+  const seen = views.filter(view => view.uid in item.visibility);
+  return `${item.name}: ${seen.map((view, i) => `${view.label} ${strings.fills[states[i]]}`).join(', ')}`;
+}
+
+function arrow(event, session, active, id) {
+  if (!event.key.startsWith('Arrow')) return;
+  event.preventDefault();
+  const mirrored = session.side === 'L';
+  const centres = active.map(({ item, shape }) => {
+    const box = bounds(shape.d);
+    const x = (box.left + box.right) / 2;
+    return { id: item.id, x: mirrored ? -x : x, y: (box.top + box.bottom) / 2 };
+  });
+  const to = toward(centres, id, event.key);
+  if (to) session.choose(to);
+}
+
+function patterns() {
+  const pattern = (id, size, ...content) =>
+    h('pattern', { id, key: id, width: size, height: size, patternUnits: 'userSpaceOnUse' }, content);
+  return h('defs', { key: 'defs' },
+    pattern('p-abnormal', 5, h('rect', { class: 'p-dark', width: 5, height: 5 }), h('path', { class: 'p-accent', d: 'M-1 6L6 -1M-1 1L1 -1M4 6L6 4' })),
+    pattern('p-variant', 4, h('rect', { class: 'p-dark', width: 4, height: 4 }), h('circle', { class: 'p-dot', cx: 2, cy: 2, r: 1.05 })),
+    pattern('p-blind', 4, h('path', { class: 'p-cross', d: 'M0 0L4 4M4 0L0 4' })),
+    pattern('p-undetermined', 5, h('rect', { class: 'p-dark', width: 5, height: 5 }), h('rect', { class: 'p-bone', width: 5, height: 2 })));
+}
+
+/** The same states as small squares, for lists. */
+export function swatches(item, views, reading) {
+  return h('span', { class: 'swatches', 'aria-hidden': 'true' },
+    fills(item, views, reading).map(state => h('span', { class: `swatch ${state}` })));
+}
+
+/** All items of the section in groups; the only way when there is no drawing. */
+export function itemList(ctx, onlyMissing) {
+  const { session, map } = ctx;
+  const side = session.side;
+  const views = viewsOfSide(session.template, side);
+  const items = session.template.items.filter(
+    item => item.section === session.section && item.side === side && !(onlyMissing && shapeOf(map, item))
+  );
+  const groups = [...new Set(items.map(item => item.group))];
+  return h('div', { class: 'list' }, groups.map(group => h('div', { key: group, class: 'group' },
+    h('p', { class: 'group-name' }, group),
+    items.filter(item => item.group === group).map(item => h('button', {
+      key: item.id, class: 'row', 'aria-current': item.id === session.item ? 'true' : undefined,
+      'data-place': item.id === session.item ? 'list' : undefined,
+      'aria-label': described(item, views, session.reading), onclick: () => session.choose(item.id),
+    }, h('span', { class: 'row-name' }, item.name), swatches(item, views, session.reading))))));
+}

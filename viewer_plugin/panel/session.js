@@ -1,0 +1,364 @@
+// @ts-check
+/**
+ * One study being read: what was loaded, what the reader has entered, where they are.
+ * Knows nothing of the page; views are drawn from it and call its methods.
+ */
+
+import { ApiError } from './api.js';
+import * as change from './reading.js';
+import { SaveQueue } from './save_queue.js';
+import { Sender } from './sender.js';
+import { ordered, nextOpen, neighbour, openViews, SECTIONS } from './walk.js';
+import { strings } from './strings.js';
+
+const UNDO_DEPTH = 200;
+
+export class Session {
+  /**
+   * @param {string} study
+   * @param {import('./api.js').Api} api
+   * @param {{get: (key: string) => string | null, set: (key: string, text: string | null) => void}} keep
+   *   holds what the node has not acknowledged, over a reload of the page
+   */
+  constructor(study, api, keep) {
+    this.study = study;
+    this.api = api;
+    this.keep = keep;
+    /** @type {'loading' | 'failed' | 'ready'} */
+    this.status = 'loading';
+    this.failure = '';
+    this.failureStatus = 0;
+    /** @type {any} */
+    this.opening = null;
+    /** @type {any} */
+    this.reading = null;
+    /** @type {import('./types.js').Gap[]} */
+    this.gaps = [];
+    /** @type {any[]} */
+    this.documents = [];
+    this.section = 'bone';
+    this.item = '';
+    this.view = '';
+    this.side = '';
+    this.editing = '';
+    this.help = false;
+    this.message = '';
+    this.preview = null;
+    this.signing = { busy: false, error: '' };
+    /** Half-written text that is not part of the reading: addendum, search words. */
+    this.drafts = /** @type {Record<string, string>} */ ({});
+    this.undoStack = /** @type {any[]} */ ([]);
+    this.listeners = new Set();
+    const sender = new Sender(api, study);
+    this.queue = new SaveQueue({
+      send: (version, reading) => sender.save(version, reading),
+      onChange: () => this.#queueChanged(),
+      onSaved: answer => this.#saved(answer),
+    });
+  }
+
+  subscribe(listener) {
+    this.listeners.add(listener);
+    return () => this.listeners.delete(listener);
+  }
+
+  /** Redraw; `change` may set fields first. */
+  update(fields = {}) {
+    Object.assign(this, fields);
+    for (const listener of [...this.listeners]) listener(this);
+  }
+
+  get template() {
+    return /** @type {import('./types.js').Template} */ (this.opening.template);
+  }
+
+  get signed() {
+    return this.opening?.state === 'signed';
+  }
+
+  get currentItem() {
+    return this.template.items.find(item => item.id === this.item) ?? null;
+  }
+
+  async load() {
+    this.update({ status: 'loading', failure: '' });
+    try {
+      await this.api.whoami();
+      this.#take(await this.api.open(this.study));
+    } catch (error) {
+      const known = error instanceof ApiError;
+      if (!known) console.error(error);
+      this.update({ status: 'failed', failure: error.message, failureStatus: known ? error.status : -1 });
+    }
+  }
+
+  #take(opening) {
+    this.opening = opening;
+    this.gaps = opening.gaps;
+    this.documents = opening.documents;
+    this.reading = opening.reading;
+    this.queue.version = opening.version;
+    this.status = 'ready';
+    if (!this.item) this.#begin();
+    this.#restore(opening.version);
+    this.update();
+  }
+
+  #begin() {
+    if (this.signed) this.section = 'conclude';
+    const first = nextOpen(this.template, this.reading, '') ?? ordered(this.template)[0];
+    if (first) this.choose(first.id, this.signed ? 'conclude' : first.section);
+    else this.section = 'conclude';
+  }
+
+  /** Bring back what an earlier page could not save. */
+  #restore(version) {
+    const text = this.keep.get(this.study);
+    if (!text || this.signed) return;
+    try {
+      const kept = JSON.parse(text);
+      this.reading = kept.reading;
+      this.queue.version = kept.version;
+      this.message = kept.version === version ? strings.save.restored : '';
+      this.queue.put(this.reading);
+    } catch {
+      this.keep.set(this.study, null);
+    }
+  }
+
+  #queueChanged() {
+    const unsaved = this.queue.unsaved;
+    const kept = unsaved && JSON.stringify({ version: this.queue.version, reading: unsaved });
+    this.keep.set(this.study, kept ?? null);
+    this.update();
+  }
+
+  #saved(answer) {
+    this.gaps = answer.gaps;
+    this.reading = change.takeValues(this.reading, answer.reading.measurements);
+    if (this.section === 'conclude') this.loadPreview();
+  }
+
+  /**
+   * Put a changed reading in place, to be undone and saved.
+   * @param {any} reading
+   * @param {string} [message]
+   * @param {string} [field] changes of the same field in a row (typing) are undone together
+   */
+  commit(reading, message = '', field = '') {
+    if (this.signed || reading === this.reading) return;
+    if (!field || this.undoStack.at(-1)?.field !== field) this.#remember(field);
+    this.reading = reading;
+    this.message = message;
+    this.queue.put(reading);
+  }
+
+  #remember(field = '') {
+    const { reading, item, section, view } = this;
+    this.undoStack.push({ reading, item, section, view, field });
+    if (this.undoStack.length > UNDO_DEPTH) this.undoStack.shift();
+  }
+
+  undo() {
+    const before = this.undoStack.pop();
+    if (!before || this.signed) return this.update({ message: strings.nothingToUndo });
+    const { reading, item, section, view } = before;
+    Object.assign(this, { item, section, view, reading, editing: '', message: strings.undone });
+    this.queue.put(reading);
+  }
+
+  // --- where the reader is
+
+  choose(id, section = '') {
+    const item = this.template.items.find(one => one.id === id);
+    if (!item) return;
+    const open = openViews(this.template, this.reading, item);
+    const asked = change.askedViews(this.template, item);
+    const pool = open.length ? open : asked;
+    this.update({
+      item: id,
+      section: section || item.section,
+      side: item.side,
+      view: pool[0]?.uid ?? '',
+      editing: '',
+      message: '',
+    });
+  }
+
+  chooseSection(section) {
+    if (section === 'conclude') {
+      this.update({ section, editing: '', message: '' });
+      return this.loadPreview();
+    }
+    const items = this.template.items.filter(item => item.section === section);
+    const sameSide = items.filter(item => !this.side || item.side === this.side);
+    const pool = sameSide.length ? sameSide : items;
+    const first = pool.find(item => openViews(this.template, this.reading, item).length) ?? pool[0];
+    if (first) this.choose(first.id);
+    else this.update({ section, item: '', editing: '' });
+  }
+
+  stepSection(step) {
+    const all = [...SECTIONS, 'conclude'];
+    const next = all[all.indexOf(this.section) + step];
+    if (next) this.chooseSection(next);
+  }
+
+  next() {
+    const item = nextOpen(this.template, this.reading, this.item);
+    if (item) this.choose(item.id);
+    else this.chooseSection('conclude');
+  }
+
+  previous() {
+    const item = neighbour(this.template, this.item, -1);
+    if (item) this.choose(item.id);
+  }
+
+  // --- what the reader says
+
+  /** One key: normal in all open views of this item, then on to the next open one. */
+  normalNext() {
+    const item = this.currentItem;
+    if (!item || this.section === 'conclude') return;
+    let reading = this.reading;
+    for (const view of openViews(this.template, reading, item)) {
+      reading = change.setObservation(reading, item.id, view.uid, { value: 'normal', note: '' });
+    }
+    this.commit(reading);
+    this.next();
+  }
+
+  /** The reader's word on the chosen item in `view`. */
+  answer(value, view = this.view) {
+    const item = this.currentItem;
+    if (!item || !view || this.signed) return;
+    const before = change.observation(this.reading, item.id, view);
+    const lost = before?.value === 'abnormal' && value !== 'abnormal';
+    const note = before?.note ?? '';
+    let reading = change.setObservation(this.reading, item.id, view, value ? { value, note } : null);
+    this.view = view;
+    this.editing = '';
+    if (value === 'abnormal') {
+      const made = change.withFinding(this.template, reading, item, view);
+      reading = made.reading;
+      this.editing = made.finding.id;
+    } else if (value) {
+      this.view = openViews(this.template, reading, item)[0]?.uid ?? view;
+    }
+    this.commit(reading, lost ? strings.findingRemoved : '');
+    this.update();
+  }
+
+  /** Values of an ordinal answer are taken back with the same key. */
+  clear() {
+    this.answer(null);
+  }
+
+  setNote(item, view, note) {
+    const before = change.observation(this.reading, item, view);
+    if (before) this.commit(change.setObservation(this.reading, item, view, { ...before, note }), '', `note ${item} ${view}`);
+  }
+
+  editFinding(id) {
+    const finding = this.reading.findings.find(f => f.id === id);
+    if (!finding) return;
+    this.choose(finding.item);
+    this.update({ view: finding.view, editing: id });
+  }
+
+  // --- measurements from the viewer
+
+  /** A measurement was finished or changed in the viewer. */
+  measured({ id, uid, kind, points }) {
+    const known = this.reading.measurements.find(m => m.id === id);
+    const ofItem = this.reading.findings.filter(f => f.item === this.item);
+    const finding =
+      this.reading.findings.find(f => f.id === this.editing) ?? ofItem.find(f => f.view === uid) ?? ofItem[0];
+    const item = known?.item ?? finding?.item ?? this.item;
+    if (!item || this.signed) return;
+    this.commit(
+      change.putMeasurement(this.reading, {
+        id, item, view: uid, kind, points,
+        value: 0, unit: kind === 'angle' ? 'deg' : 'px', calibration: '',
+        finding: known?.finding ?? finding?.id ?? '', note: known?.note ?? '',
+      })
+    );
+  }
+
+  measurementRemoved(id) {
+    if (this.reading?.measurements.some(m => m.id === id)) {
+      this.commit(change.dropMeasurement(this.reading, id), strings.measurementRemoved);
+    }
+  }
+
+  // --- the conflict of two tabs
+
+  async loadTheirs() {
+    const opening = await this.api.open(this.study).catch(error => this.update({ message: error.message }));
+    if (!opening) return;
+    this.#remember();
+    this.reading = opening.reading;
+    this.gaps = opening.gaps;
+    this.documents = opening.documents;
+    this.opening = opening;
+    this.message = strings.conflict.tookTheirs;
+    this.queue.takeTheirs(opening.version);
+  }
+
+  async keepMine() {
+    const opening = await this.api.open(this.study).catch(error => this.update({ message: error.message }));
+    if (opening) this.queue.keepMine(opening.version);
+  }
+
+  // --- conclusion
+
+  async loadPreview() {
+    try {
+      this.update({ preview: await this.api.preview(this.study) });
+    } catch (error) {
+      this.update({ preview: { error: error.message } });
+    }
+  }
+
+  async sign(password) {
+    if (!this.queue.clean) return this.update({ signing: { busy: false, error: strings.sign.notSavedYet } });
+    await this.#deliver(() => this.api.sign(this.study, this.queue.version, password));
+  }
+
+  async addendum(text, password) {
+    const done = await this.#deliver(() => this.api.addendum(this.study, text, password));
+    if (done) this.update({ drafts: { ...this.drafts, addendum: '' } });
+  }
+
+  async #deliver(act) {
+    this.update({ signing: { busy: true, error: '' } });
+    try {
+      await act();
+      await this.refresh();
+      this.update({ signing: { busy: false, error: '' }, section: 'conclude', editing: '' });
+      return true;
+    } catch (error) {
+      this.update({ signing: { busy: false, error: error.message } });
+      return false;
+    }
+  }
+
+  /** Ask how far the delivery of the documents has come. */
+  async refresh() {
+    const opening = await this.api.open(this.study);
+    this.opening = opening;
+    this.documents = opening.documents;
+    this.gaps = opening.gaps;
+    if (this.queue.clean) {
+      this.reading = opening.reading;
+      this.queue.version = opening.version;
+    }
+    this.update();
+  }
+
+  /** Whether a document is still on its way, so that asking again makes sense. */
+  get delivering() {
+    return this.documents.some(d => d.delivery && d.delivery !== 'committed' && d.delivery !== 'refused');
+  }
+}

@@ -1,0 +1,44 @@
+// @ts-check
+/**
+ * Types of what the node's API answers (see docs of the API); no code.
+ *
+ * @typedef {'normal'|'abnormal'|'variant'|'undetermined'|'not_assessable'} Value
+ * @typedef {'confirmed'|'not_seen'|'not_assessable'|'no_such_view'} CrossCheck
+ * @typedef {{value: Value, note: string}} Observation
+ * @typedef {{id: string, item: string, view: string, descriptors: string[],
+ *   severity: ''|'mild'|'moderate'|'severe', note: string,
+ *   cross_check: Record<string, CrossCheck>}} Finding
+ * @typedef {{id: string, item: string, view: string, kind: 'length'|'angle',
+ *   points: [number, number][], value: number, unit: 'mm'|'px'|'deg', calibration: string,
+ *   finding: string, note: string}} Measurement
+ * @typedef {{id: string, verdict: 'supported'|'no_evidence'|'excluded'|'cannot_assess',
+ *   evidence: string[], note: string}} RuleOut
+ * @typedef {{template_revision: number, observations: Record<string, Record<string, Observation>>,
+ *   findings: Finding[], measurements: Measurement[], rule_outs: RuleOut[],
+ *   differentials: string[], history: string, technique: string, impression: string,
+ *   recommendations: string, findings_text: string|null, open_accepted: string}} Reading
+ *
+ * @typedef {{uid: string, label: string, view: string, side: string, orthogonal: string[]}} View
+ * @typedef {{value: string, scheme: string, meaning: string}} Code
+ * @typedef {{id: string, structure: string, region: string, side: string, name: string,
+ *   section: string, group: string, kind: string, code: Code, site: Code,
+ *   visibility: Record<string, 'well'|'partly'|'no'>,
+ *   variants: {id: string, text: string, source: string, grade: string}[],
+ *   physis: {expected: string, text: string, source: string, grade: string}|null}} Item
+ * @typedef {{id: string, name: string, code: Code, why: string, limits: string[],
+ *   next_steps: string[]}} RuleOutCandidate
+ * @typedef {{study_uid: string, revision: number, regions: string[], views: View[], items: Item[],
+ *   rule_outs: RuleOutCandidate[], cautions: string[]}} Template
+ *
+ * @typedef {{kind: string, text: string, blocking: boolean, item: string, view: string,
+ *   finding: string}} Gap
+ * @typedef {{asked: number, answered: number, sections: Record<string, [number, number]>}} Coverage
+ * @typedef {{kind: string, role: string, sop_instance_uid: string, series_uid: string,
+ *   signed_by: string, signed_at: string|null, delivery: string, delivery_detail: string}} DocumentState
+ * @typedef {{id: string, label: string, code: Code, group?: string}} Descriptor
+ * @typedef {{version: number, state: string, reader: string, facts: any, template: Template,
+ *   reading: Reading, coverage: Coverage, gaps: Gap[], documents: DocumentState[],
+ *   descriptors: Record<string, Descriptor[]>}} Opening
+ */
+
+export {};

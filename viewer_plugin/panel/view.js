@@ -1,0 +1,46 @@
+// @ts-check
+/** The whole panel as a tree; a function of the session, the drawing and the host. */
+
+import { conclude } from './conclude.js';
+import { h } from './dom.js';
+import { findingEditor } from './finding_editor.js';
+import { footer, helpPage } from './footer.js';
+import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
+import { itemCard } from './item_card.js';
+import { itemList, limbMap } from './limb_map.js';
+import { shapeOf } from './map_state.js';
+import { strings } from './strings.js';
+
+/** @param {any} ctx */
+export function panelView(ctx) {
+  const { session } = ctx;
+  if (session.status === 'loading') return [h('p', { key: 'loading', class: 'alone', role: 'status' }, strings.loading)];
+  if (session.status === 'failed') return [failure(session)];
+  if (session.help) return [helpPage(ctx)];
+  const body = session.section === 'conclude' ? conclude(ctx) : sectionBody(ctx);
+  return [header(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
+}
+
+function failure(session) {
+  const signedOut = session.failureStatus === 401;
+  return h('div', { key: 'failed', class: 'alone', role: 'alert' },
+    h('h2', null, strings.failed), h('p', null, session.failure),
+    h('div', { class: 'buttons' },
+      signedOut && h('a', { class: 'btn', href: `/login?next=${encodeURIComponent(location.pathname + location.search)}` }, strings.signIn),
+      h('button', { class: 'btn', onclick: () => session.load() }, strings.retry)));
+}
+
+function sectionBody(ctx) {
+  const { session, map } = ctx;
+  const editor = session.editing ? findingEditor(ctx) : null;
+  const ofSection = session.template.items.filter(item => item.section === session.section && item.side === session.side);
+  const drawn = map && ofSection.some(item => shapeOf(map, item));
+  const all = ofSection.every(item => shapeOf(map, item));
+  return h('div', { key: 'body', class: editor ? 'body editing' : 'body' },
+    h('div', { key: 'where', class: 'where' },
+      map && limbMap(ctx),
+      !drawn && itemList(ctx, false),
+      drawn && !all && itemList(ctx, true),
+      drawn && h('details', { key: 'as-list' }, h('summary', null, strings.map.list), itemList(ctx, false))),
+    editor ?? itemCard(ctx));
+}
