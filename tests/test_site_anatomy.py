@@ -8,15 +8,18 @@ from pydicom import Dataset
 from pydicom.uid import generate_uid
 
 from dicom_service.anatomy import Atlas, DataError
-from dicom_service.errors import SetupError
+from dicom_service.errors import Refused, SetupError
 from dicom_service.intake import describe
+from dicom_service.intake.model import ImageFacts, Signalment, StudyFacts
 from dicom_service.review import (
     build_template,
     check_reading,
     findings_text,
     gaps,
     opening_reading,
+    propose,
 )
+from dicom_service.review.model import Finding, Reading
 from dicom_service.settings import Settings, load
 from dicom_service.site import site_atlas
 
@@ -34,6 +37,8 @@ def folder(tmp_path: Path) -> Path:
         "rabbit/species.yaml",
         "rabbit/carpus.yaml",
         "rabbit/sets.yaml",
+        "own/findings.yaml",
+        "own/conditions.yaml",
     ]
     for name, text in printed:
         (tmp_path / name).parent.mkdir(exist_ok=True)
@@ -83,6 +88,27 @@ def test_the_sites_own_item_stands_among_the_dogs(site: Atlas) -> None:
     sections = [(i.structure, i.section) for i in build_template(facts, atlas=site).items]
     assert ("clinic_marker", "devices") in sections
     assert "clinic_marker" not in {i.structure for i in build_template(facts).items}
+
+
+def test_the_sites_own_words_and_rule_out_are_proposed_and_exclude_each_other(site: Atlas) -> None:
+    images = (ImageFacts(uid="1", series_uid="s", sop_class_uid="c", regions=("carpus",)),)
+    facts = StudyFacts(
+        study_uid="9",
+        question="plate removed last week",
+        signalment=Signalment(species="dog", age_months=30),
+        images=tuple(i.model_copy(update={"view": "DPa", "side": "L"}) for i in images),
+    )
+    template = build_template(facts, atlas=site)
+    assert "refracture" in {candidate.id for candidate in template.rule_outs}
+    radius = "L.carpus.radius_distal"
+    finding = Finding(id="f", item=radius, view="1", descriptors=("callus_soft", "fracture_line"))
+    reading = Reading(findings=(finding,))
+    check_reading(template, reading, atlas=site)
+    proposed = {p.condition: p.verdict for p in propose(template, reading, atlas=site)}
+    assert proposed["refracture"] == "possible"
+    both = finding.model_copy(update={"descriptors": ("callus_soft", "callus_dense")})
+    with pytest.raises(Refused, match="contradict each other"):
+        check_reading(template, Reading(findings=(both,)), atlas=site)
 
 
 def test_without_a_folder_the_shipped_anatomy_is_used() -> None:
