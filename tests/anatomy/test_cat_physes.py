@@ -23,7 +23,7 @@ ROWS = [
     ("humerus medial epicondyle", ["physis_medial_epicondyle"], 3.5, 4.5, None, SMITH, "M"),
     ("radius proximal", ["physis_radius_proximal"], 5, 7, None, SMITH, "M"),
     ("radius distal", ["physis_radius_distal"], 14, 22, None, SMITH, "M"),
-    ("ulna olecranon", ["physis_olecranon"], 9, 13, None, SMITH, "M"),
+    ("ulna olecranon", ["physis_ulna_proximal"], 9, 13, None, SMITH, "M"),
     ("ulna distal", ["physis_ulna_distal"], 14, 25, None, SMITH, "M"),
     ("accessory carpal", ["physis_accessory"], 3.5, 4.5, None, SMITH, "M"),
     ("metacarpals distal", [f"physis_mc{n}" for n in range(2, 6)], 7, 10, None, SMITH, "M"),
@@ -38,7 +38,7 @@ ROWS = [
     ("tibia distal", ["physis_tibia_distal"], 9, 13, None, SMITH, "M"),
     ("fibula proximal", ["physis_fibula_proximal"], 13, 18, None, SMITH, "M"),
     ("fibula distal", ["physis_fibula_distal"], 9, 14, None, SMITH, "M"),
-    ("tuber calcanei", ["physis_tuber_calcanei"], 7, 13, None, SMITH, "M"),
+    ("tuber calcanei", ["physis_calcaneus"], 7, 13, None, SMITH, "M"),
     ("metatarsals distal", [f"physis_mt{n}" for n in range(2, 6)], 8, 13, None, SMITH, "M"),
     ("radius distal, intact cats", ["physis_radius_distal"], 14, 20, None, "CATDISTRADIUS", "V"),
     ("femur capital, slides", ["physis_femur_capital"], 6.9, 9.2, None, "CATSCFESLIDES", "V"),
@@ -71,13 +71,13 @@ SENTENCES = [
 
 # Physes of the cat's anatomy for which the reference has no row.
 WITHOUT_ROW = {
-    "physis_intracondylar",
+    "physis_humerus_condyle",
     "physis_mc1_proximal",
     "physis_medial_malleolus",
     "physis_acetabulum",
     "physis_ischial_tuberosity",
     "physis_iliac_crest",
-    "physis_pelvic_symphysis",
+    "physis_acetabular_bone",
 }
 
 
