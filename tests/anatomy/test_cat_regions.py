@@ -140,7 +140,7 @@ def test_sesamoids_are_numbered_from_medial_two_to_a_digit(region: str, face: st
         assert ("medial" if number % 2 else "lateral") in sesamoid.name
         assert ("abaxial" in sesamoid.name) == (number in (1, 3, 6, 8))
     groups = Counter(s.group for s in structures(region).values() if s.kind == "sesamoid")
-    assert groups["dorsal sesamoids"] == 4
+    assert sum(groups[group] for group in groups if group.startswith("dorsal")) == 4
 
 
 def test_the_number_of_sesamoids_of_digit_one_is_left_open() -> None:
@@ -165,6 +165,8 @@ def test_what_only_the_cat_has_is_named_as_normal() -> None:
         assert not any("supratrochlear" in s for s in structures(region))
     assert "imitates a fragment" in variant_text("elbow", "supinator_sesamoid")
     assert not any("anconeal" in s for s in of_kind("elbow", "physis"))
+    # The dog's is conical, which is why it is hurt so often; the cat's is not.
+    assert "not cone-shaped" in variant_text("carpus", "ulna_distal")
 
 
 def test_angles_of_normal_cats_are_those_published() -> None:
