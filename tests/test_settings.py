@@ -30,9 +30,7 @@ def test_options_win_over_environment_over_file_over_defaults(tmp_path):
 
 
 def test_every_setting_stands_in_the_shipped_file_with_its_default():
-    shown = tomllib.loads(
-        re.sub(r"^# ([a-z_]+ = )", r"\1", PLAIN, flags=re.M)
-    )
+    shown = tomllib.loads(re.sub(r"^# ([a-z_]+ = )", r"\1", PLAIN, flags=re.M))
     defaults = Settings().model_dump(mode="json", exclude={"peers"})
     assert shown == defaults
 

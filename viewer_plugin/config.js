@@ -13,9 +13,14 @@
     'longitudinal', 'basic', 'segmentation', 'tmtv', 'microscopy', 'preclinical-4d', 'ultrasound-pleura-bline',
   ];
 
+  /** In place of the viewer's own mark: the way back to our reading list. */
+  const homeLink = React => React.createElement('a', { className: 'sesamoid-home', href: '/' },
+    React.createElement('img', { src: '/static/mark.svg', alt: '', width: 22, height: 22 }), 'Reading list');
+
   const base = {
     name: 'sesamoid',
     routerBasename: '/',
+    whiteLabeling: { createLogoComponentFn: homeLink },
     showStudyList: false,
     showWarningMessageForCrossOrigin: false,
     showCPUFallbackMessage: false,
@@ -77,6 +82,11 @@
       'Reload the page; if this stays, tell the person who looks after the node.';
     document.body.append(box);
   }
+
+  const colours = document.createElement('link');
+  colours.rel = 'stylesheet';
+  colours.href = '/plugin/host/chrome.css';
+  document.head.append(colours);
 
   /** @type {any} */ (window).config = async () => {
     try {

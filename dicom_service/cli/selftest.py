@@ -56,9 +56,7 @@ def _whole_job(folder: Path) -> None:
             send(images, clinic.archive.port, clinic.archive.ae_title)
         client = ReaderClient(clinic.service.address)
         client.sign_in("selftest", password)
-        with _step(
-            "settle (1 s of quiet) and prepare the template"
-        ):
+        with _step("settle (1 s of quiet) and prepare the template"):
             client.wait_for(uid, "waiting")
         with _step("read: every structure on every view, one finding, one length"):
             version = _read(client, uid)

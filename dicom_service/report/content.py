@@ -43,7 +43,9 @@ def readable(names: Names) -> list[Dataset]:
     reading = content.reading
     parts = [addendum_section(addendum) for addendum in reversed(content.addenda)]
     parts += sr.heading("history", sr.text("CONTAINS", "history", reading.history))
-    question = sr.text("CONTAINS", "indications", content.facts.question)
+    # Nobody wants to read the same words under two headings.
+    new = content.facts.question.strip() != content.reading.history.strip()
+    question = sr.text("CONTAINS", "indications", content.facts.question if new else "")
     parts += sr.heading("indications_heading", question)
     technique = sr.text("CONTAINS", "procedure_description", reading.technique)
     parts += sr.heading("procedure_heading", technique)

@@ -11,6 +11,7 @@ from dicom_service.base import Frozen
 from dicom_service.codes import get
 from dicom_service.errors import BadObject
 from dicom_service.report import sentences
+from dicom_service.report.items import as_single
 from dicom_service.report.model import Addendum, Kind, Person
 from dicom_service.report.states import STATES
 from dicom_service.report.walk import (
@@ -201,7 +202,7 @@ def _measurement(item: Dataset) -> Measurement:
     kinds = {get(kind).key: kind for kind in ("length", "angle")}
     unit = measured.MeasurementUnitsCodeSequence[0]
     drawn = child(item, "illustration")
-    data = [float(axis) for axis in (drawn.GraphicData if drawn is not None else [])]
+    data = [as_single(float(axis)) for axis in (drawn.GraphicData if drawn is not None else [])]
     points = list(zip(data[::2], data[1::2], strict=True))
     kind = kinds[name_of(item)]
     if kind == "angle":

@@ -13,7 +13,7 @@ from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.aggressiveness import WORDS, aggressiveness
 from dicom_service.review.coverage import asked_views, open_views
-from dicom_service.review.cross import answers, views_of
+from dicom_service.review.cross import answers, seen_on, views_of
 from dicom_service.review.crosscheck import CERTAINTY, state
 from dicom_service.review.model import (
     SECTIONS,
@@ -108,7 +108,7 @@ class Writer:
         for item in self.template.items:
             for uid in self.observed(item, "abnormal"):
                 found = self.findings.get((item.id, uid), [])
-                if not found:
+                if not found and not self._confirmed(item, uid):
                     yield f"{self.name(item)} on {self.views[uid].label}, not described further"
                 for finding in found:
                     sure = CERTAINTY[state(item, self.views[uid], finding)].words
@@ -144,7 +144,7 @@ class Writer:
         for uid, observation in self.observed(item, "abnormal").items():
             label = self.views[uid].label
             found = self.findings.get((item.id, uid), [])
-            if not found:
+            if not found and not (self._confirmed(item, uid) and not observation.note):
                 text = f"{_capital(self.name(item))}: abnormal on {label}, not described further"
                 yield _ended(text, observation.note)
             for finding in found:
@@ -161,6 +161,10 @@ class Writer:
         judged = aggressiveness(finding, atlas=self.known).word
         pattern = f" ({WORDS[judged]})" if judged else ""
         return f"{finding.severity} {text}{pattern}" if finding.severity else f"{text}{pattern}"
+
+    def _confirmed(self, item: TemplateItem, uid: str) -> bool:
+        """Whether a finding on another view, told there, was confirmed on this one."""
+        return any(f.item == item.id and uid in seen_on(f) for f in self.reading.findings)
 
     def _checked(self, item: TemplateItem, uid: str, finding: Finding) -> str:
         view = self.views[uid]

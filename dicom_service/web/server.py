@@ -32,6 +32,10 @@ class Server:
             ident=None,
             max_request_body_size=LARGEST_BODY,
             max_request_header_size=64 << 10,
+            # An answer waits in memory, never in a temporary file: above the high-water mark the
+            # worker pauses, so a connection holds 16 MiB and the last piece at most.
+            outbuf_high_watermark=16 << 20,
+            outbuf_overflow=64 << 20,
             channel_timeout=60,
             connection_limit=200,
             trusted_proxy="127.0.0.1",

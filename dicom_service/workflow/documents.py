@@ -31,6 +31,11 @@ def node_device(folder: Path, settings: Settings) -> Device:
     return Device(uid=uid, station_name=settings.ae_title, institution=settings.institution)
 
 
+def _display(store: Store, login: str) -> str:
+    user = store.user(login)
+    return user.display if user else login
+
+
 def document_states(store: Store, study_uid: str) -> tuple[DocumentState, ...]:
     """The signed documents of a study and their delivery, oldest first."""
     delivery = {row.sop_instance_uid: row for row in store.outbox(study_uid)}
@@ -45,7 +50,7 @@ def document_states(store: Store, study_uid: str) -> tuple[DocumentState, ...]:
                 role=row.role,
                 sop_instance_uid=row.sop_instance_uid,
                 series_uid=row.series_uid,
-                signed_by=row.signed_by,
+                signed_by=_display(store, row.signed_by),
                 signed_at=row.signed_at,
                 delivery=owed.state if owed else "",
                 delivery_detail=owed.error if owed else "",

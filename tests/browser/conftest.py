@@ -158,7 +158,7 @@ def faults(app: Flask, node: FakeNode) -> None:
             return problem(401, "You are signed out.")
         unsafe = request.method not in ("GET", "HEAD")
         if unsafe and request.headers.get("X-Sesamoid-Token") != "token":
-            return problem(403, "The request has no valid token.")
+            return problem(403, "The request has no valid token.", reason="token")
         return None
 
 

@@ -259,7 +259,7 @@ def test_signing_asks_for_the_password_and_ends_read_only(
     sign.click()
     expect(panel.locator(".documents")).to_contain_text("waiting to be sent")
     node.documents[0]["delivery"] = "committed"
-    expect(panel.locator(".documents")).to_contain_text("safe in the archive")
+    expect(panel.locator(".documents")).to_contain_text("committed: the archive keeps it")
     panel.get_by_role("button", name="Bone").click()
     press(page, " ", "a")
     assert node.reading.observations == {}

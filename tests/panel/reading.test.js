@@ -74,3 +74,14 @@ test('new identifiers fit the data model and differ', () => {
   assert.equal(new Set(ids).size, 200);
   for (const one of ids) assert.match(one, /^[A-Za-z0-9_-]{1,64}$/);
 });
+
+test('a view that confirms a finding is abnormal itself, and one that cannot tell is not assessable', () => {
+  const made = change.withFinding(template(), reading(), radius, DPA);
+  const yes = change.answerCrossCheck(made.reading, radius, made.finding, ML, 'confirmed');
+  assert.equal(yes.findings[0].cross_check[ML], 'confirmed');
+  assert.equal(change.observation(yes, radius.id, ML).value, 'abnormal');
+  const blind = change.answerCrossCheck(made.reading, radius, made.finding, ML, 'not_assessable');
+  assert.equal(change.observation(blind, radius.id, ML).value, 'not_assessable');
+  const no = change.answerCrossCheck(made.reading, radius, made.finding, ML, 'not_seen');
+  assert.equal(change.observation(no, radius.id, ML), undefined);
+});

@@ -301,3 +301,9 @@ def test_a_verdict_on_a_condition_that_the_study_did_not_raise_is_reported(
     report = reread(build(built, IDENTITY, DEVICE, evidence).report, tmp_path)
     assert read_tree(report).reading.rule_outs == (verdict,)
     assert "Osteomyelitis: possible on these radiographs." in plain_text(built)
+
+
+def test_a_document_that_was_not_saved_yet_reads_back_equal(
+    content: ReportContent, evidence: list[Dataset]
+) -> None:
+    assert read(build(content, IDENTITY, DEVICE, evidence).report) == content

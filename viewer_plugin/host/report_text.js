@@ -4,6 +4,8 @@
 import { one } from './report_handler.js';
 
 const FINDING = '121071';
+/** Who worded a text is said only when it was not the node. */
+const WRITTEN_BY_NODE = 'WORDNODE';
 
 /** @typedef {{level: number, heading: string} | {sentence: string, detail: string, images: string[]}} Line */
 
@@ -51,6 +53,7 @@ function images(item) {
 /** "finding site radial carpal bone; laterality right": what a plain text view would drop. */
 function detail(item) {
   return items(item)
+    .filter(child => one(child.ConceptCodeSequence)?.CodeValue !== WRITTEN_BY_NODE)
     .flatMap(child => {
       const value = valueOf(child);
       const inner = detail(child);

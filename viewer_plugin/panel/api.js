@@ -70,8 +70,9 @@ export class Api {
     try {
       return await this.#send(method, path, body, headers, keepalive);
     } catch (error) {
-      // After signing in anew in another tab the token known here is an old one.
-      if (error.status !== 403 || fresh) throw error;
+      // After signing in anew in another tab the token known here is an old one. Any other refusal
+      // stands: a wrong password tried twice would count twice.
+      if (error.problem?.reason !== 'token' || fresh) throw error;
       return this.#send(method, path, body, headers, keepalive);
     }
   }

@@ -2,7 +2,7 @@
 /** Describes one abnormal observation, in place of the item's card. */
 
 import { h } from './dom.js';
-import { changeFinding, crossViews, dropMeasurement } from './reading.js';
+import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
 import { strings } from './strings.js';
 
 const text = strings.finding;
@@ -82,12 +82,7 @@ function crossCheck(ctx, item, finding) {
 function question(ctx, item, finding, other) {
   const { session, host } = ctx;
   const said = finding.cross_check[other.uid];
-  const set = value => {
-    const cross_check = { ...finding.cross_check };
-    if (value) cross_check[other.uid] = value;
-    else delete cross_check[other.uid];
-    put(session, finding, { cross_check });
-  };
+  const set = value => session.commit(answerCrossCheck(session.reading, item, finding, other.uid, value));
   return h('div', { key: other.uid, class: said ? 'question-box' : 'question-box open', role: 'group', 'aria-label': text.question(other.label) },
     h('p', null, text.question(other.label), ' ', h('button', { class: 'link', 'aria-label': `${text.look}, ${other.label}`, onclick: () => host.show([other.uid]) }, text.look)),
     item.visibility[other.uid] === 'no' && h('p', { class: 'dim' }, text.blind),

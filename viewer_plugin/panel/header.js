@@ -124,7 +124,7 @@ export function sectionNav(ctx) {
       const [answered, asked] = counts[id] ?? [0, 0];
       return tab(id, asked ? `${answered}/${asked}` : '–', asked > 0 && answered === asked);
     }),
-    tab('conclude', session.signed ? '✓' : blocking ? String(blocking) : '–', session.signed));
+    tab('conclude', session.signed ? '' : blocking ? String(blocking) : '–', session.signed));
 }
 
 /** Views that are not on the screen can be brought there; shown only when there are such. */

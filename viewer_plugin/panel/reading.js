@@ -106,6 +106,32 @@ export function openCrossChecks(/** @type {Template} */ template, /** @type {imp
 }
 
 /**
+ * Answer what an orthogonal view says of a finding. "Confirmed" and "not assessable" are also the
+ * observation of the structure in that view, so that nobody has to say it twice.
+ * @param {Reading} reading
+ * @param {Item} item
+ * @param {import('./types.js').Finding} finding
+ * @param {string} viewUid
+ * @param {import('./types.js').CrossCheck | null} value null: the answer is taken back
+ * @returns {Reading}
+ */
+export function answerCrossCheck(reading, item, finding, viewUid, value) {
+  const cross_check = { ...finding.cross_check };
+  if (value) cross_check[viewUid] = value;
+  else delete cross_check[viewUid];
+  const next = changeFinding(reading, finding.id, { cross_check });
+  const now = observation(reading, item.id, viewUid)?.value;
+  if ((item.visibility[viewUid] ?? 'no') === 'no') return next;
+  if (value === 'confirmed' && (!now || now === 'normal')) {
+    return setObservation(next, item.id, viewUid, { value: 'abnormal', note: '' });
+  }
+  if (value === 'not_assessable' && !now) {
+    return setObservation(next, item.id, viewUid, { value: 'not_assessable', note: '' });
+  }
+  return next;
+}
+
+/**
  * @param {Reading} reading
  * @param {string} id
  * @param {Partial<import('./types.js').Finding>} change

@@ -107,8 +107,8 @@ export const strings = {
     kinds: { final: 'Report', addendum: 'Report with addendum', draft: 'Draft', template: 'Template' },
     measurements: 'Measurements',
     delivery: {
-      '': 'kept on the node', owed: 'waiting to be sent', sent: 'sent, not yet confirmed by the archive',
-      committed: 'safe in the archive', refused: 'refused by the archive',
+      '': 'kept on the node', owed: 'waiting to be sent', sent: 'sent, not yet committed by the archive',
+      committed: 'committed: the archive keeps it', refused: 'refused by the archive',
     },
     open: 'Open',
   },
