@@ -4,10 +4,11 @@ import os
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
+from dicom_service.anatomy.model import Section
 from dicom_service.base import Frozen
 from dicom_service.errors import SetupError
 
@@ -38,6 +39,8 @@ class Settings(Frozen):
     peers_only: bool = False
     store_templates: bool = False
     institution: str = ""
+    anatomy_folder: str = ""
+    section_order: tuple[Section, ...] = get_args(Section)
     archive: str = ""
     commitment_seconds: float = Field(default=60.0, gt=0)
     peer_timeout_seconds: float = Field(default=30.0, gt=0)
@@ -53,6 +56,19 @@ class Settings(Frozen):
         if not (title.isascii() and title.isprintable() and title.strip()) or "\\" in title:
             raise ValueError("an AE title is 1 to 16 printable ASCII characters without '\\'")
         return title.strip()
+
+    @field_validator("section_order", mode="before")
+    @classmethod
+    def _listed(cls, order: object) -> object:
+        """An environment variable holds the sections separated by commas."""
+        return [part.strip() for part in order.split(",")] if isinstance(order, str) else order
+
+    @field_validator("section_order")
+    @classmethod
+    def _each_once(cls, order: tuple[Section, ...]) -> tuple[Section, ...]:
+        if sorted(order) != sorted(get_args(Section)):
+            raise ValueError(f"name each of {', '.join(get_args(Section))} once")
+        return order
 
     @model_validator(mode="after")
     def _archive_is_a_peer(self) -> "Settings":

@@ -7,8 +7,12 @@ regions      parts of the limb, with standard codes and the words that headers u
 region       the structures of one part in one species (`data/<species>/<region>.yaml`)
 generic      the search pattern where no such file exists
 views        projections: right angles, standard codes, words in headers
-descriptors  words for what is abnormal
-conditions   rule-outs: what raises them, what limits them
+descriptors  words for what is abnormal, in fields: sets of which one or several may be chosen
+aggressiveness  what each feature of a bone lesion says
+sets         the views that a region needs at least
+additions    further structures of a region that another file has
+conditions   rule-outs: what raises them, what speaks for and against them, what limits them
+next_steps   what to do next, named by conditions
 cautions     sentences that limit what a report can claim
 sources      texts that facts of grade V rest on
 
@@ -23,29 +27,47 @@ from dicom_service.anatomy.located import DataError
 from dicom_service.anatomy.model import (
     Caution,
     Closure,
-    Condition,
-    Descriptor,
     Part,
     Region,
+    Section,
     Species,
     Structure,
     VariantFact,
     View,
+    ViewSet,
+    WantedView,
+)
+from dicom_service.anatomy.reasoning import (
+    Aggressiveness,
+    AggressivenessRule,
+    Condition,
+    Descriptor,
+    EvidenceRule,
+    NextStep,
+    Signal,
 )
 
 __all__ = [
+    "Aggressiveness",
+    "AggressivenessRule",
     "Atlas",
     "Caution",
     "Closure",
     "Condition",
     "DataError",
     "Descriptor",
+    "EvidenceRule",
+    "NextStep",
     "Part",
     "Region",
+    "Section",
+    "Signal",
     "Species",
     "Structure",
     "VariantFact",
     "View",
+    "ViewSet",
+    "WantedView",
     "atlas",
     "load_atlas",
 ]

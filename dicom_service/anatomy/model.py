@@ -1,4 +1,4 @@
-"""What the anatomy files say: species, regions, structures, projections, findings, conditions."""
+"""What the anatomy files say: species, regions, structures, projections, cautions, sources."""
 
 from typing import Literal
 
@@ -88,6 +88,12 @@ class Part(Frozen):
     code: Code
     other_codes: tuple[tuple[str, str], ...] = ()
     words: tuple[str, ...] = ()
+    species: tuple[str, ...] = ()
+    """Only in these species, where it goes before the parts of all species; empty: in all."""
+    replaces: tuple[str, ...] = ()
+    """Parts whose words and codes mean this one in its species."""
+    hind: str = ""
+    """The part that is meant when the same words are said of a hindlimb."""
 
 
 class Region(Frozen):
@@ -106,11 +112,54 @@ class View(Frozen):
     label: str
     name: str
     code: Code
+    other_codes: tuple[tuple[str, str], ...] = ()
     modifier: Code | None = None
     like: str = ""
     borders: tuple[str, ...] = ()
     orthogonal: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
+
+
+class WantedView(Frozen):
+    """A view that a set asks for: one of `any` is enough."""
+
+    any: tuple[str, ...] = Field(min_length=1)
+    take: str = Field(min_length=1)
+    """What a technician is asked to take."""
+    part: str = ""
+    """Needed for this part of a large region only; empty: for all of it."""
+
+
+class SetNote(Frozen):
+    """A sentence on the views of a region, with where it comes from."""
+
+    text: str
+    source: str = Field(min_length=1)
+    grade: Grade
+
+
+class ViewSet(Frozen):
+    """The views that a region needs at least in some species, and what is taken beyond them."""
+
+    id: str = Id
+    species: tuple[str, ...] = Field(min_length=1)
+    region: str
+    minimum: tuple[WantedView, ...] = Field(min_length=1)
+    optional: tuple[WantedView, ...] = ()
+    notes: tuple[SetNote, ...] = ()
+    limit: str = ""
+    """Why no second view at a right angle can be expected; empty: it can."""
+    source: str = "Common practice"
+    grade: Grade = "C"
+
+
+class WholeLimb(Frozen):
+    """Words for a whole limb, and its parts in all species, proximal first."""
+
+    id: str = Id
+    name: str
+    words: tuple[str, ...]
+    parts: tuple[str, ...] = Field(min_length=1)
 
 
 class Species(Frozen):
@@ -122,36 +171,6 @@ class Species(Frozen):
     other_codes: tuple[tuple[str, str], ...] = ()
     words: tuple[str, ...] = ()
     late_closure: tuple[str, ...] = ()
-
-
-class Descriptor(Frozen):
-    """A word for what is abnormal, offered in `sections`; `kinds` narrows it further."""
-
-    id: str = Id
-    label: str
-    sections: tuple[Section, ...] = Field(min_length=1)
-    kinds: tuple[str, ...] = ()
-    code: Code
-
-
-class Condition(Frozen):
-    """A rule-out: what raises it, what limits it, what to do next."""
-
-    id: str = Id
-    name: str
-    code: Code
-    species: tuple[str, ...]
-    regions: tuple[str, ...]
-    routine: bool = False
-    words: tuple[str, ...] = ()
-    age_months: tuple[float, float] | None = None
-    essential: tuple[tuple[str, ...], ...] = ()
-    """Groups of views: "excluded" needs at least one view of each group."""
-    excludable: bool
-    limits: tuple[str, ...] = Field(min_length=1)
-    next_steps: tuple[str, ...] = Field(min_length=1)
-    source: str = Field(min_length=1)
-    grade: Grade
 
 
 class Caution(Frozen):

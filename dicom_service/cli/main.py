@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from dicom_service import __version__
-from dicom_service.cli import demo, offline, samples, selftest, serve, users
+from dicom_service.cli import demo, knowledge, offline, samples, selftest, serve, users
 from dicom_service.errors import SesamoidError, outcome_of
 from dicom_service.settings import Settings, load
 
@@ -73,6 +73,14 @@ def _parser() -> argparse.ArgumentParser:
 
     written = add("samples", samples.run, "Write one of each object that we produce.")
     written.add_argument("folder", type=Path, metavar="DIR")
+
+    codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
+    codes.add_argument(
+        "--fhir", action="store_true", help="print our own codes as a FHIR R4 CodeSystem"
+    )
+
+    pages = add("docs", knowledge.docs, "Write the pages that are made from the data files.")
+    pages.add_argument("folder", type=Path, metavar="DIR")
 
     account = add("user", users.run, "Add a user or set a password.")
     account.add_argument("name")

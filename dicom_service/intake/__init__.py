@@ -1,7 +1,9 @@
 """What the headers of a study say, and what in them does not fit."""
 
+from dicom_service.intake.corrected import corrected
 from dicom_service.intake.describe import describe, for_reading, is_image
 from dicom_service.intake.model import (
+    Confidence,
     Exposure,
     ImageFacts,
     Remark,
@@ -13,6 +15,7 @@ from dicom_service.intake.model import (
 )
 
 __all__ = [
+    "Confidence",
     "Exposure",
     "ImageFacts",
     "Remark",
@@ -21,6 +24,7 @@ __all__ = [
     "Spacing",
     "SpacingKind",
     "StudyFacts",
+    "corrected",
     "describe",
     "for_reading",
     "is_image",

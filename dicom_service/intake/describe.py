@@ -86,7 +86,7 @@ def _describe(headers: Sequence[Dataset], atlas: Atlas) -> StudyFacts:
     by_weight = [*readable, *(h for h in headers if not for_reading(h))]
     study_date = _first_date(by_weight)
     signalment, about_patient = read_signalment(by_weight, study_date, atlas)
-    images, about_images = _images(readable, signalment.species is not None, atlas)
+    images, about_images = _images(readable, signalment.species, atlas)
     return StudyFacts(
         study_uid=_first(by_weight, "StudyInstanceUID"),
         accession_number=_first(by_weight, "AccessionNumber"),
@@ -101,7 +101,7 @@ def _describe(headers: Sequence[Dataset], atlas: Atlas) -> StudyFacts:
         remarks=(
             *about_patient,
             *_kept_only(headers, images),
-            *study_remarks(images, atlas),
+            *study_remarks(images, signalment.species, atlas),
             *about_images,
         ),
     )
@@ -148,7 +148,7 @@ def _reasons(headers: Sequence[Dataset]) -> Iterator[str]:
 
 
 def _images(
-    headers: Sequence[Dataset], animal: bool, atlas: Atlas
+    headers: Sequence[Dataset], species: str | None, atlas: Atlas
 ) -> tuple[tuple[ImageFacts, ...], tuple[Remark, ...]]:
     images: list[ImageFacts] = []
     remarks: list[Remark] = []
@@ -158,18 +158,19 @@ def _images(
         if uid in seen:
             continue
         seen.add(uid)
-        image, problems = _image(header, uid, animal, atlas)
+        image, problems = _image(header, uid, species, atlas)
         images.append(image)
         remarks += image_remarks(image, problems, atlas)
     return tuple(images), tuple(remarks)
 
 
 def _image(
-    header: Dataset, uid: str, animal: bool, atlas: Atlas
+    header: Dataset, uid: str, species: str | None, atlas: Atlas
 ) -> tuple[ImageFacts, tuple[tuple[str, str], ...]]:
-    names = read_names(header, atlas)
+    names = read_names(header, atlas, species)
+    view = "".join(names.view.value)
     measured = read_spacing(header)
-    orientation = _orientation(header, animal)
+    orientation = _orientation(header, species is not None)
     hanging = hang(orientation)
     image = ImageFacts(
         uid=uid,
@@ -179,9 +180,13 @@ def _image(
         instance_number=integer(header, "InstanceNumber"),
         rows=integer(header, "Rows"),
         columns=integer(header, "Columns"),
-        regions=names.regions,
-        view=names.view,
-        view_found_in=names.view_found_in,
+        regions=names.regions.value,
+        region_found_in=names.regions.found_in,
+        region_confidence=names.regions.confidence,
+        digits=names.digits,
+        view=view,
+        view_found_in=names.view.found_in,
+        view_confidence=names.view.confidence,
         side=names.side,
         spacing=measured.spacing,
         exposure=read_exposure(header),
@@ -192,7 +197,7 @@ def _image(
     spacing = tuple(("spacing", sentence) for sentence in measured.problems)
     return image, (
         *names.problems,
-        *_turned_wrong(header, names.view, orientation, atlas),
+        *_turned_wrong(header, view, orientation, atlas),
         *spacing,
     )
 

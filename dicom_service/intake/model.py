@@ -5,6 +5,7 @@ from typing import Literal
 from pydantic import Field
 
 from dicom_service.base import Frozen
+from dicom_service.codes import Code
 
 Side = Literal["L", "R", "B", "U"]
 """Left, right, both in one image, unknown."""
@@ -13,12 +14,19 @@ SpacingKind = Literal["fiducial", "geometry", "detector", "unknown", "none"]
 """How far millimetres can be trusted; the ladder of PS3.3 10.7.1, best first."""
 
 
+Confidence = Literal["stated", "inferred", "guessed", ""]
+"""stated: in a coded field or by the reader; inferred: from a description or from human words;
+guessed: from words for the whole study, or against another header; empty: not found."""
+
+
 class Signalment(Frozen):
     """The animal: who it is, what it is, how old it is."""
 
     patient_name: str = ""
     patient_id: str = ""
-    species: Literal["dog", "cat", "horse"] | None = None
+    species: str | None = None
+    """Id of a species of the atlas: dog, cat, horse or one that the site has added."""
+    species_code: Code | None = None
     species_text: str = ""
     breed: str = ""
     birth_date: str = ""
@@ -57,8 +65,13 @@ class ImageFacts(Frozen):
     rows: int = 0
     columns: int = 0
     regions: tuple[str, ...] = ()
+    region_found_in: str = ""
+    region_confidence: Confidence = ""
+    digits: tuple[int, ...] = ()
+    """The only digits that the image is aimed at; empty: all of the part."""
     view: str = ""
     view_found_in: str = ""
+    view_confidence: Confidence = ""
     side: Side = "U"
     spacing: Spacing = Spacing()
     exposure: Exposure = Exposure()

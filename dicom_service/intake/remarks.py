@@ -1,13 +1,31 @@
 """What a reader must know before reading: sentences about images and about the whole study."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from dicom_service.anatomy import Atlas
+from dicom_service.intake.missing import (
+    SIDE_WORDS,
+    Group,
+    by_side_and_region,
+    has_right_angle,
+    makes_right_angle,
+    missing_views,
+    views_limit,
+)
 from dicom_service.intake.model import Exposure, ImageFacts, Remark
 from dicom_service.intake.words import exposure_bands, words
 
-SIDE_WORDS = {"L": "left ", "R": "right ", "B": "left and right ", "U": ""}
+STUDY_KEYS = (
+    "views_missing",
+    "no_orthogonal",
+    "not_calibrated_none",
+    "not_calibrated_detector",
+    "not_calibrated_unknown",
+    "exposure",
+    "not_hung",
+)
+"""Keys of the remarks that `study_remarks` gives."""
 
 
 def image_name(image: ImageFacts, atlas: Atlas) -> str:
@@ -50,7 +68,20 @@ def image_remarks(
         )
     for key, sentence in problems:
         yield _about(image, key, f"{name}: {sentence}.")
+    yield from _guesses(image, name, {key for key, _ in problems})
     yield from _exposure_contradiction(image, name)
+
+
+def _guesses(image: ImageFacts, name: str, told: Collection[str]) -> Iterator[Remark]:
+    """What was worked out from weak words, unless a contradiction says it already."""
+    guesses = {
+        "region": ("part of the limb", image.region_confidence, image.region_found_in),
+        "view": ("view", image.view_confidence, image.view_found_in),
+    }
+    for what, (words_for_it, confidence, found_in) in guesses.items():
+        if confidence == "guessed" and not any(key.startswith(f"{what}_") for key in told):
+            sentence = f"the {words_for_it} was guessed from {found_in}; correct it if it is wrong"
+            yield _about(image, f"{what}_guessed", f"{name}: {sentence}.", note=True)
 
 
 def _about(image: ImageFacts, key: str, sentence: str, *, note: bool = False) -> Remark:
@@ -96,31 +127,38 @@ def _exposures(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark]:
         )
 
 
-def study_remarks(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark]:
-    """Remarks that only the images together give."""
-    yield from no_orthogonal(images, atlas)
+def study_remarks(
+    images: Sequence[ImageFacts], species: str | None, atlas: Atlas
+) -> Iterator[Remark]:
+    """Remarks that only the images together give (`STUDY_KEYS`)."""
+    missing = list(missing_views(images, species, atlas))
+    yield from (found.remark for found in missing)
+    told = {group for found in missing for group in found.groups}
+    yield from no_orthogonal(images, species, atlas, told)
     yield from _calibration(images, atlas)
     yield from _exposures(images, atlas)
     yield from _as_stored(images, atlas)
 
 
-def no_orthogonal(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark]:
+def no_orthogonal(
+    images: Sequence[ImageFacts], species: str | None, atlas: Atlas, told: Collection[Group] = ()
+) -> Iterator[Remark]:
     """One warning for each side and region whose known views have no right angle between them.
 
     Nothing is said where an image of the same side has no known view: it may be the one, and it
-    has its own remark. Nothing either of parts without a usual pair (pelvis).
+    has its own remark. Nothing either of parts without a usual pair (pelvis), and of those whose
+    missing views were `told` already.
     """
-    groups: dict[tuple[str, str], list[ImageFacts]] = {}
-    for image in images:
-        for region in image.regions:
-            groups.setdefault((image.side, region), []).append(image)
-    for (side, region), group in groups.items():
+    for (side, region), group in by_side_and_region(images).items():
+        if (side, region) in told:
+            continue
         pair = words().usual_pair.get(words().limb_part(region))
         views = list(dict.fromkeys(image.view for image in group))
-        if pair is None or "" in views or _has_right_angle(views, atlas):
+        if pair is None or "" in views or has_right_angle(views, atlas):
             continue
-        wanted = next((v for v in pair if _makes_right_angle(v, views, atlas)), None)
-        advice = f"take {wanted}" if wanted else f"take {' and '.join(pair)}"
+        limit = views_limit(species, region, atlas)
+        wanted = next((v for v in pair if makes_right_angle(v, views, atlas)), None)
+        advice = limit or (f"take {wanted}" if wanted else f"take {' and '.join(pair)}")
         limb = SIDE_WORDS[side] + atlas.part(region).name
         yield Remark(
             key="no_orthogonal",
@@ -128,14 +166,6 @@ def no_orthogonal(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark
             text=f"Only {' and '.join(views)} of the {limb}: no orthogonal view; {advice}.",
             image_uid=group[0].uid if len(group) == 1 else "",
         )
-
-
-def _has_right_angle(views: Sequence[str], atlas: Atlas) -> bool:
-    return any(_makes_right_angle(view, views, atlas) for view in views)
-
-
-def _makes_right_angle(view: str, views: Sequence[str], atlas: Atlas) -> bool:
-    return bool(atlas.orthogonal(view) & set(views))
 
 
 def _calibration(images: Sequence[ImageFacts], atlas: Atlas) -> Iterator[Remark]:

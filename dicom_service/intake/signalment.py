@@ -14,7 +14,6 @@ from dicom_service.intake.words import words
 
 DAYS_PER_MONTH = 365.25 / 12
 _UNIT_MONTHS = {"D": 1 / DAYS_PER_MONTH, "W": 7 / DAYS_PER_MONTH, "M": 1.0, "Y": 12.0}
-_SPECIES: dict[str, Literal["dog", "cat", "horse"]] = {"dog": "dog", "cat": "cat", "horse": "horse"}
 _TOLERANCE = 0.1
 """Relative difference of age and birth date that counts as a contradiction."""
 
@@ -53,10 +52,12 @@ def read_signalment(
     species, species_text = _species(headers, atlas, remarks)
     sex, neutered = _sex(headers)
     birth = _first(headers, "PatientBirthDate", date)
+    known = atlas.species(species)
     signalment = Signalment(
         patient_name=_first(headers, "PatientName", _name),
         patient_id=_first(headers, "PatientID"),
         species=species,
+        species_code=known.code if known else None,
         species_text=species_text,
         breed=_breed(headers),
         birth_date=birth,
@@ -81,7 +82,7 @@ def _name(header: Dataset, keyword: str) -> str:
 
 def _species(
     headers: Sequence[Dataset], atlas: Atlas, remarks: list[Remark]
-) -> tuple[Literal["dog", "cat", "horse"] | None, str]:
+) -> tuple[str | None, str]:
     coded = [c for header in headers for c in codes(header, "PatientSpeciesCodeSequence")]
     described = _first(headers, "PatientSpeciesDescription")
     by_code = next((s for c in coded if (s := atlas.species_of_code(c.value, c.scheme))), None)
@@ -101,13 +102,18 @@ def _species(
         remarks.append(
             _warn(
                 "species_other",
-                f"The species '{wording}' is not dog, cat or horse: a general search pattern is "
-                "used; check every structure against your own knowledge of this species.",
+                f"The species '{wording}' is not {_listed(atlas)}: a general search pattern "
+                "is used; check every structure against your own knowledge of this species.",
             )
         )
     if species is None and not wording:
         remarks.append(_no_species(headers))
-    return _SPECIES.get(species or ""), wording
+    return species, wording
+
+
+def _listed(atlas: Atlas) -> str:
+    names = [species.name for species in atlas.all_species]
+    return " or ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def _no_species(headers: Sequence[Dataset]) -> Remark:

@@ -30,6 +30,8 @@ class Words(Frozen):
     side_codes: dict[str, Side]
     sexes: dict[str, tuple[Literal["M", "F", "O"], bool]]
     same_view: SameView
+    digit_words: tuple[str, ...]
+    digit_parts: dict[str, str]
     usual_pair: dict[str, tuple[str, ...]]
 
     def limb_part(self, region: str) -> str:

@@ -55,6 +55,9 @@ def _structures(names: Names, section: Section) -> list[Dataset]:
 def _observation(names: Names, item: TemplateItem, uid: str) -> Dataset:
     seen = names.observation(item.id, uid)
     value = sentences.VALUES[seen.value] if seen else "not_evaluated"
+    at_once = []
+    if seen and seen.by_group:
+        at_once = [sr.coded("HAS PROPERTIES", "assessed", "assessed_as_group")]
     entry = sr.coded("CONTAINS", "normality", value)
     return sr.below(
         entry,
@@ -62,6 +65,7 @@ def _observation(names: Names, item: TemplateItem, uid: str) -> Dataset:
             *sr.identifier(item.id),
             *sites(item),
             *_view(names, uid),
+            *at_once,
             *sr.text("HAS PROPERTIES", "comment", seen.note if seen else ""),
             sr.image("INFERRED FROM", "illustration", reference(names, uid)),
         ],
@@ -82,11 +86,20 @@ def coded_finding(names: Names, finding: Finding) -> Dataset:
             *_view(names, finding.view),
             *(_descriptor(d) for d in finding.descriptors),
             *severity,
+            *_aggressiveness(finding),
             *(_cross_check(names, uid, said) for uid, said in finding.cross_check.items()),
             *sr.text("HAS PROPERTIES", "comment", finding.note),
             sr.image("INFERRED FROM", "illustration", reference(names, finding.view)),
         ],
     )
+
+
+def _aggressiveness(finding: Finding) -> list[Dataset]:
+    """The reader's word on a lesion; what follows from the descriptors is not repeated."""
+    if not finding.aggressiveness:
+        return []
+    word = sentences.AGGRESSIVENESS[finding.aggressiveness]
+    return [sr.coded("HAS PROPERTIES", "aggressiveness", word)]
 
 
 def finding_code(finding: Finding) -> Code:

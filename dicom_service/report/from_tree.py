@@ -163,7 +163,11 @@ def _observations(coded: Dataset) -> dict[str, dict[str, Observation]]:
                 if value_of(item) == get("not_evaluated").key:
                     continue
                 value = _keyword(item, sentences.VALUES)
-                seen = Observation(value=value, note=text_below(item, "comment"))
+                seen = Observation(
+                    value=value,
+                    note=text_below(item, "comment"),
+                    by_group=child(item, "assessed") is not None,
+                )
                 found.setdefault(_identifier(item), {})[image_of(item)] = seen
     return found
 
@@ -174,6 +178,7 @@ def _site_identifier(item: Dataset) -> str:
 
 def _finding(item: Dataset) -> Finding:
     severity = child(item, "severity")
+    judged = child(item, "aggressiveness")
     grades = {grade: grade for grade in ("mild", "moderate", "severe")}
     return Finding(
         id=_identifier(item),
@@ -181,6 +186,7 @@ def _finding(item: Dataset) -> Finding:
         view=image_of(item),
         descriptors=tuple(_identifier(d) for d in children(item, "descriptor")),
         severity="" if severity is None else _keyword(severity, grades),
+        aggressiveness="" if judged is None else _keyword(judged, sentences.AGGRESSIVENESS),
         note=text_below(item, "comment"),
         cross_check={
             image_of(said): _keyword(said, sentences.CROSS_CHECKS)

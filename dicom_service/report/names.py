@@ -88,8 +88,20 @@ class Names:
         return self._findings.get(identity)
 
     def candidate(self, identity: str) -> RuleOutCandidate:
-        """The condition that a rule-out is about."""
-        return _known(self._candidates, identity, "rule-out")
+        """The condition that a rule-out is about, raised by the study or known to the atlas."""
+        condition = atlas().condition(identity)
+        if identity in self._candidates or condition is None:
+            return _known(self._candidates, identity, "rule-out")
+        # A condition that the study did not raise: the reader, or a finding, brought it up.
+        steps = (atlas().next_step(step) for step in condition.next_steps)
+        return RuleOutCandidate(
+            id=condition.id,
+            name=condition.name,
+            code=condition.code,
+            why="",
+            limits=condition.limits,
+            next_steps=tuple(f"{step.name}." for step in steps if step),
+        )
 
     def observation(self, item: str, view: str) -> Observation | None:
         """The reader's word on an item in a view."""

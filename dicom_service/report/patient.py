@@ -164,8 +164,9 @@ def _add_animal(document: Dataset, content: ReportContent, header: Dataset) -> N
 def species_codes(content: ReportContent, header: Dataset) -> list[Dataset]:
     """The coded species of the images, else that which intake found."""
     found = _codes(header, "PatientSpeciesCodeSequence")
-    species = content.facts.signalment.species
-    return found or ([code_item(get(species))] if species else [])
+    animal = content.facts.signalment
+    code = animal.species_code or (get(animal.species) if animal.species else None)
+    return found or ([code_item(code)] if code else [])
 
 
 def breed_codes(header: Dataset) -> list[Dataset]:

@@ -11,6 +11,7 @@ from dicom_service.errors import BadObject
 from dicom_service.report.header import REPORT_TEMPLATE
 from dicom_service.report.measurements import DCMR
 from dicom_service.report.model import ReportContent
+from dicom_service.report.names import view_code
 from dicom_service.report.patient import first_header, is_animal
 from dicom_service.report.reading_back import private_copy
 from dicom_service.report.rules_images import image_problems
@@ -151,11 +152,13 @@ def _meanings(content: ReportContent | None) -> Mapping[CodeKey, set[str]]:
     template = content.template if content else None
     items = template.items if template else ()
     candidates = template.rule_outs if template else ()
+    views = template.views if template else ()
     sources = chain(
         all_codes().values(),
         atlas().codes(),
         (item.code for item in items),
         (item.site for item in items),
+        (code for view in views if (code := view_code(view))),
         (candidate.code for candidate in candidates),
     )
     for code in sources:

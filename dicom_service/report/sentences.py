@@ -6,6 +6,7 @@ show texts and headings only.
 
 from collections.abc import Mapping
 
+from dicom_service.anatomy import atlas
 from dicom_service.codes import get
 from dicom_service.report.names import Names, descriptor_name
 from dicom_service.review.model import (
@@ -37,10 +38,16 @@ CROSS_CHECKS: Mapping[CrossCheck, str] = {
 
 VERDICTS: Mapping[Verdict, str] = {
     "supported": "verdict_supported",
+    "possible": "verdict_possible",
     "no_evidence": "verdict_no_evidence",
     "excluded": "verdict_excluded",
     "cannot_assess": "verdict_cannot_assess",
 }
+
+AGGRESSIVENESS: Mapping[str, str] = {
+    word: f"aggressiveness_{word}" for word in ("non_aggressive", "indeterminate", "aggressive")
+}
+"""The reader's word on a lesion -> keyword of its code."""
 
 UNITS: Mapping[str, str] = {"mm": "mm", "px": "pixels", "deg": "°"}
 
@@ -104,6 +111,8 @@ def finding_sentence(names: Names, finding: Finding) -> str:
     where = f"{names.title(names.item(finding.item))}, {names.view(finding.view).label}"
     what = ", ".join(descriptor_name(d) for d in finding.descriptors) or "abnormal"
     parts = [f"{where}: {what}{f', {finding.severity}' if finding.severity else ''}."]
+    if finding.aggressiveness:
+        parts.append(f"{get(AGGRESSIVENESS[finding.aggressiveness]).meaning}.")
     if finding.note.strip():
         parts.append(finding.note.strip())
     for uid, verdict in finding.cross_check.items():
@@ -153,7 +162,8 @@ def differential_name(names: Names, differential: str) -> str:
     for candidate in names.content.template.rule_outs:
         if candidate.id == differential:
             return candidate.name
-    return differential
+    condition = atlas().condition(differential)
+    return condition.name if condition else differential
 
 
 def description(names: Names) -> str:

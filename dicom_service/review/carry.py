@@ -30,6 +30,7 @@ def carry_over(reading: Reading, new_template: Template) -> Reading:
         update={
             "template_revision": new_template.revision,
             "observations": observations,
+            "shown": tuple(item_id for item_id in reading.shown if item_id in items),
             "findings": findings,
             "measurements": tuple(
                 m.model_copy(update={"finding": m.finding if m.finding in known else ""})

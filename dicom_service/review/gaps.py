@@ -2,7 +2,9 @@
 
 from collections.abc import Iterator
 
-from dicom_service.anatomy import Condition, atlas
+from dicom_service.anatomy import Atlas, Condition
+from dicom_service.anatomy import atlas as default_atlas
+from dicom_service.review.contradictions import contradictions
 from dicom_service.review.coverage import open_views
 from dicom_service.review.cross import (
     NO_VIEW,
@@ -13,19 +15,25 @@ from dicom_service.review.cross import (
     views_of,
 )
 from dicom_service.review.model import Finding, Gap, Reading, RuleOut, Template
+from dicom_service.review.physis_gaps import physis_gaps
+from dicom_service.review.propose import missing_views
 
 
-def gaps(template: Template, reading: Reading) -> tuple[Gap, ...]:
+def gaps(template: Template, reading: Reading, *, atlas: Atlas | None = None) -> tuple[Gap, ...]:
     """Everything open or contradictory; what is `blocking` must be answered before signing.
 
     `reading.open_accepted` makes open observations non-blocking: the reader overrules, on the
-    record. Open cross-checks, contradictions and an empty impression always block.
+    record. Open cross-checks, answers that contradict each other and an empty impression always
+    block; what is only a question to the reader never does.
     """
+    known = atlas or default_atlas()
     return (
         *_open_observations(template, reading),
         *_abnormal_without_finding(template, reading),
         *_findings(template, reading),
-        *_rule_outs(template, reading),
+        *_rule_outs(known, template, reading),
+        *physis_gaps(known, template, reading),
+        *contradictions(known, template, reading),
         *_impression(reading),
     )
 
@@ -98,21 +106,21 @@ def _of_finding(kind: str, text: str, finding: Finding, view: str) -> Gap:
     )
 
 
-def _rule_outs(template: Template, reading: Reading) -> Iterator[Gap]:
+def _rule_outs(known: Atlas, template: Template, reading: Reading) -> Iterator[Gap]:
     names = {candidate.id: candidate.name for candidate in template.rule_outs}
     for candidate in template.rule_outs:
         if candidate.id not in {verdict.id for verdict in reading.rule_outs}:
             text = f"No verdict on {candidate.name} ({candidate.why})."
             yield Gap(kind="open_rule_out", text=text, blocking=False)
     for verdict in reading.rule_outs:
-        condition = atlas().condition(verdict.id)
+        condition = known.condition(verdict.id)
         name = names.get(verdict.id) or (condition.name if condition else verdict.id)
-        for kind, text in _verdict(template, reading, verdict, name):
+        for kind, text in _verdict(known, template, reading, verdict, name):
             yield Gap(kind=kind, text=text, blocking=True)
 
 
 def _verdict(
-    template: Template, reading: Reading, verdict: RuleOut, name: str
+    known: Atlas, template: Template, reading: Reading, verdict: RuleOut, name: str
 ) -> Iterator[tuple[str, str]]:
     findings = {finding.id for finding in reading.findings}
     rests_on_findings = any(e in findings for e in verdict.evidence)
@@ -121,28 +129,21 @@ def _verdict(
     if verdict.verdict in ("excluded", "no_evidence") and rests_on_findings:
         said = "excluded" if verdict.verdict == "excluded" else "without radiographic evidence"
         yield "verdict_against_evidence", f"{name} is “{said}”, yet findings are its evidence."
-    condition = atlas().condition(verdict.id)
+    condition = known.condition(verdict.id)
     if verdict.verdict == "excluded" and condition is not None:
-        yield from _excluded(template, condition)
+        yield from _excluded(known, template, condition)
 
 
-def _excluded(template: Template, condition: Condition) -> Iterator[tuple[str, str]]:
+def _excluded(known: Atlas, template: Template, condition: Condition) -> Iterator[tuple[str, str]]:
     if not condition.excludable:
         text = (
             f"Radiographs cannot exclude {condition.name}: say “no radiographic evidence” "
             "or “cannot be assessed”."
         )
         yield "cannot_be_excluded", text
-    known = atlas()
-    for side in sorted({item.side for item in template.items if item.region in condition.regions}):
-        present = [view.view for view in template.views if view.side in (side, "B")]
-        for group in condition.essential:
-            if not any(known.is_view_or_like(v, label) for v in present for label in group):
-                text = (
-                    f"{condition.name} cannot be excluded: the study has no {' or '.join(group)} "
-                    f"({side})."
-                )
-                yield "essential_view_missing", text
+    for missing in missing_views(known, template, condition):
+        text = f"{condition.name} cannot be excluded: {missing[:1].lower()}{missing[1:]}"
+        yield "essential_view_missing", text
 
 
 def _impression(reading: Reading) -> Iterator[Gap]:

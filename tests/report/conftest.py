@@ -202,6 +202,7 @@ def make_reading(template: Template, **changes: object) -> Reading:
                 view=DPA,
                 descriptors=descriptors,
                 severity="moderate",
+                aggressiveness="aggressive",
                 note="3 cm proximal to the joint",
                 cross_check={ML: "not_seen"},
             ),

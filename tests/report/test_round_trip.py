@@ -10,12 +10,12 @@ from pydicom.dataset import Dataset
 from pydicom.uid import DeflatedExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from dicom_service.errors import BadObject
-from dicom_service.report import build, read, read_tree
+from dicom_service.report import build, plain_text, read, read_tree
 from dicom_service.report.build import PRIVATE_CREATOR, PRIVATE_GROUP
 from dicom_service.report.model import ReportContent
 from dicom_service.report.reading_back import as_told
 from dicom_service.report.walk import child, children, everything
-from dicom_service.review.model import Measurement, Observation, Reading
+from dicom_service.review.model import Measurement, Observation, Reading, RuleOut
 
 from .conftest import (
     AT,
@@ -46,6 +46,23 @@ def test_every_kind_reads_back_equal_and_its_tree_alone_says_the_same(
     assert read(again) == built
     assert read_tree(again) == as_told(built)
     assert read_tree(again).kind == kind
+
+
+def test_normal_as_a_group_is_told_and_read_back(
+    content: ReportContent, evidence: list[Dataset], tmp_path: Path
+) -> None:
+    reading = content.reading
+    item = "R.carpus.test_ulna"
+    at_once = {DPA: Observation(value="normal", by_group=True)}
+    changed = reading.model_copy(
+        update={"observations": {**reading.observations, item: at_once}, "shown": (item,)}
+    )
+    built = content.model_copy(update={"reading": changed})
+    again = reread(build(built, IDENTITY, DEVICE, evidence).report, tmp_path)
+    assert read(again) == built
+    told = read_tree(again).reading
+    assert told.observations[item][DPA].by_group
+    assert not told.observations["R.carpus.test_soft_tissue"][DPA].by_group
 
 
 @pytest.mark.parametrize("syntax", [ImplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
@@ -259,6 +276,31 @@ def test_an_observation_in_a_view_that_was_not_asked_for_is_kept(
     built = content.model_copy(update={"reading": reading})
     again = reread(build(built, IDENTITY, DEVICE, evidence).report, tmp_path)
     assert read_tree(again).reading.observations[hidden.id] == observations[hidden.id]
+
+
+@pytest.mark.parametrize("word", ["", "non_aggressive", "indeterminate", "aggressive"])
+def test_the_readers_word_on_a_lesion_comes_back_from_the_tree_alone(
+    word: str, content: ReportContent, evidence: list[Dataset], tmp_path: Path
+) -> None:
+    findings = tuple(
+        f.model_copy(update={"aggressiveness": word}) for f in content.reading.findings
+    )
+    reading = content.reading.model_copy(update={"findings": findings})
+    built = content.model_copy(update={"reading": reading})
+    report = reread(build(built, IDENTITY, DEVICE, evidence).report, tmp_path)
+    assert {finding.aggressiveness for finding in read_tree(report).reading.findings} == {word}
+    assert read(report) == built
+
+
+def test_a_verdict_on_a_condition_that_the_study_did_not_raise_is_reported(
+    content: ReportContent, evidence: list[Dataset], tmp_path: Path
+) -> None:
+    verdict = RuleOut(id="osteomyelitis", verdict="possible", evidence=("f1",))
+    reading = content.reading.model_copy(update={"rule_outs": (verdict,)})
+    built = content.model_copy(update={"reading": reading})
+    report = reread(build(built, IDENTITY, DEVICE, evidence).report, tmp_path)
+    assert read_tree(report).reading.rule_outs == (verdict,)
+    assert "Osteomyelitis: possible on these radiographs." in plain_text(built)
 
 
 def test_a_document_that_was_not_saved_yet_reads_back_equal(

@@ -44,7 +44,13 @@ def with_finding(reading: Reading, **finding: Any) -> Reading:
     observations = {**reading.observations}
     observations[RADIAL] = {**observations[RADIAL], "1": Observation(value="abnormal")}
     found = Finding.model_validate({"id": "f1", "item": RADIAL, "view": "1", **finding})
-    return reading.model_copy(update={"observations": observations, "findings": (found,)})
+    return reading.model_copy(
+        update={
+            "observations": observations,
+            "findings": (found,),
+            "impression": "Radial carpal bone abnormal.",
+        }
+    )
 
 
 def kinds(template: Template, reading: Reading) -> list[str]:
@@ -123,7 +129,8 @@ def test_an_empty_impression_blocks(template: Template, normal: Reading) -> None
     ("verdict", "evidence", "kind"),
     [
         ("supported", (), "supported_without_evidence"),
-        ("supported", ("f1",), None),
+        ("supported", ("f1",), "stronger_than_views"),
+        ("possible", ("f1",), None),
         ("no_evidence", ("f1",), "verdict_against_evidence"),
         ("no_evidence", (RADIAL,), None),
         ("excluded", ("f1",), "verdict_against_evidence"),

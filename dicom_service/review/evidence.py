@@ -1,0 +1,182 @@
+"""Which rules of a condition are met by what a reader recorded.
+
+Findings of one structure count together: a fracture line and a lysis of the same bone may stand in
+two findings.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from fnmatch import fnmatchcase
+
+from dicom_service.anatomy import Atlas, Condition, EvidenceRule
+from dicom_service.anatomy.reasoning import Weight
+from dicom_service.base import Frozen
+from dicom_service.review.aggressiveness import aggressiveness
+from dicom_service.review.coverage import asked_views, open_views
+from dicom_service.review.crosscheck import certainty
+from dicom_service.review.model import Finding, Reading, Template, TemplateItem
+
+
+class Evidence(Frozen):
+    """A rule that is met, and by what."""
+
+    says: str
+    weight: Weight
+    refs: tuple[str, ...]
+    """Ids of findings, or of items for what was observed normal or a variant."""
+    by_findings: bool
+    firm: bool
+    """Whether the views bear it out: confirmed, or a sign that one projection alone can show."""
+    certainty: str
+    """How sure its findings are, in words; empty for observations."""
+    source: str
+    grade: str
+
+
+def evidence(
+    known: Atlas,
+    template: Template,
+    reading: Reading,
+    condition: Condition,
+    rules: Iterable[EvidenceRule],
+) -> tuple[Evidence, ...]:
+    """The rules of `condition` that are met, in their order."""
+    found = []
+    for rule in rules:
+        items = [i for i in template.items if condition.in_region(i.region) and _there(rule, i)]
+        if rule.observed:
+            met = _observed(reading, rule, items)
+        else:
+            met = _described(known, template, reading, rule, items)
+        if met is not None:
+            found.append(met)
+    return tuple(found)
+
+
+def _there(rule: EvidenceRule, item: TemplateItem) -> bool:
+    """Whether `item` is where the rule looks."""
+    return (
+        (not rule.sections or item.section in rule.sections)
+        and (not rule.kinds or item.kind in rule.kinds)
+        and (not rule.regions or item.region in rule.regions)
+        and (
+            not rule.structures
+            or any(fnmatchcase(item.structure, pattern) for pattern in rule.structures)
+        )
+    )
+
+
+def _described(
+    known: Atlas,
+    template: Template,
+    reading: Reading,
+    rule: EvidenceRule,
+    items: Sequence[TemplateItem],
+) -> Evidence | None:
+    met = {item: found for item in _ids(items) if (found := _meeting(known, reading, rule, item))}
+    firm = {item for item, found in met.items() if any(_firm(template, rule, f) for f in found)}
+    if not _enough(rule, met, items):
+        return None
+    findings = list({f.id: f for found in met.values() for f in found}.values())
+    words = dict.fromkeys(certainty(template, f).words for f in findings)
+    return Evidence(
+        says=rule.says,
+        weight=rule.weight,
+        refs=tuple(f.id for f in findings),
+        by_findings=True,
+        firm=_enough(rule, firm, items),
+        certainty="; ".join(words),
+        source=rule.source,
+        grade=rule.grade,
+    )
+
+
+def _ids(items: Sequence[TemplateItem]) -> list[str]:
+    return [item.id for item in items]
+
+
+def _enough(rule: EvidenceRule, met: Iterable[str], items: Sequence[TemplateItem]) -> bool:
+    """Whether enough different structures on enough limbs are met."""
+    which = set(met)
+    sides = {item.side for item in items if item.id in which}
+    return len(which) >= max(rule.items, 1) and len(sides) >= rule.sides
+
+
+def _meeting(known: Atlas, reading: Reading, rule: EvidenceRule, item: str) -> list[Finding]:
+    """The findings of one structure that meet the rule together; empty when they do not."""
+    here = [finding for finding in reading.findings if finding.item == item]
+    said = {f.id: known.implied(f.descriptors) for f in here}
+    together = frozenset[str]().union(*said.values())
+    if together & set(rule.without) or not set(rule.all) <= together:
+        return []
+    if rule.any and not together & set(rule.any):
+        return []
+    wanted = {*rule.any, *rule.all}
+    meeting = [f for f in here if said[f.id] & wanted]
+    if rule.aggressive:
+        judged = [f for f in here if aggressiveness(f, atlas=known).word in rule.aggressive]
+        if not judged:
+            return []
+        meeting += [f for f in judged if f not in meeting]
+    return meeting
+
+
+def _firm(template: Template, rule: EvidenceRule, finding: Finding) -> bool:
+    state = certainty(template, finding).state
+    return state == "confirmed" or (rule.one_view and state != "open")
+
+
+def _observed(
+    reading: Reading, rule: EvidenceRule, items: Sequence[TemplateItem]
+) -> Evidence | None:
+    test: Callable[[Reading, TemplateItem], bool] = (
+        wholly_normal if rule.observed == "normal" else _a_variant
+    )
+    shown = [item for item in items if asked_views(item)]
+    refs = [item.id for item in shown if test(reading, item)]
+    if not refs or (rule.observed == "normal" and len(refs) < len(shown)):
+        return None
+    return Evidence(
+        says=rule.says,
+        weight=rule.weight,
+        refs=tuple(refs),
+        by_findings=False,
+        firm=True,
+        certainty="",
+        source=rule.source,
+        grade=rule.grade,
+    )
+
+
+def wholly_normal(reading: Reading, item: TemplateItem) -> bool:
+    """Whether every view that can show `item` was called normal or a variant."""
+    values = set(_values(reading, item))
+    return not open_views(item, reading) and bool(values) and values <= {"normal", "variant"}
+
+
+def _a_variant(reading: Reading, item: TemplateItem) -> bool:
+    return "variant" in _values(reading, item)
+
+
+def _values(reading: Reading, item: TemplateItem) -> Iterator[str]:
+    seen = reading.observations.get(item.id, {})
+    return (o.value for uid, o in seen.items() if uid in item.visibility)
+
+
+def relevant(known: Atlas, template: Template, condition: Condition) -> tuple[TemplateItem, ...]:
+    """The structures that must be looked at before anything is said against `condition`."""
+    sections = {section for rule in condition.supports for section in _sections(known, rule)}
+    return tuple(
+        item
+        for item in template.items
+        if condition.in_region(item.region) and item.section in sections and asked_views(item)
+    )
+
+
+def _sections(known: Atlas, rule: EvidenceRule) -> Iterator[str]:
+    """The sections of the search pattern in which the rule's signs are found."""
+    if rule.sections:
+        yield from rule.sections
+        return
+    for identity in (*rule.any, *rule.all):
+        descriptor = known.descriptor(identity)
+        yield from descriptor.sections if descriptor else ()
