@@ -76,7 +76,7 @@ def _text(limb: str, lacking: Sequence[WantedView], views: Sequence[str], atlas:
     verb = "is" if len(names) == 1 else "are"
     right_angle = ""
     if not has_right_angle(views, atlas):
-        right_angle = f", and nothing is at a right angle to {_listed(list(views))}"
+        right_angle = f", and nothing is orthogonal to {_listed(list(views))}"
     takes = _listed([w.take for w in lacking])
     return (
         f"{limb[:1].upper()}{limb[1:]}: {_listed(names)} {verb} missing{right_angle}; take {takes}."

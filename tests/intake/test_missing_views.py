@@ -44,8 +44,7 @@ def test_a_complete_set_is_not_remarked_on() -> None:
 def test_what_is_missing_is_asked_for_in_one_sentence_for_each_side() -> None:
     shots: list[Shot] = [("ML", "R", CARPUS), ("DPa", "L", CARPUS), ("ML", "L", CARPUS)]
     assert missing(shots) == [
-        "Right carpus: DPa is missing, and nothing is at a right angle to ML; take a dorsopalmar "
-        "view."
+        "Right carpus: DPa is missing, and nothing is orthogonal to ML; take a dorsopalmar view."
     ]
     assert "no_orthogonal" not in remarks(shots), "said once"
 

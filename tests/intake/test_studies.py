@@ -120,8 +120,7 @@ def test_each_side_needs_its_own_orthogonal_view(
     left = header(ImageLaterality="L", InstanceNumber=3)
     described = describe([header(), dpa, left])
     assert remark(described, "views_missing").text == (
-        "Left carpus: DPa is missing, and nothing is at a right angle to ML; take a dorsopalmar "
-        "view."
+        "Left carpus: DPa is missing, and nothing is orthogonal to ML; take a dorsopalmar view."
     )
 
 
