@@ -1,10 +1,21 @@
 """Shared by all tests: outside programs are found here, and their absence is never silent."""
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+SWITCHES = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 @pytest.fixture(scope="session")
@@ -19,3 +30,12 @@ def program() -> Callable[[str], str]:
         return found
 
     return find
+
+
+@pytest.fixture(scope="session")
+def chromium(program) -> Iterator[Browser]:
+    """One headless Chromium for all tests: the library allows one at a time."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program("chromium"), args=SWITCHES)
+        yield browser
+        browser.close()

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from flask import Flask, Response, jsonify, request, send_from_directory
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from werkzeug.serving import make_server
 
 from dicom_service import review
@@ -20,15 +20,6 @@ from dicom_service.review.model import SECTIONS, Reading, Template
 
 ROOT = Path(__file__).parents[2]
 STUDY = "1.2.826.0.1.3680043.10.1.1"
-SWITCHES = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 def dog_study(side: str = "R", views: tuple[str, ...] = ("DPa", "ML")) -> StudyFacts:
@@ -238,14 +229,6 @@ def served(fake: FakeNode) -> Iterator[FakeNode]:
         server.shutdown()
         thread.join()
         server.server_close()
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=SWITCHES)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

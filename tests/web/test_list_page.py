@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Page, expect
 
 from dicom_service.web import serve
 from tests.web.conftest import PASSWORD, image
@@ -13,21 +13,11 @@ pytestmark = [pytest.mark.browser, pytest.mark.peer]
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 
 
-@pytest.fixture(scope="module")
-def browser(program) -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=program("chromium"), args=["--no-sandbox"]
-        )
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def page(browser, app) -> Iterator[Page]:
+def page(chromium, app) -> Iterator[Page]:
     """A page at our own address; what the browser complains of fails the test."""
     server = serve(app, "127.0.0.1", 0)
-    context = browser.new_context(base_url=f"http://127.0.0.1:{server.port}")
+    context = chromium.new_context(base_url=f"http://127.0.0.1:{server.port}")
     page = context.new_page()
     page.clock.install()
     errors: list[str] = []
