@@ -2,7 +2,7 @@
 
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from flask import Flask, Response, jsonify, request, send_from_directory
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Locator, Page
 from werkzeug.serving import make_server
 
 from dicom_service import review
@@ -302,10 +302,36 @@ def file_routes(app: Flask) -> None:
         return send_from_directory(Path(__file__).parent, "fake_host.html")
 
 
+STUDIES = {
+    "dog": {},
+    "horse": {"facts": horse_study()},
+    "own order": {"order": ("soft_tissue", "bone", "cartilage", "alignment", "devices")},
+}
+
+
 @pytest.fixture
-def node() -> Iterator[FakeNode]:
-    fake = FakeNode()
-    yield from served(fake)
+def node(request: pytest.FixtureRequest) -> Iterator[FakeNode]:
+    """A node with the study of a dog, or with another of STUDIES (indirect parameter)."""
+    yield from served(FakeNode(**STUDIES[getattr(request, "param", "dog")]))
+
+
+@pytest.fixture
+def panel(page: Page, node: FakeNode) -> Locator:
+    """The panel of the node's study, drawn."""
+    return open_panel(page, node)
+
+
+@pytest.fixture
+def opened() -> Callable[[Page, FakeNode], Locator]:
+    """How to open the panel again, after the node was changed."""
+    return open_panel
+
+
+def open_panel(page: Page, node: FakeNode) -> Locator:
+    images = "".join(f"&image={image.uid}" for image in node.facts.images)
+    page.goto(f"{node.address}/panel?study={node.facts.study_uid}{images}")
+    page.locator("sesamoid-panel h1").wait_for()
+    return page.locator("sesamoid-panel")
 
 
 def served(fake: FakeNode) -> Iterator[FakeNode]:

@@ -20,10 +20,10 @@ export function groupSheet(ctx) {
   return h('section', { key: `sheet ${group.id}`, class: 'card sheet', 'aria-label': text.label(group.name), tabindex: '-1', 'data-card': true },
     h('div', { class: 'title' }, h('h2', null, group.name),
       h('button', { class: 'btn', onclick: () => session.update({ sheet: '' }) }, strings.help.close, h('kbd', null, 'esc'))),
-    h('p', { class: 'code' }, open ? text.lead : text.nothing),
+    h('p', { class: 'code' }, open ? text.lead(open) : text.nothing),
     h('ul', { class: 'members' }, items.map(item => member(session, item))),
     !session.signed && h('div', { class: 'confirm' },
-      h('button', { class: 'btn primary', disabled: !open, onclick: () => session.groupNormal() }, text.normal(open), h('kbd', null, '⇧ space'))));
+      h('button', { class: 'btn primary', disabled: !open, onclick: () => session.groupNormal() }, text.normal, h('kbd', null, '⇧ space'))));
 }
 
 function member(session, item) {

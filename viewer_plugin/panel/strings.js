@@ -63,8 +63,8 @@ export const strings = {
   },
   group: {
     label: name => `Group: ${name}`, head: (name, count) => `${name}, ${count} answered. Show the group.`,
-    button: n => `All ${n} of the group`, lead: 'Look at each. Pressed again, all that is open becomes normal.',
-    nothing: 'Nothing is open in this group.', normal: n => `All normal (${n} open)`,
+    button: n => `All ${n} of the group`, lead: n => `Look at each. Pressed again, all that is open (${n}) becomes normal.`,
+    nothing: 'Nothing is open in this group.', normal: 'All normal',
     stays: 'Has an answer of its own and stays as it is.',
   },
   finding: {
