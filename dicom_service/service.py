@@ -5,9 +5,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from dicom_service.anatomy import use
 from dicom_service.errors import SetupError
 from dicom_service.node import Node
 from dicom_service.settings import Settings
+from dicom_service.site import site_atlas
 from dicom_service.store import Store, SweepReport
 from dicom_service.web import Server, create_app, serve
 from dicom_service.workflow import Desk
@@ -28,6 +30,7 @@ class Service:
 
     def __init__(self, settings: Settings, viewer: Path | None = None) -> None:
         self.settings = settings
+        use(site_atlas(settings))
         self.store = Store(Path(settings.data_folder))
         self.desk = Desk(self.store, settings)
         self.node = Node(settings, self.store, self.desk.prepare)

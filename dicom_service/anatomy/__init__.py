@@ -22,7 +22,7 @@ an entry with `digits` or `numbers` stands for one structure each, with {n} and 
 """
 
 from dicom_service.anatomy.atlas import Atlas
-from dicom_service.anatomy.load import atlas, load_atlas
+from dicom_service.anatomy.load import atlas, load_atlas, use
 from dicom_service.anatomy.located import DataError
 from dicom_service.anatomy.model import (
     Caution,
@@ -70,4 +70,5 @@ __all__ = [
     "WantedView",
     "atlas",
     "load_atlas",
+    "use",
 ]

@@ -168,6 +168,10 @@ class Atlas:
 
     # Projections
 
+    def view_labels(self) -> tuple[str, ...]:
+        """The labels of the projections that the data files know, in their order."""
+        return tuple(view.label for view in self._projections.known)
+
     def view(self, label: str) -> View | None:
         """The projection with this label; any label of the nomenclature is one."""
         return self._projections.view(label)

@@ -53,9 +53,21 @@ def load_atlas(extra: Sequence[DataFile] = ()) -> Atlas:
     return loader.atlas()
 
 
-@cache
+_in_use: list[Atlas] = []
+
+
+def use(site: Atlas) -> None:
+    """Make `site` the atlas of this process: a node uses one, for templates and reports alike."""
+    _in_use[:] = [site]
+
+
 def atlas() -> Atlas:
-    """The atlas of the shipped data files, read once."""
+    """The atlas in use: what `use` was given, else the shipped data files, read once."""
+    return _in_use[0] if _in_use else _shipped_atlas()
+
+
+@cache
+def _shipped_atlas() -> Atlas:
     return load_atlas()
 
 

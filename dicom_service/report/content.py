@@ -38,10 +38,13 @@ def check_reading(names: Names) -> None:
 
 
 def readable(names: Names) -> list[Dataset]:
-    """The headings and texts that people read, in the order of a report."""
+    """The headings and texts that people read, the answer first, as a referring vet wants it."""
     content = names.content
     reading = content.reading
     parts = [addendum_section(addendum) for addendum in reversed(content.addenda)]
+    parts += sr.heading("impressions_heading", _impressions(names))
+    advice = sr.text("CONTAINS", "recommendation", reading.recommendations)
+    parts += sr.heading("recommendations_heading", advice)
     parts += sr.heading("history", sr.text("CONTAINS", "history", reading.history))
     # Nobody wants to read the same words under two headings.
     new = content.facts.question.strip() != content.reading.history.strip()
@@ -50,9 +53,6 @@ def readable(names: Names) -> list[Dataset]:
     technique = sr.text("CONTAINS", "procedure_description", reading.technique)
     parts += sr.heading("procedure_heading", technique)
     parts.append(sr.container("findings_heading", _findings(names)))
-    parts += sr.heading("impressions_heading", _impressions(names))
-    advice = sr.text("CONTAINS", "recommendation", reading.recommendations)
-    parts += sr.heading("recommendations_heading", advice)
     parts += sr.heading("limits_heading", _limits(names))
     return parts
 

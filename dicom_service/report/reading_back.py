@@ -72,7 +72,9 @@ def as_told(content: ReportContent) -> TreeContent:
             for item, by_view in reading.observations.items()
             if by_view
         },
-        "shown": (),  # what was on the screen is kept with the draft, not told in the report
+        # How the reader came to it is kept with the draft, not told in the report.
+        "shown": (),
+        "findings_generated": "",
         "findings": tuple(_tidied(finding, "note", "item") for finding in reading.findings),
         "measurements": tuple(_measurement_as_told(m) for m in reading.measurements),
         "rule_outs": tuple(

@@ -180,6 +180,8 @@ class Reading(Frozen):
     recommendations: str = Field(default="", max_length=20000)
     findings_text: str | None = Field(default=None, max_length=60000)
     """The reader's own wording of the findings; None: written from the observations."""
+    findings_generated: str = Field(default="", max_length=60000)
+    """What the node had written when the reader took over the wording; merging starts from it."""
     open_accepted: str = Field(default="", max_length=2000)
     """Why the reader signs with questions still open; empty: not accepted."""
 

@@ -7,6 +7,7 @@
 | prepared         | –        | waiting¹ | –        | reading²       | –      | –        |
 | not preparable   | –        | failed¹  | –        | reading²       | –      | –        |
 | saved            | refused  | reading, stale³ | reading | reading  | refused | reading³ |
+| image corrected  | refused  | arriving³ | arriving | reading, stale | refused | refused  |
 | report signed    | refused  | refused  | signed   | signed⁴        | refused | refused |
 | addendum signed  | refused  | refused  | refused  | refused        | signed | refused  |
 
@@ -89,6 +90,13 @@ def words(text: str) -> list[str]:
     """Words of a text as they are searched: no case, no punctuation."""
     folded = text.casefold()
     return "".join(c if c.isalnum() or c == "." else " " for c in folded).split()
+
+
+def corrected_state(row: Any) -> dict[str, Any] | None:
+    """Changes after a reader corrected what an image shows; None: it cannot be corrected now."""
+    if row.state not in ("arriving", "waiting", "reading") or not row.template_revision:
+        return None
+    return {"stale": True} if row.state == "reading" else {"state": "arriving"}
 
 
 def prepared_state(row: Any) -> str | None:

@@ -2,14 +2,15 @@
 
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import delete, insert, select
 
 from dicom_service.errors import NotFound, NotReady, VersionConflict
 from dicom_service.review.model import Reading
 from dicom_service.store import events
+from dicom_service.store.audit import note
 from dicom_service.store.faults import reach
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import studies
+from dicom_service.store.schema import corrections, studies
 from dicom_service.store.times import to_us
 
 
@@ -87,3 +88,46 @@ class Readings(Shelf):
             )
         reach("save.committed")
         return expected + 1
+
+    def corrections(self, study_uid: str) -> dict[str, str]:
+        """What readers said that images show, as it was given: JSON by SOP Instance UID."""
+        query = select(corrections.c.image_uid, corrections.c.said).where(
+            corrections.c.study_uid == study_uid
+        )
+        with self._index.read() as connection:
+            return {row.image_uid: row.said for row in connection.execute(query)}
+
+    def save_correction(
+        self, study_uid: str, image_uid: str, said: str, *, user: str, at: datetime
+    ) -> None:
+        """Keep what a reader says that an image shows; the study then needs a new template.
+
+        Raises
+        ------
+        NotFound
+            No such study.
+        NotReady
+            It has no template yet, or its report is signed.
+        """
+        key = {"study_uid": study_uid, "image_uid": image_uid}
+        with self._index.write() as connection:
+            row = connection.execute(
+                select(studies).where(studies.c.study_uid == study_uid)
+            ).first()
+            if row is None:
+                raise NotFound(f"No study {study_uid} is on this node.")
+            changes = events.corrected_state(row)
+            if changes is None:
+                raise NotReady("The images of this study cannot be corrected now.")
+            events.set_values(connection, study_uid, **changes)
+            connection.execute(delete(corrections).filter_by(**key))
+            values = key | {"said": said, "user": user, "at": to_us(at)}
+            connection.execute(insert(corrections).values(**values))
+            note(
+                connection,
+                "image corrected",
+                at_us=to_us(at),
+                user=user,
+                study_uid=study_uid,
+                detail=f"{image_uid}: {said}",
+            )

@@ -121,6 +121,16 @@ quarantine = Table(
     Index("quarantine_by_object", "sop_instance_uid", "digest", unique=True),
 )
 
+corrections = Table(
+    "corrections",  # what a reader said that an image shows, over what its header says
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("image_uid", String(64), primary_key=True),
+    _text("said"),
+    _text("user"),
+    _time("at"),
+)
+
 documents = Table(
     "documents",
     metadata,

@@ -17,6 +17,7 @@ from dicom_service.web.problems import VersionMissing, wrong_json
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
+from dicom_service.workflow.model import Correction
 
 LARGEST_PAGE = 500
 
@@ -36,6 +37,12 @@ class Remark(Frozen):
 
     text: str = Field(min_length=1, max_length=20000)
     password: str = Field(min_length=1, max_length=1024)
+
+
+class ImageCorrection(Correction):
+    """A correction and the image that it is about."""
+
+    image_uid: str = Field(min_length=1, max_length=64)
 
 
 @blueprint.get("/health")
@@ -91,6 +98,19 @@ def preview(study: str) -> Response:
     """The text of the report as it stands."""
     signed_in()
     return jsonify(site().desk.preview(study).model_dump(mode="json"))
+
+
+@blueprint.post("/studies/<study>/correction")
+def correct(study: str) -> Response:
+    """Correct view, side or regions of an image; answers like the reading, newly prepared."""
+    found = signed_in_reader()
+    try:
+        asked = ImageCorrection.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "correction") from error
+    said = Correction(**asked.model_dump(exclude={"image_uid"}))
+    site().desk.correct(study, asked.image_uid, said, found.user.name)
+    return open_reading(study)
 
 
 @blueprint.post("/studies/<study>/sign")

@@ -3,7 +3,7 @@
 from typing import Protocol
 
 from dicom_service.review.model import Reading
-from dicom_service.workflow.model import OpenReading, Preview, Saved
+from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved
 
 
 class DeskPort(Protocol):
@@ -17,6 +17,9 @@ class DeskPort(Protocol):
 
     def preview(self, study_uid: str) -> Preview:
         """The text of the report as it stands."""
+
+    def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
+        """Take the reader's word on what an image shows."""
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         """Sign the reading."""

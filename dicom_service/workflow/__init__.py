@@ -4,6 +4,6 @@ Joins the pure core to the store; knows nothing of DIMSE or HTTP.
 """
 
 from dicom_service.workflow.desk import Desk
-from dicom_service.workflow.model import OpenReading, Preview, Saved
+from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved
 
-__all__ = ["Desk", "OpenReading", "Preview", "Saved"]
+__all__ = ["Correction", "Desk", "OpenReading", "Preview", "Saved"]

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from dicom_service import intake, report, review
+from dicom_service import intake, review
 from dicom_service.errors import NotAllowed, NotFound, NotReady
 from dicom_service.measure import complete
 from dicom_service.passwords import password_fits
@@ -14,10 +14,11 @@ from dicom_service.review.model import Reading, Template
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.workflow import signing
+from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import PREPARED, document_states, node_device
 from dicom_service.workflow.headers import read_header
-from dicom_service.workflow.model import OpenReading, Preview, Saved
-from dicom_service.workflow.vocabulary import descriptor_choices
+from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved
+from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 
 log = logging.getLogger(__name__)
 
@@ -67,9 +68,15 @@ class Desk:
         own = {row.sop_instance_uid for row in self.store.documents(study_uid)}
         headers = [read_header(i.path) for i in instances if i.sop_instance_uid not in own]
         facts = intake.describe(headers)
+        for image_uid, said in self.store.corrections(study_uid).items():
+            if any(image.uid == image_uid for image in facts.images):
+                correction = Correction.model_validate_json(said)
+                facts = intake.corrected(facts, image_uid, **dict(correction))
         before = self.store.preparation(study_uid)
         revision = before[1].revision + 1 if before else 1
-        template = review.build_template(facts, revision=revision)
+        template = review.build_template(
+            facts, revision=revision, order=self.settings.section_order
+        )
         content = ReportContent(kind="template", facts=facts, template=template, reading=Reading())
         document = signing.template_document(content, self.device, headers, self.clock())
         destinations = [self.settings.archive] if self._sends_templates() else []
@@ -105,6 +112,8 @@ class Desk:
             gaps=review.gaps(template, reading),
             documents=document_states(self.store, study_uid),
             descriptors=descriptor_choices(),
+            choices=correction_choices(facts.signalment.species),
+            advice=advise(facts, template, reading),
         )
 
     def save(self, study_uid: str, version: int, reading: Reading, user: str) -> Saved:
@@ -142,6 +151,7 @@ class Desk:
             coverage=review.coverage(template, reading),
             gaps=review.gaps(template, reading),
             saved_at=now,
+            advice=advise(facts, template, reading),
         )
 
     def preview(self, study_uid: str) -> Preview:
@@ -149,15 +159,31 @@ class Desk:
         row = self._row(study_uid)
         facts, template = self._preparation(row)
         _, reading = self._reading(row, facts, template)
-        written = review.findings_text(facts, template, reading)
-        content = ReportContent(
-            kind="draft",
-            facts=facts,
-            template=template,
-            reading=reading,
-            findings_text=written if reading.findings_text is None else reading.findings_text,
+        return Preview(
+            findings_text=review.findings_text(facts, template, reading),
+            text=review.report_text(facts, template, reading),
+            summary=review.summary(facts, template, reading),
         )
-        return Preview(findings_text=written, text=report.plain_text(content))
+
+    def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
+        """Take the reader's word on what an image shows, and prepare the study anew.
+
+        Raises
+        ------
+        NotFound, Refused
+            No such image, view or region.
+        NotReady
+            The report is signed already.
+        """
+        row = self._row(study_uid)
+        facts, _ = self._preparation(row)
+        if row.state == "signed":
+            raise NotReady("This report is signed. Write an addendum instead of changing it.")
+        intake.corrected(facts, image_uid, **dict(said))
+        self.store.save_correction(
+            study_uid, image_uid, said.model_dump_json(), user=user, at=self.clock()
+        )
+        self.prepare(study_uid)
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         """Sign the reading; the report and its measurements go into the outbox.

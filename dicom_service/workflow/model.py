@@ -1,10 +1,11 @@
 """What the desk hands to a reader's panel."""
 
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field, JsonValue
 
 from dicom_service.base import Frozen
 from dicom_service.codes import Code
-from dicom_service.intake.model import StudyFacts
+from dicom_service.intake.model import Side, StudyFacts
+from dicom_service.review import Graded, Proposal, Step
 from dicom_service.review.model import Coverage, Gap, Reading, Template
 
 
@@ -14,6 +15,55 @@ class DescriptorChoice(Frozen):
     id: str
     label: str
     code: Code
+    field: str = ""
+    exclusive: bool = False
+    under: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    regions: tuple[str, ...] = ()
+    species: tuple[str, ...] = ()
+    note: str = ""
+
+
+class Named(Frozen):
+    """Something with an id and a name for people."""
+
+    id: str
+    name: str
+
+
+class Choices(Frozen):
+    """What an image can be corrected to."""
+
+    views: tuple[str, ...]
+    regions: tuple[Named, ...]
+    sides: tuple[str, ...]
+
+
+class Correction(Frozen):
+    """The reader's word on what an image shows; None leaves what was found in the header."""
+
+    view: str | None = Field(default=None, max_length=64)
+    side: Side | None = None
+    regions: tuple[str, ...] | None = Field(default=None, max_length=12)
+
+
+class MergedText(Frozen):
+    """The reader's wording of the findings with what the observations say since."""
+
+    text: str
+    generated: str
+    marks: tuple[dict[str, JsonValue], ...]
+
+
+class Advice(Frozen):
+    """What the rules make of a reading; the reader decides."""
+
+    proposals: tuple[Proposal, ...]
+    differentials: tuple[str, ...]
+    next_steps: tuple[Step, ...]
+    certainties: dict[str, dict[str, str]]
+    aggressiveness: dict[str, Graded]
+    merged: MergedText | None = None
 
 
 class DocumentState(Frozen):
@@ -37,6 +87,7 @@ class Saved(Frozen):
     coverage: Coverage
     gaps: tuple[Gap, ...]
     saved_at: AwareDatetime
+    advice: Advice
 
 
 class Preview(Frozen):
@@ -44,6 +95,7 @@ class Preview(Frozen):
 
     findings_text: str
     text: str
+    summary: str
 
 
 class OpenReading(Frozen):
@@ -59,3 +111,5 @@ class OpenReading(Frozen):
     gaps: tuple[Gap, ...]
     documents: tuple[DocumentState, ...]
     descriptors: dict[str, tuple[DescriptorChoice, ...]]
+    choices: Choices
+    advice: Advice

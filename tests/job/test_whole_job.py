@@ -149,3 +149,45 @@ def test_orthanc_as_the_archive_takes_and_commits_the_report(tmp_path, orthanc):
         held = [pydicom.dcmread(io.BytesIO(archive.file(i))) for i in archive.instances()]
     (back,) = [d for d in held if d.ConceptNameCodeSequence[0].CodeValue == "18748-4"]
     assert report.read(back).kind == "final"
+
+
+def test_a_reader_corrects_what_a_header_says_and_the_study_is_prepared_anew(clinic, reader):
+    uid = _route(clinic, views=("DPa", "LM"))
+    reader.wait_for(uid, "waiting")
+    read_and_save(reader, uid)
+    before = reader.open(uid)
+    image = next(i for i in before["facts"]["images"] if i["view"] == "LM")
+    after = reader.request(
+        "POST", f"api/studies/{uid}/correction", {"image_uid": image["uid"], "view": "ML"}
+    )
+    assert after["template"]["revision"] == 2
+    assert {view["view"] for view in after["template"]["views"]} == {"DPa", "ML"}
+    assert after["reading"]["observations"] == before["reading"]["observations"]
+    with pytest.raises(RequestRefused) as refused:
+        reader.request(
+            "POST", f"api/studies/{uid}/correction", {"image_uid": image["uid"], "view": "QQ"}
+        )
+    assert refused.value.status == 400
+    send([late_image(_stored(clinic, uid))], clinic.archive.port, clinic.archive.ae_title)
+    deadline = time.monotonic() + 20
+    while (again := reader.open(uid))["template"]["revision"] == 2:
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    assert {i["view"] for i in again["facts"]["images"] if i["uid"] == image["uid"]} == {"ML"}
+
+
+def _stored(clinic: Clinic, uid: str) -> list:
+    return [d for d in clinic.archive.stored(uid) if d.Modality == "CR"]
+
+
+def test_rules_propose_and_the_reader_decides(clinic, reader):
+    uid = _route(clinic)
+    reader.wait_for(uid, "waiting")
+    read_and_save(reader, uid, finding="radius_distal")
+    advice = reader.open(uid)["advice"]
+    proposed = {p["condition"]: p for p in advice["proposals"]}
+    assert proposed["fracture"]["verdict"] == "supported"
+    assert proposed["fracture"]["evidence"] == ["f-radius_distal"]
+    assert reader.open(uid)["reading"]["rule_outs"] == []
+    assert advice["next_steps"]
+    assert advice["certainties"]["f-radius_distal"]["state"] == "confirmed"

@@ -79,6 +79,9 @@ class Kit:
             study, reading, expected=version, user="ida", at=datetime.now(UTC)
         )
 
+    def correct(self, study=STUDY):
+        self.store.save_correction(study, "1.2.3", "{}", user="ida", at=datetime.now(UTC))
+
     def document(self, kind="final", role="report") -> NewDocument:
         dataset = Dataset()
         dataset.file_meta = FileMetaDataset()

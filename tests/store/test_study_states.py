@@ -57,18 +57,55 @@ EVENTS = {
     "prepared": lambda kit: kit.prepare(),
     "not preparable": lambda kit: kit.store.fail_preparation(kit.study, "No."),
     "saved": lambda kit: kit.save("more"),
+    "image corrected": lambda kit: kit.correct(),
     "report signed": lambda kit: kit.sign(),
     "addendum signed": lambda kit: kit.sign("addendum"),
 }
 TABLE = {
-    "kept": ["arriving", "kept", "kept", "kept", REFUSED, REFUSED, REFUSED],
-    "arriving": ["arriving", "arriving", "waiting", "failed", REFUSED, REFUSED, REFUSED],
-    "arriving again": ["arriving", "arriving", "waiting", "failed", "reading", REFUSED, REFUSED],
-    "waiting": ["arriving", "waiting", "waiting", "waiting", "reading", "signed", REFUSED],
-    "reading": ["reading", "reading", "reading", "reading", "reading", "signed", REFUSED],
-    "reading, stale": ["reading", "reading", "reading", "reading", "reading", REFUSED, REFUSED],
-    "signed": ["signed", "signed", "signed", "signed", REFUSED, REFUSED, "signed"],
-    "failed": ["arriving", "failed", "failed", "failed", REFUSED, REFUSED, REFUSED],
+    "kept": ["arriving", "kept", "kept", "kept", REFUSED, REFUSED, REFUSED, REFUSED],
+    "arriving": ["arriving", "arriving", "waiting", "failed", REFUSED, REFUSED, REFUSED, REFUSED],
+    "arriving again": [
+        "arriving",
+        "arriving",
+        "waiting",
+        "failed",
+        "reading",
+        "arriving",
+        REFUSED,
+        REFUSED,
+    ],
+    "waiting": [
+        "arriving",
+        "waiting",
+        "waiting",
+        "waiting",
+        "reading",
+        "arriving",
+        "signed",
+        REFUSED,
+    ],
+    "reading": [
+        "reading",
+        "reading",
+        "reading",
+        "reading",
+        "reading",
+        "reading",
+        "signed",
+        REFUSED,
+    ],
+    "reading, stale": [
+        "reading",
+        "reading",
+        "reading",
+        "reading",
+        "reading",
+        "reading",
+        REFUSED,
+        REFUSED,
+    ],
+    "signed": ["signed", "signed", "signed", "signed", REFUSED, REFUSED, REFUSED, "signed"],
+    "failed": ["arriving", "failed", "failed", "failed", REFUSED, REFUSED, REFUSED, REFUSED],
 }
 CASES = [
     (state, event, after)
@@ -202,3 +239,11 @@ def test_what_was_signed_can_be_read_back(kit):
     assert kit.store.content(document.sop_instance_uid) == kit.content()
     assert document.signed_by == "ida"
     assert [row.event for row in kit.store.audit_rows(study_uid=kit.study)] == ["final signed"]
+
+
+def test_a_correction_of_a_study_in_reading_asks_for_a_new_template_and_is_kept(kit, later):
+    _reading(kit)
+    kit.correct()
+    assert kit.store.due_studies(later(60), 1) == [kit.study]
+    assert list(kit.store.corrections(kit.study).values()) == ["{}"]
+    assert kit.store.audit_rows(study_uid=kit.study)[0].event == "image corrected"

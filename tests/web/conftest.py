@@ -24,7 +24,8 @@ from dicom_service.settings import Settings
 from dicom_service.store import Store
 from dicom_service.web import create_app
 from dicom_service.web.dicomweb.incoming import read_instance_header
-from dicom_service.workflow import OpenReading, Preview, Saved
+from dicom_service.workflow import Correction, OpenReading, Preview, Saved
+from dicom_service.workflow.model import Advice, Choices
 
 PASSWORD = "correct horse battery"
 CR, PDF, SR = (
@@ -34,6 +35,7 @@ CR, PDF, SR = (
 )
 FOR_PROCESSING = "1.2.840.10008.5.1.4.1.1.1.1.1"
 PASSWORD_HASH = hash_password(PASSWORD)
+NO_ADVICE = Advice(proposals=(), differentials=(), next_steps=(), certainties={}, aggressiveness={})
 
 
 class Clock:
@@ -56,6 +58,7 @@ class FakeDesk:
         self.readings: dict[str, tuple[int, Reading]] = {}
         self.signed: list[tuple[str, int, str]] = []
         self.addenda: list[tuple[str, str, str]] = []
+        self.corrected: list[tuple[str, str, Correction, str]] = []
         self.trouble: Exception | None = None
 
     def _at(self, study_uid: str) -> tuple[int, Reading]:
@@ -78,6 +81,8 @@ class FakeDesk:
             gaps=(),
             documents=(),
             descriptors={},
+            choices=Choices(views=(), regions=(), sides=()),
+            advice=NO_ADVICE,
         )
 
     def save(self, study_uid: str, version: int, reading: Reading, user: str) -> Saved:
@@ -91,10 +96,15 @@ class FakeDesk:
             coverage=Coverage(asked=0, answered=0, sections={}),
             gaps=(),
             saved_at=datetime(2026, 3, 1, tzinfo=UTC),
+            advice=NO_ADVICE,
         )
 
     def preview(self, study_uid: str) -> Preview:
-        return Preview(findings_text="", text=self._at(study_uid)[1].impression)
+        return Preview(findings_text="", text=self._at(study_uid)[1].impression, summary="")
+
+    def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
+        self._at(study_uid)
+        self.corrected.append((study_uid, image_uid, said, user))
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         if password != PASSWORD:

@@ -74,7 +74,8 @@ def test_a_wrong_reading_is_refused_with_the_place_of_the_mistake(reader, opened
 
 
 def test_the_preview_is_the_text_of_the_report(reader, opened):
-    assert reader.get(f"{opened}/preview").json == {"findings_text": "", "text": "before"}
+    preview = reader.get(f"{opened}/preview").json
+    assert preview == {"findings_text": "", "text": "before", "summary": ""}
 
 
 def test_signing_takes_the_version_and_the_password(reader, opened, desk):
