@@ -369,7 +369,7 @@ def test_every_new_place_is_accessible_and_fits(
     page.wait_for_timeout(300)
     panel.screenshot(path=shots / f"{place.replace(' ', '-')}-{width}.png")
     wide = panel.evaluate(
-        "p => [...p.shadowRoot.querySelectorAll('.card, .where, .conclude, header, nav, footer')]"
+        "p => [...p.shadowRoot.querySelectorAll('.card, .where, .conclude, header, nav, .segment')]"
         ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.className)"
     )
     small = panel.evaluate(
