@@ -341,10 +341,8 @@ def test_the_last_measurement_can_be_seen_whole(page: Page, panel: Locator, node
     row = panel.locator(".measurements li").last
     expect(row).to_contain_text("magnification not known")
     row.scroll_into_view_if_needed()
-    box, foot = row.bounding_box(), panel.locator("footer").bounding_box()
-    assert box
-    assert foot
-    assert box["y"] + box["height"] <= foot["y"]
+    end = row.evaluate("e => e.getBoundingClientRect().bottom")
+    assert end <= panel.locator("footer").evaluate("e => e.getBoundingClientRect().top")
     assert row.evaluate("e => e.scrollWidth <= e.clientWidth")
 
 
