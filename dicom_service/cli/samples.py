@@ -17,10 +17,14 @@ from dicom_service.report.model import (
     Person,
     Reference,
     ReportContent,
+    Withdrawal,
+    Withdrawn,
 )
+from dicom_service.report.states import STATES, continued_by
 from dicom_service.review.model import Reading
 from dicom_service.settings import Settings
-from dicom_service.workflow.signing import FIRST_SERIES, identity
+from dicom_service.workflow.signing import identity
+from dicom_service.workflow.versions import FIRST_SERIES
 from test_pacs.reader import normal_reading, with_finding
 from test_pacs.studies import small_study
 
@@ -28,7 +32,7 @@ SIGNER = Person(login="sample", name="Sample^Sonia^^Dr", organization="Invented 
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
-    """Write an invented study, its template, draft, final report, addendum and measurements."""
+    """Write an invented study and every kind of document of it, the withdrawal last."""
     folder: Path = options.folder
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -45,25 +49,37 @@ def _objects(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
     device = Device(uid=generate_uid(prefix=None), station_name=settings.ae_title)
     at = datetime.now(UTC)
     files = {f"image-{n}.dcm": d for n, d in enumerate(images, start=1)}
-    predecessors: tuple[Reference, ...] = ()
-    kinds: tuple[Kind, ...] = ("template", "draft", "final", "addendum")
+    earlier: list[Reference] = []
+    kinds: tuple[Kind, ...] = ("template", "draft", "final", "addendum", "correction")
     for number, kind in enumerate(kinds):
         moment = at + timedelta(seconds=number)
         names = identity(moment, FIRST_SERIES + 10 * number, with_measurements=kind != "template")
-        this = _as(content, kind, moment, predecessors)
+        this = _as(content, kind, moment, continued_by(kind, earlier))
         built = report.build(this, names, device, images)
         files[f"{kind}.dcm"] = built.report
         if kind == "final" and built.measurements is not None:
             files["measurements.dcm"] = built.measurements
-            predecessors = (
-                Reference(
-                    sop_instance_uid=built.report.SOPInstanceUID,
-                    sop_class_uid=built.report.SOPClassUID,
-                    series_uid=built.report.SeriesInstanceUID,
-                    kind="final",
-                ),
-            )
+        if STATES[kind].signed:
+            earlier.append(_reference(built.report, kind))
+    withdrawal = Withdrawal(
+        reason="quality",
+        text="Only a sample.",
+        author=SIGNER,
+        at=at,
+        documents=tuple(Withdrawn(**known.model_dump(exclude={"kind"})) for known in earlier),
+    )
+    names = identity(at, FIRST_SERIES + 10 * len(kinds), with_measurements=False)
+    files["withdrawal.dcm"] = report.build_withdrawal(withdrawal, content, names, device, images)
     return files
+
+
+def _reference(made: Dataset, kind: Kind) -> Reference:
+    return Reference(
+        sop_instance_uid=made.SOPInstanceUID,
+        sop_class_uid=made.SOPClassUID,
+        series_uid=made.SeriesInstanceUID,
+        kind=kind,
+    )
 
 
 def _content(images: list[Dataset]) -> ReportContent:
@@ -96,9 +112,12 @@ def _as(
     changes: dict[str, object] = {"kind": kind}
     if kind == "template":
         changes |= {"reading": Reading(), "findings_text": ""}
-    if kind in {"final", "addendum"}:
+    if STATES[kind].signed:
         changes |= {"signer": SIGNER, "signed_at": at}
     if kind == "addendum":
         remark = Addendum(text="The referring clinic was told by telephone.", author=SIGNER, at=at)
         changes |= {"addenda": (remark,), "predecessors": predecessors}
+    if kind == "correction":
+        remark = Addendum(text="The side was wrong.", author=SIGNER, at=at)
+        changes |= {"corrections": (remark,), "predecessors": predecessors}
     return content.model_copy(update=changes)

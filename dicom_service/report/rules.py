@@ -86,7 +86,8 @@ def _of_report(
     yield from _template_id("Report", report, (MAPPING_RESOURCE, SCHEME_UID, REPORT_TEMPLATE))
     if measurements is not None:
         yield from _template_id("Measurements", measurements, DCMR)
-    yield from _tracking(report, measurements)
+    if measurements is not None or report.get("CompletionFlag") == "COMPLETE":
+        yield from _tracking(report, measurements)
     if content is not None:
         yield from _answers(report, content)
 
@@ -131,6 +132,11 @@ def _animal(
 
 
 def _predecessors(made: Dataset) -> Iterator[str]:
+    state = child(made, "document_state")
+    later = {get(STATES[kind].code).key for kind in ("addendum", "correction")}
+    named = made.get("PredecessorDocumentsSequence")
+    if state is not None and value_of(state) in later and not named:
+        yield "it continues or replaces a report, but does not name it."
     known = {get(f"{w}_report").key for w in ("replaced", "addended", "preliminary", "partial")}
     for study in made.get("PredecessorDocumentsSequence") or []:
         for series in study.get("ReferencedSeriesSequence") or []:

@@ -1,19 +1,25 @@
 """What an event does to the state of a study: one table, used by every part of the store.
 
-| event            | kept     | arriving | waiting  | reading        | signed | failed   |
-|------------------|----------|----------|----------|----------------|--------|----------|
-| image arrived    | arriving | arriving | arriving | reading, stale | signed, late + 1 | arriving |
-| other arrived    | –        | –        | –        | –              | –      | –        |
-| prepared         | –        | waiting¹ | –        | reading²       | –      | –        |
-| not preparable   | –        | failed¹  | –        | reading²       | –      | –        |
-| saved            | refused  | reading, stale³ | reading | reading  | refused | reading³ |
-| image corrected  | refused  | arriving³ | arriving | reading, stale | refused | refused  |
-| report signed    | refused  | refused  | signed   | signed⁴        | refused | refused |
-| addendum signed  | refused  | refused  | refused  | refused        | signed | refused  |
+| event            | kept     | arriving  | waiting  | reading  | signed    | withdrawn | failed   |
+|------------------|----------|-----------|----------|----------|-----------|-----------|----------|
+| image arrived    | arriving | arriving  | arriving | stale²   | late⁸     | late⁸     | arriving |
+| other arrived    | –        | –         | –        | –        | –         | –         | –        |
+| prepared         | –        | waiting¹  | –        | reading² | –         | –         | –        |
+| not preparable   | –        | failed¹   | –        | reading² | –         | –         | –        |
+| saved            | no       | stale³    | reading  | reading  | no        | no        | reading³ |
+| image corrected  | no       | arriving³ | arriving | stale²   | no        | no        | no       |
+| report signed    | no       | no        | signed   | signed⁴⁵ | no        | no        | no       |
+| addendum signed  | no       | no        | no       | no       | signed    | no        | no       |
+| reopened         | no       | no        | no       | no       | reading⁶  | reading⁶  | no       |
+| report corrected | no       | no        | no       | signed⁴⁷ | no        | no        | no       |
+| correction ended | no       | no        | no       | before⁷  | no        | no        | no       |
+| report withdrawn | no       | no        | no       | no       | withdrawn | no        | no       |
 
-¹ reading when there is a draft already · ² when stale · ³ refused without a template ·
-⁴ refused while stale. "–" leaves the study as it is. A new study starts as arriving with an
-image and as kept with anything else.
+"–" leaves the study as it is, "no" is refused. ¹ reading when there is a draft already · ² reading;
+stale wants a new template · ³ refused without a template · ⁴ refused while stale · ⁵ refused when
+reopened · ⁶ stale with late images · ⁷ only when reopened; before: the state it had then · ⁸ the
+state stays, the image is counted. A new study starts as arriving with an image and as kept with
+anything else.
 """
 
 from typing import Any
@@ -22,6 +28,12 @@ from sqlalchemy import Connection, delete, insert, select, update
 
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
+
+CLOSED = {
+    "signed": "This report is signed. Write an addendum, or open it again to correct it.",
+    "withdrawn": "This report is withdrawn. Open it again to correct it.",
+}
+"""States in which nothing can be entered, and what a person can do then."""
 
 
 def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
@@ -56,7 +68,7 @@ def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
 
 
 def _after_image(row: Any, header: InstanceHeader, at_us: int) -> dict[str, Any]:
-    if row.state == "signed":
+    if row.state in CLOSED:
         return {"late_objects": row.late_objects + 1, "last_object_at": at_us}
     if row.state == "reading":
         return {"stale": True, "last_object_at": at_us}

@@ -7,9 +7,10 @@ from pydantic import AwareDatetime
 
 from dicom_service.base import Frozen
 
-StudyState = Literal["kept", "arriving", "waiting", "reading", "signed", "failed"]
+StudyState = Literal["kept", "arriving", "waiting", "reading", "signed", "withdrawn", "failed"]
 """kept: no image to read, only stored. arriving: images still come in, or came in again.
-waiting: the template is ready. reading: a draft exists. failed: no template could be made."""
+waiting: the template is ready. reading: a draft exists, or a signed report is being corrected.
+withdrawn: signed, but not to be used. failed: no template could be made."""
 
 Delivery = Literal["", "owed", "sent", "committed", "refused"]
 
@@ -93,11 +94,27 @@ class StudyRow(Frozen):
     remarks_count: int = 0
     late_objects: int = 0
     """Images that came after the report was signed."""
+    report_kind: str = ""
+    """What the version to go by is: final, addendum, correction, withdrawal."""
+    report_versions: int = 0
+    signed_by: str = ""
+    """Display name of whoever signed that version."""
+    signed_at: AwareDatetime | None = None
     last_object_at: AwareDatetime
     template_revision: int = 0
     version: int = 0
     delivery: Delivery = ""
     delivery_detail: str = ""
+
+
+class Reopening(Frozen):
+    """A signed report is being corrected."""
+
+    of_uid: str
+    """SOP Instance UID of the version that was opened again."""
+    reason: str
+    user: str
+    at: AwareDatetime
 
 
 class NewDocument(Frozen):

@@ -65,8 +65,8 @@ class Readings(Shelf):
             ).first()
             if row is None:
                 raise NotFound(f"No study {study_uid} is on this node.")
-            if row.state == "signed":
-                raise NotReady("This report is signed. Write an addendum instead of changing it.")
+            if row.state in events.CLOSED:
+                raise NotReady(events.CLOSED[row.state])
             if not row.template_revision:
                 raise NotReady("This study has no template yet, so nothing can be entered.")
             if row.version != expected:

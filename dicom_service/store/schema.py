@@ -131,6 +131,19 @@ corrections = Table(
     _time("at"),
 )
 
+reopenings = Table(
+    "reopenings",  # signed reports that are being corrected
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("of_uid", String(64), nullable=False),
+    Column("was", String(10), nullable=False),  # state of the study before
+    _text("reason"),
+    _text("user"),
+    _time("at"),
+    _number("images"),
+    _number("late_objects"),
+)
+
 documents = Table(
     "documents",
     metadata,

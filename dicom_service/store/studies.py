@@ -14,7 +14,7 @@ from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.papers import insert_document
+from dicom_service.store.papers import insert_document, prepared_columns, signed_versions
 from dicom_service.store.schema import studies, study_words
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
@@ -124,7 +124,7 @@ class Studies(Shelf):
                 row = _required(connection, study_uid)
                 state = events.prepared_state(row)
                 if state is not None and row.last_object_at <= to_us(seen_at):
-                    values = _prepared(facts, template)
+                    values = prepared_columns(facts, template)
                     events.set_values(connection, study_uid, state=state, **values)
                     events.index_words(connection, study_uid, values)
                     if document:
@@ -167,8 +167,13 @@ class Studies(Shelf):
     def _rows(self, query: Select[Any]) -> list[StudyRow]:
         with self._index.read() as connection:
             rows = connection.execute(query).mappings().all()
-            delivered = deliveries(connection, [row["study_uid"] for row in rows])
-        return [_row(row, *delivered.get(row["study_uid"], ("", ""))) for row in rows]
+            uids = [row["study_uid"] for row in rows]
+            delivered = deliveries(connection, uids)
+            signed = signed_versions(connection, uids)
+        return [
+            _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
+            for row in rows
+        ]
 
 
 def _unprepared() -> Any:
@@ -200,30 +205,11 @@ def _matching(query: Select[Any], text: str, states: Sequence[str], patient_id: 
     return query
 
 
-def _prepared(facts: StudyFacts, template: Template) -> dict[str, Any]:
-    animal = facts.signalment
-    return {
-        "patient_id": animal.patient_id,
-        "patient_name": animal.patient_name,
-        "species": animal.species or "",
-        "study_date": facts.study_date,
-        "study_time": facts.study_time,
-        "accession_number": facts.accession_number,
-        "description": facts.description,
-        "regions": json.dumps(list(template.regions)),
-        "remarks_count": len(facts.remarks),
-        "facts": facts.model_dump_json(),
-        "template": template.model_dump_json(),
-        "template_revision": template.revision,
-        "stale": False,
-        "detail": "",
-    }
-
-
-def _row(row: Any, delivery: str, delivery_detail: str) -> StudyRow:
+def _row(row: Any, delivery: str, delivery_detail: str, signed: dict[str, Any]) -> StudyRow:
     fields = {name: row[name] for name in StudyRow.model_fields if name in row}
     return StudyRow.model_validate(
         fields
+        | signed
         | {
             "regions": tuple(json.loads(row["regions"])),
             "last_object_at": from_us(row["last_object_at"]),

@@ -17,7 +17,7 @@ from dicom_service.web.problems import VersionMissing, wrong_json
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
-from dicom_service.workflow.model import Correction
+from dicom_service.workflow.model import Correction, WithdrawalReason
 
 LARGEST_PAGE = 500
 
@@ -35,6 +35,21 @@ class Signature(Frozen):
 class Remark(Frozen):
     """An addendum."""
 
+    text: str = Field(min_length=1, max_length=20000)
+    password: str = Field(min_length=1, max_length=1024)
+
+
+class Reopening(Frozen):
+    """Why a signed report is opened again; the password where the panel asks for it."""
+
+    reason: str = Field(min_length=1, max_length=4000)
+    password: str = Field(default="", max_length=1024)
+
+
+class WithdrawalAsked(Frozen):
+    """Why a signed report is not to be used any more."""
+
+    reason: WithdrawalReason
     text: str = Field(min_length=1, max_length=20000)
     password: str = Field(min_length=1, max_length=1024)
 
@@ -137,6 +152,53 @@ def add_addendum(study: str) -> Response:
     with _PasswordTry(found.user.name):
         site().desk.add_addendum(study, asked.text, found.user.name, asked.password)
     return _documents(study)
+
+
+@blueprint.post("/studies/<study>/correction-of-report")
+def reopen_for_correction(study: str) -> Response:
+    """Open the signed report again; answers like the reading."""
+    found = signed_in_reader()
+    try:
+        asked = Reopening.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "reason") from error
+    if asked.password:
+        with _PasswordTry(found.user.name):
+            site().desk.verify(found.user.name, asked.password)
+    site().desk.reopen_for_correction(study, found.user.name, asked.reason)
+    return open_reading(study)
+
+
+@blueprint.delete("/studies/<study>/correction-of-report")
+def give_up_correction(study: str) -> Response:
+    """Leave the signed report as it was; answers like the reading."""
+    found = signed_in_reader()
+    site().desk.give_up_correction(study, found.user.name)
+    return open_reading(study)
+
+
+@blueprint.post("/studies/<study>/withdrawal")
+def withdraw(study: str) -> Response:
+    """Say to everybody that the signed report is not to be used."""
+    found = signed_in_reader()
+    try:
+        asked = WithdrawalAsked.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "withdrawal") from error
+    name = found.user.name
+    with _PasswordTry(name):
+        site().desk.withdraw(study, asked.reason, asked.text, name, asked.password)
+    return _documents(study)
+
+
+@blueprint.get("/studies/<study>/draft")
+def draft(study: str) -> Response:
+    """The draft as a DICOM file that says that nobody has signed it."""
+    found = signed_in()
+    data = site().desk.draft_document(study, found.user.name)
+    answer = Response(data, mimetype="application/dicom")
+    answer.headers["Content-Disposition"] = f'attachment; filename="draft-{study}.dcm"'
+    return answer
 
 
 @blueprint.get("/studies/<study>/template")

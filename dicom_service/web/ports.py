@@ -3,7 +3,7 @@
 from typing import Protocol
 
 from dicom_service.review.model import Reading
-from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved
+from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved, WithdrawalReason
 
 
 class DeskPort(Protocol):
@@ -26,6 +26,23 @@ class DeskPort(Protocol):
 
     def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
         """Add a remark to a signed report."""
+
+    def verify(self, user: str, password: str) -> None:
+        """Check that a user may sign."""
+
+    def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
+        """Make the signed report a draft again."""
+
+    def give_up_correction(self, study_uid: str, user: str) -> None:
+        """Drop a correction that was not signed."""
+
+    def withdraw(
+        self, study_uid: str, reason: WithdrawalReason, text: str, user: str, password: str
+    ) -> None:
+        """Say that the signed report is not to be used."""
+
+    def draft_document(self, study_uid: str, user: str) -> bytes:
+        """The draft as a DICOM file."""
 
     def template_document(self, study_uid: str) -> bytes:
         """The prepared template as a DICOM file."""

@@ -13,11 +13,25 @@ from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
-from dicom_service.workflow import signing
+from dicom_service.store.events import CLOSED
+from dicom_service.workflow import signing, versions, withdrawing
 from dicom_service.workflow.advice import advise
-from dicom_service.workflow.documents import PREPARED, document_states, node_device
+from dicom_service.workflow.documents import (
+    PREPARED,
+    display_name,
+    document_states,
+    node_device,
+)
 from dicom_service.workflow.headers import read_header
-from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved
+from dicom_service.workflow.model import (
+    Correcting,
+    Correction,
+    OpenReading,
+    Prevailing,
+    Preview,
+    Saved,
+    WithdrawalReason,
+)
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 
 log = logging.getLogger(__name__)
@@ -114,6 +128,10 @@ class Desk:
             descriptors=descriptor_choices(),
             choices=correction_choices(facts.signalment.species),
             advice=advise(facts, template, reading),
+            prevailing=self.prevailing(study_uid),
+            newer_in_archive=versions.newer_elsewhere(self, study_uid),
+            correcting=self._correcting(study_uid),
+            late_objects=row.late_objects,
         )
 
     def save(self, study_uid: str, version: int, reading: Reading, user: str) -> Saved:
@@ -135,8 +153,8 @@ class Desk:
         """
         row = self._row(study_uid)
         facts, template = self._preparation(row)
-        if row.state == "signed":
-            raise NotReady("This report is signed. Write an addendum instead of changing it.")
+        if row.state in CLOSED:
+            raise NotReady(CLOSED[row.state])
         if reading.template_revision != template.revision:
             reading = review.carry_over(reading, template)
         review.check_reading(template, reading)
@@ -177,8 +195,8 @@ class Desk:
         """
         row = self._row(study_uid)
         facts, _ = self._preparation(row)
-        if row.state == "signed":
-            raise NotReady("This report is signed. Write an addendum instead of changing it.")
+        if row.state in CLOSED:
+            raise NotReady(CLOSED[row.state])
         intake.corrected(facts, image_uid, **dict(said))
         if before := self.store.corrections(study_uid).get(image_uid):
             # What was corrected earlier and is not mentioned now stays corrected.
@@ -191,6 +209,9 @@ class Desk:
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         """Sign the reading; the report and its measurements go into the outbox.
+
+        Signing the same version twice makes one report. A reading that was opened again for
+        correction becomes a correction, which replaces what was signed before.
 
         Raises
         ------
@@ -211,6 +232,45 @@ class Desk:
         signing.add_addendum(self, study_uid, text, user)
         self.wake()
 
+    def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
+        """Make the signed (or withdrawn) report a draft again; `reason` goes into the report.
+
+        Late images are taken in: the study is prepared anew and the reading carried over.
+
+        Raises
+        ------
+        NotReady
+            There is no signed report, or somebody is correcting it already.
+        """
+        self._may_sign(user)
+        if not reason.strip():
+            raise NotReady("Say in words why the report is corrected.")
+        late = self._row(study_uid).late_objects
+        self.store.reopen(study_uid, reason=reason.strip(), user=user, at=self.clock())
+        if late:
+            self.prepare(study_uid)
+
+    def give_up_correction(self, study_uid: str, user: str) -> None:
+        """Drop a correction that was not signed; the signed report is as it was."""
+        self._may_sign(user)
+        self.store.give_up(study_uid, user=user, at=self.clock())
+
+    def withdraw(
+        self, study_uid: str, reason: WithdrawalReason, text: str, user: str, password: str
+    ) -> None:
+        """Say to everybody that the signed report, in all its versions, is not to be used."""
+        self.verify(user, password)
+        withdrawing.withdraw(self, study_uid, reason, text, user)
+        self.wake()
+
+    def prevailing(self, study_uid: str) -> Prevailing | None:
+        """The version of the report to go by; None while nothing is signed."""
+        return versions.prevailing(self, study_uid)
+
+    def draft_document(self, study_uid: str, user: str) -> bytes:
+        """The reading as it stands, as a DICOM file that says that nobody has signed it."""
+        return withdrawing.draft_document(self, study_uid, user)
+
     def template_document(self, study_uid: str) -> bytes:
         """The prepared structured-report template as a DICOM file."""
         self._preparation(self._row(study_uid))
@@ -223,8 +283,19 @@ class Desk:
         if not password_fits(row.password_hash if row else None, password):
             self.store.audit("password refused", user=user, at=self.clock())
             raise NotAllowed("The password is not right. Nothing was signed.")
+        self._may_sign(user)
+
+    def _may_sign(self, user: str) -> None:
+        row = self.store.user(user)
         if row is None or "reader" not in row.roles:
             raise NotAllowed(f"{user} may not sign: only users with the role reader do.")
+
+    def _correcting(self, study_uid: str) -> Correcting | None:
+        known = self.store.reopening(study_uid)
+        if known is None:
+            return None
+        by = display_name(self.store, known.user)
+        return Correcting(reason=known.reason, by=by, at=known.at)
 
     def _sends_templates(self) -> bool:
         return bool(self.settings.store_templates and self.settings.archive)
@@ -248,6 +319,6 @@ class Desk:
         version, reading = self.store.reading(row.study_uid)
         if version == 0:
             return 0, review.opening_reading(facts, template)
-        if reading.template_revision != template.revision and row.state != "signed":
+        if reading.template_revision != template.revision and row.state not in CLOSED:
             reading = review.carry_over(reading, template)
         return version, reading

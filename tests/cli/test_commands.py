@@ -37,11 +37,11 @@ def test_samples_are_valid_and_read_back(tmp_path, program):
         program(name)
     assert main(["--data", str(tmp_path / "data"), "samples", str(tmp_path / "out")]) == 0
     files = {file.stem: file for file in (tmp_path / "out").iterdir()}
-    assert {"template", "draft", "final", "addendum", "measurements", "image-1"} <= set(files)
+    assert {"correction", "withdrawal", "measurements", "image-1"} <= set(files)
     assert {f: validators.outside_problems(p) for f, p in files.items() if "image" not in f} == {
         f: [] for f in files if "image" not in f
     }
-    for kind in ("template", "draft", "final", "addendum"):
+    for kind in ("template", "draft", "final", "addendum", "correction"):
         assert report.read(pydicom.dcmread(files[kind])).kind == kind
 
 

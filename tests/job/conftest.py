@@ -13,8 +13,10 @@ from tests.job.helpers import Orthanc, free_port, signed_in
 
 
 @pytest.fixture
-def clinic(tmp_path) -> Iterator[Clinic]:
-    with Clinic(tmp_path, options={"settle_seconds": 0.5, "retry_first_seconds": 0.2}) as clinic:
+def clinic(tmp_path, request) -> Iterator[Clinic]:
+    """A test may give more settings as the fixture's parameter."""
+    options = {"settle_seconds": 0.5, "retry_first_seconds": 0.2} | getattr(request, "param", {})
+    with Clinic(tmp_path, options=options) as clinic:
         yield clinic
 
 

@@ -47,7 +47,7 @@ def assert_clean(made: Documents, evidence: list[Dataset], folder: Path) -> None
     assert problems(made.report, made.measurements, evidence) == ()
 
 
-@pytest.mark.parametrize("kind", ["template", "draft", "final", "addendum"])
+@pytest.mark.parametrize("kind", ["template", "draft", "final", "addendum", "correction"])
 def test_every_kind_is_valid(
     kind: str, content: ReportContent, evidence: list[Dataset], tmp_path: Path
 ) -> None:

@@ -14,7 +14,7 @@ from dicom_service.review.model import Observation
 
 from .conftest import DEVICE, DPA, IDENTITY, of_kind
 
-KINDS = ("template", "draft", "final", "addendum")
+KINDS = ("template", "draft", "final", "addendum", "correction")
 Row = tuple[int, TemplateRow]
 
 

@@ -181,7 +181,7 @@ def test_kill_9_loses_no_acknowledged_object(kit, fault, acknowledged, stored, a
     run = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=30)
     assert run.returncode == -9, run.stderr
     assert len(run.stdout.split()) == acknowledged
-    store = kit.reopen()
+    store = kit.restart()
     report = store.sweep()
     assert report.blobs_without_rows == aside
     assert len(list((kit.folder / "set-aside").glob("*"))) == aside

@@ -59,6 +59,9 @@ class FakeDesk:
         self.signed: list[tuple[str, int, str]] = []
         self.addenda: list[tuple[str, str, str]] = []
         self.corrected: list[tuple[str, str, Correction, str]] = []
+        self.reopened: list[tuple[str, str, str]] = []
+        self.given_up: list[tuple[str, str]] = []
+        self.withdrawn: list[tuple[str, str, str, str]] = []
         self.trouble: Exception | None = None
 
     def _at(self, study_uid: str) -> tuple[int, Reading]:
@@ -113,6 +116,24 @@ class FakeDesk:
 
     def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
         self.addenda.append((study_uid, text, user))
+
+    def verify(self, user: str, password: str) -> None:
+        if password != PASSWORD:
+            raise NotAllowed("The password is not right. Nothing was signed.")
+
+    def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
+        self.reopened.append((study_uid, user, reason))
+
+    def give_up_correction(self, study_uid: str, user: str) -> None:
+        self.given_up.append((study_uid, user))
+
+    def withdraw(self, study_uid: str, reason: str, text: str, user: str, password: str) -> None:
+        self.verify(user, password)
+        self.withdrawn.append((study_uid, reason, text, user))
+
+    def draft_document(self, study_uid: str, user: str) -> bytes:
+        self._at(study_uid)
+        return f"a draft of {user}".encode()
 
     def template_document(self, study_uid: str) -> bytes:
         self._at(study_uid)
