@@ -156,7 +156,7 @@ def _check(
         raise NotReady("This report is signed already. Write an addendum instead.")
     if row.state != "signed" and addendum:
         raise NotReady("There is no signed report yet that an addendum could be added to.")
-    if row.state in ("arriving", "kept", "failed") or (row.stale and not addendum):
+    if row.state in ("arriving", "kept", "prior", "failed") or (row.stale and not addendum):
         raise NotReady(
             "New images of this study are just arriving. "
             "Wait for the new template, look at them, then sign."

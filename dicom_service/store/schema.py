@@ -176,6 +176,29 @@ outbox_asks = Table(
     Column("outbox_id", Integer, ForeignKey("outbox.id"), primary_key=True),
 )
 
+prior_searches = Table(
+    "prior_searches",  # whether archives have been asked for earlier studies
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("state", String(10), nullable=False),
+    _number("attempts"),
+    Column("next_at", BigInteger),  # None: nothing more is to be done
+    _number("found"),
+    _text("detail"),
+)
+
+prior_studies = Table(
+    "prior_studies",  # what they answered
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("prior_uid", String(64), primary_key=True),
+    _text("peer"),
+    _text("study_date"),
+    _text("description"),
+    Column("state", String(10), nullable=False),
+    _text("detail"),
+)
+
 users = Table(
     "users",
     metadata,
