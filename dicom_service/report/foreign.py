@@ -17,6 +17,8 @@ from dicom_service.report.walk import CodeKey, key_of
 MOST_DEPTH = 64
 MOST_ITEMS = 20_000
 MOST_SAID = 20
+MOST_TEXT = 4000
+"""Letters of one text."""
 _TRACKING_ID, _TRACKING_UID = ("112039", "DCM"), ("112040", "DCM")
 _SITES = {("363698007", "SCT"), ("G-C0E3", "SRT")}
 _SIDES = {("272741003", "SCT"), ("G-C171", "SRT")}
@@ -108,7 +110,7 @@ def read_foreign(document: Dataset) -> ForeignReport:
             found = _measurement(item, where, context, below, said)
             measurements += [found] if found else []
         elif kind == "TEXT" and (text := _text(item, "TextValue")):
-            texts.append((_name(item), text))
+            texts.append((_name(item), text[:MOST_TEXT]))
         if len(where) >= MOST_DEPTH and below:
             said.say(f"Below level {MOST_DEPTH} ({_place(where[:6])} …) nothing was read.")
             continue

@@ -54,15 +54,16 @@ def read_prior(document: Dataset) -> OwnReport | ForeignReport | Unreadable | No
 
     None for our own measurement document: everything in it stands in the report too.
     """
-    uid = str(document.get("SOPInstanceUID", ""))
+    uid = ""
     try:
+        uid = str(document.get("SOPInstanceUID", ""))[:64]
         if not claims_to_be_ours(document):
             return read_foreign(document)
         if name_of(document) == get("imaging_measurement_report").key:
             return None
         return _own(document, uid)
     except BadObject as error:
-        return Unreadable(sop_instance_uid=uid, why=str(error))
+        return Unreadable(sop_instance_uid=uid, why=str(error)[:400])
     except Exception as error:  # noqa: BLE001 - whatever is in a file that says it is a report
         why = f"Its content breaks the rules of a report ({type(error).__name__})."
         return Unreadable(sop_instance_uid=uid, why=why)
