@@ -49,18 +49,17 @@ class Unreadable(Frozen):
     why: str
 
 
-def read_prior(document: Dataset) -> OwnReport | ForeignReport | Unreadable | None:
+def read_prior(document: Dataset) -> OwnReport | ForeignReport | Unreadable:
     """Read a structured report, whoever made it; never raises.
 
-    None for our own measurement document: everything in it stands in the report too.
+    Our own measurement document is read as any other maker's would be.
     """
     uid = ""
     try:
         uid = str(document.get("SOPInstanceUID", ""))[:64]
-        if not claims_to_be_ours(document):
+        measured = name_of(document) == get("imaging_measurement_report").key
+        if measured or not claims_to_be_ours(document):
             return read_foreign(document)
-        if name_of(document) == get("imaging_measurement_report").key:
-            return None
         return _own(document, uid)
     except BadObject as error:
         return Unreadable(sop_instance_uid=uid, why=str(error)[:400])

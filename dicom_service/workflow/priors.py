@@ -41,7 +41,7 @@ _REPORTS = {
 _COULD_NOT = "A report that could not be read"
 
 Thing = TypeVar("Thing")
-Document = report.OwnReport | report.ForeignReport | report.Unreadable | None
+Document = report.OwnReport | report.ForeignReport | report.Unreadable
 
 
 class _Gathered(NamedTuple):
@@ -156,10 +156,12 @@ def _with_reports(
             own.append((instance, document))
         elif isinstance(document, report.ForeignReport):
             foreign.append((instance, document))
-        elif document is not None:
+        else:
             unreadable.append(f"{_COULD_NOT} ({instance.sop_instance_uid}): {document.why}")
     counted = [document for _, document in own]
     newest = report.prevailing(counted)
+    if newest is not None:  # its companion document repeats what it measured
+        foreign = [(i, d) for i, d in foreign if d.maker != report.MAKER]
     images = theirs.images
     update = {
         "regions": tuple(dict.fromkeys(r for image in images for r in image.regions)),

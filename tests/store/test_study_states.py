@@ -11,6 +11,10 @@ def _kept(kit):
     kit.other()
 
 
+def _prior(kit):
+    kit.prior()
+
+
 def _arriving(kit):
     kit.image()
 
@@ -43,6 +47,7 @@ def _failed(kit):
 
 STATES = {
     "kept": _kept,
+    "prior": _prior,
     "arriving": _arriving,
     "arriving again": _again,
     "waiting": _waiting,
@@ -53,6 +58,7 @@ STATES = {
 }
 EVENTS = {
     "image": lambda kit: kit.image(),
+    "prior fetched": lambda kit: kit.prior(),
     "other object": lambda kit: kit.other(),
     "prepared": lambda kit: kit.prepare(),
     "not preparable": lambda kit: kit.store.fail_preparation(kit.study, "No."),
@@ -62,9 +68,21 @@ EVENTS = {
     "addendum signed": lambda kit: kit.sign("addendum"),
 }
 TABLE = {
-    "kept": ["arriving", "kept", "kept", "kept", REFUSED, REFUSED, REFUSED, REFUSED],
-    "arriving": ["arriving", "arriving", "waiting", "failed", REFUSED, REFUSED, REFUSED, REFUSED],
+    "kept": ["arriving", "prior", "kept", "kept", "kept", REFUSED, REFUSED, REFUSED, REFUSED],
+    "prior": ["arriving", "prior", "prior", "prior", "prior", REFUSED, REFUSED, REFUSED, REFUSED],
+    "arriving": [
+        "arriving",
+        "arriving",
+        "arriving",
+        "waiting",
+        "failed",
+        REFUSED,
+        REFUSED,
+        REFUSED,
+        REFUSED,
+    ],
     "arriving again": [
+        "arriving",
         "arriving",
         "arriving",
         "waiting",
@@ -75,6 +93,7 @@ TABLE = {
         REFUSED,
     ],
     "waiting": [
+        "arriving",
         "arriving",
         "waiting",
         "waiting",
@@ -91,6 +110,7 @@ TABLE = {
         "reading",
         "reading",
         "reading",
+        "reading",
         "signed",
         REFUSED,
     ],
@@ -101,11 +121,32 @@ TABLE = {
         "reading",
         "reading",
         "reading",
+        "reading",
         REFUSED,
         REFUSED,
     ],
-    "signed": ["signed", "signed", "signed", "signed", REFUSED, REFUSED, REFUSED, "signed"],
-    "failed": ["arriving", "failed", "failed", "failed", REFUSED, REFUSED, REFUSED, REFUSED],
+    "signed": [
+        "signed",
+        "signed",
+        "signed",
+        "signed",
+        "signed",
+        REFUSED,
+        REFUSED,
+        REFUSED,
+        "signed",
+    ],
+    "failed": [
+        "arriving",
+        "arriving",
+        "failed",
+        "failed",
+        "failed",
+        REFUSED,
+        REFUSED,
+        REFUSED,
+        REFUSED,
+    ],
 }
 CASES = [
     (state, event, after)
