@@ -19,6 +19,9 @@ from dicom_service.report.states import STATES
 from dicom_service.report.walk import name_of
 from dicom_service.review.model import Template
 
+REJECTIONS = {("113001", "DCM"), ("113037", "DCM"), ("113039", "DCM")}
+"""Titles of key object documents that name what is not to be used (PS3.16 CID 7010)."""
+
 
 class OwnReport(Frozen):
     """A report of this program, of this or another version of it."""
@@ -68,6 +71,16 @@ def read_prior(document: Dataset) -> OwnReport | ForeignReport | Unreadable:
         return Unreadable(sop_instance_uid=uid, why=why)
 
 
+def rejected_by(document: Dataset) -> frozenset[str]:
+    """SOP Instance UIDs that a key object document takes out of use; never raises."""
+    try:
+        if name_of(document) not in REJECTIONS:
+            return frozenset()
+        return frozenset(_instances(document.get("CurrentRequestedProcedureEvidenceSequence")))
+    except Exception:  # noqa: BLE001 - whatever is in a file that says it is a key object document
+        return frozenset()
+
+
 def claims_to_be_ours(document: Dataset) -> bool:
     """Whether the document says that this program made it."""
     if str(document.get("Manufacturer", "")).strip() == MAKER:
@@ -111,7 +124,10 @@ def _own(document: Dataset, uid: str) -> OwnReport:
     else:
         content = read(document)
     return OwnReport(
-        sop_instance_uid=uid, content=content, predecessors=_predecessors(document), note=note
+        sop_instance_uid=uid,
+        content=content,
+        predecessors=_instances(document.get("PredecessorDocumentsSequence")),
+        note=note,
     )
 
 
@@ -122,10 +138,11 @@ def _from_tree_alone(document: Dataset) -> ReportContent:
     return ReportContent(facts=study, template=bare, **dict(told))
 
 
-def _predecessors(document: Dataset) -> tuple[str, ...]:
+def _instances(studies: Sequence[Dataset] | None) -> tuple[str, ...]:
+    """What a hierarchy of studies and series refers to."""
     return tuple(
         str(instance.get("ReferencedSOPInstanceUID", ""))
-        for study in document.get("PredecessorDocumentsSequence") or []
+        for study in studies or []
         for series in study.get("ReferencedSeriesSequence") or []
         for instance in series.get("ReferencedSOPSequence") or []
     )

@@ -13,7 +13,7 @@ from sqlalchemy import (
     Text,
 )
 
-VERSION = 1
+VERSION = 2
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()

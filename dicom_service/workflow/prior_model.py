@@ -92,6 +92,8 @@ class PriorStudyShown(Frozen):
     images: int = 0
     report: PriorReport | None = None
     foreign: tuple[ForeignSummary, ...] = ()
+    withdrawn: int = 0
+    """Signed versions of the report that are not to be used any more."""
     unreadable: tuple[str, ...] = ()
     """Sentences on documents that could not be read."""
 

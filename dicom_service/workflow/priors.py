@@ -38,6 +38,7 @@ _REPORTS = {
     "1.2.840.10008.5.1.4.1.1.88.33",  # Comprehensive SR
     "1.2.840.10008.5.1.4.1.1.88.34",  # Comprehensive 3D SR
 }
+_KEY_OBJECTS = "1.2.840.10008.5.1.4.1.1.88.59"
 _COULD_NOT = "A report that could not be read"
 
 Thing = TypeVar("Thing")
@@ -159,9 +160,11 @@ def _with_reports(
         else:
             unreadable.append(f"{_COULD_NOT} ({instance.sop_instance_uid}): {document.why}")
     counted = [document for _, document in own]
-    newest = report.prevailing(counted)
+    withdrawn = _withdrawn(instances)
+    newest = report.prevailing([d for d in counted if d.sop_instance_uid not in withdrawn])
     if newest is not None:  # its companion document repeats what it measured
         foreign = [(i, d) for i, d in foreign if d.maker != report.MAKER]
+    foreign = [(i, d) for i, d in foreign if i.sop_instance_uid not in withdrawn]
     images = theirs.images
     update = {
         "regions": tuple(dict.fromkeys(r for image in images for r in image.regions)),
@@ -170,6 +173,7 @@ def _with_reports(
         "images": len(images),
         "foreign": tuple(_foreign(*one) for one in foreign),
         "unreadable": tuple(unreadable),
+        "withdrawn": sum(d.signed and d.sop_instance_uid in withdrawn for d in counted),
     }
     measured = [m for _, other in foreign for m in foreign_measurements(shown.study_uid, other)]
     seen: list[PriorObservation] = []
@@ -179,6 +183,12 @@ def _with_reports(
         seen = observations(shown.study_uid, shown.study_date, newest.content)
         measured = own_measurements(shown.study_uid, shown.study_date, newest.content) + measured
     return _Gathered(shown.model_copy(update=update), seen, measured)
+
+
+def _withdrawn(instances: Sequence[StoredInstance]) -> frozenset[str]:
+    """What key object documents of the study take out of use."""
+    kept = (i.path for i in instances if i.sop_class_uid == _KEY_OBJECTS)
+    return frozenset(uid for path in kept for uid in _rejected(path))
 
 
 def _foreign(instance: StoredInstance, document: report.ForeignReport) -> ForeignSummary:
@@ -215,6 +225,15 @@ def _facts(store: Store, uid: str, instances: Sequence[StoredInstance]) -> Study
 def _described(paths: tuple[Path, ...]) -> StudyFacts:
     """Kept, as a stored object never changes its name or its content."""
     return intake.describe([read_header(path) for path in paths])
+
+
+@lru_cache(maxsize=256)
+def _rejected(path: Path) -> frozenset[str]:
+    try:
+        return report.rejected_by(pydicom.dcmread(path))
+    except Exception as error:  # noqa: BLE001 - whatever a file's bytes do to the parser
+        log.warning("a key object document cannot be read: %s", type(error).__name__)
+        return frozenset()
 
 
 @lru_cache(maxsize=256)

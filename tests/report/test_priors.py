@@ -20,6 +20,7 @@ from dicom_service.report import (
     prevailing,
     read_foreign,
     read_prior,
+    rejected_by,
 )
 from dicom_service.report.build import PRIVATE_COPY, PRIVATE_CREATOR, PRIVATE_GROUP
 from tests.report.conftest import DEVICE, IDENTITY
@@ -272,3 +273,15 @@ def test_bytes_changed_at_random_never_raise(tid1500, seed):
     except Exception:  # noqa: BLE001 - the file cannot be read at all; whoever opens it says so
         return
     assert isinstance(read_prior(document), (ForeignReport, OwnReport, Unreadable))
+
+
+@pytest.mark.parametrize(("title", "rejected"), [("113037", {"1.2.9"}), ("113000", set())])
+def test_a_key_object_document_of_rejection_takes_reports_out_of_use(title, rejected):
+    instance, series, study = Dataset(), Dataset(), Dataset()
+    instance.ReferencedSOPInstanceUID = "1.2.9"
+    series.ReferencedSOPSequence, study.ReferencedSeriesSequence = [instance], [series]
+    document = Dataset()
+    document.ConceptNameCodeSequence = [_code(title, "DCM", "title")]
+    document.CurrentRequestedProcedureEvidenceSequence = [study]
+    assert rejected_by(document) == rejected
+    assert rejected_by(Dataset()) == set()
