@@ -24,6 +24,7 @@ class Peer(Frozen):
     host: str = "127.0.0.1"
     port: int = Field(ge=1, le=65535)
     commitment: bool = True
+    retrieve: Literal["none", "get", "move"] = "none"
 
 
 class Settings(Frozen):
@@ -46,6 +47,7 @@ class Settings(Frozen):
     peer_timeout_seconds: float = Field(default=30.0, gt=0)
     retry_first_seconds: float = Field(default=5.0, gt=0)
     retry_longest_seconds: float = Field(default=900.0, gt=0)
+    priors_studies: int = Field(default=6, ge=1, le=100)
     session_hours: float = Field(default=12.0, gt=0)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
     peers: tuple[Peer, ...] = ()

@@ -23,6 +23,16 @@ class Faults:
         Report every instance as failed, kept or not.
     commitment_separate
         Report on a new association to the requester, even when the asking one is open.
+    silent_find
+        Take queries and never answer them.
+    many_answers
+        Answer every query with this many studies more, whatever was asked for.
+    deaf
+        Go on answering a query that was cancelled.
+    drop_at_find, drop_at_retrieve
+        Abort the association at the first query, or at the first retrieval.
+    refuse_find
+        Answer every query with this status; 0: off.
     """
 
     slow_seconds: float = 0.0
@@ -32,3 +42,9 @@ class Faults:
     silent_commitment: bool = False
     commitment_lies: bool = False
     commitment_separate: bool = False
+    silent_find: bool = False
+    many_answers: int = 0
+    deaf: bool = False
+    drop_at_find: bool = False
+    drop_at_retrieve: bool = False
+    refuse_find: int = 0

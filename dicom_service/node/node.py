@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable
 
 from dicom_service.node.commitment import Reports
+from dicom_service.node.priors import PriorFinder
 from dicom_service.node.receiver import Receiver
 from dicom_service.node.sender import Sender
 from dicom_service.node.settler import Settler
@@ -12,7 +13,7 @@ from dicom_service.store import Store
 
 
 class Node:
-    """Receiver, settler and sender over one store.
+    """Receiver, settler, sender and the search for earlier studies, over one store.
 
     Parameters
     ----------
@@ -25,10 +26,14 @@ class Node:
     """
 
     def __init__(self, settings: Settings, store: Store, on_settled: Callable[[str], None]) -> None:
-        self._settler = Settler(store, settings.settle_seconds, on_settled)
+        self._priors = PriorFinder(settings, store)
+        self._on_settled = on_settled
+        self._settler = Settler(store, settings.settle_seconds, self._settled)
         self._reports = Reports(store, settings)
         self._sender = Sender(settings, store, self._reports)
-        self._receiver = Receiver(settings, store, self._reports, self._settler.wake)
+        self._receiver = Receiver(
+            settings, store, self._reports, self._settler.wake, self._priors.asked_for
+        )
         self.dimse_port = settings.dimse_port
         if settings.log_level != "DEBUG":
             # What it logs holds peers' text as it came; we log the same events in our words.
@@ -45,6 +50,7 @@ class Node:
         self.dimse_port = self._receiver.start()
         self._settler.start()
         self._sender.start()
+        self._priors.start()
 
     def wake(self) -> None:
         """Look into the outbox now."""
@@ -57,6 +63,11 @@ class Node:
     def stop(self) -> None:
         """Stop all; what is under way is finished or given back to the outbox."""
         self._receiver.stop()
+        self._priors.stop()
         self._settler.stop()
         self._sender.stop()
         self._reports.close()
+
+    def _settled(self, study_uid: str) -> None:
+        self._on_settled(study_uid)
+        self._priors.wake()

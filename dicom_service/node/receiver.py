@@ -24,7 +24,7 @@ from dicom_service.node.services import (
 )
 from dicom_service.node.transport import Server
 from dicom_service.settings import Settings
-from dicom_service.store import Store
+from dicom_service.store import InstanceHeader, Store
 
 log = logging.getLogger(__name__)
 _PERMANENT, _BY_USER, _CALLING_UNKNOWN = 0x01, 0x01, 0x03
@@ -40,6 +40,8 @@ class Receiver:
         Takes commitment reports.
     on_object
         Called after an object was stored, from the association's thread.
+    asked_for
+        Whether this node asked for an object: its study, who sends it, who had it moved.
     """
 
     def __init__(
@@ -48,11 +50,13 @@ class Receiver:
         store: Store,
         reports: Reports,
         on_object: Callable[[], None],
+        asked_for: Callable[[str, str, str], bool],
     ) -> None:
         self._settings = settings
         self._store = store
         self._reports = reports
         self._on_object = on_object
+        self._asked_for = asked_for
         self._entity = _entity(settings)
         self._server: Server | None = None
         self._thread: threading.Thread | None = None
@@ -133,7 +137,9 @@ class Receiver:
         source = f"{plain(requestor.ae_title, 16)}@{requestor.address}"
         file = event.request._dataset_file
         try:
-            outcome = self._keep(file, source)
+            mover = event.request.MoveOriginatorApplicationEntityTitle or ""
+            titles = str(requestor.ae_title).strip(), str(mover).strip()
+            outcome = self._keep(file, source, titles)
         except SesamoidError as error:
             log.warning("object from %s refused: %s", source, plain(error, 400))
             return _status(outcome_of(error).dimse, str(error))
@@ -147,16 +153,28 @@ class Receiver:
         self._on_object()
         return _status(0x0000)
 
-    def _keep(self, file: IncomingFile | None, source: str) -> str:
+    def _keep(self, file: IncomingFile | None, source: str, titles: tuple[str, str]) -> str:
         if file is None:
             raise BadObject("The request came without a data set.")
-        file.close()
-        if file.error is not None:
-            raise file.error
-        header = read_header(
-            file.path, file.offset, file.transfer_syntax, file.sop_class_uid, file.sop_instance_uid
-        )
-        return self._store.accept(file.path, header, source=source)
+        header = file_header(file)
+        prior = self._asked_for(header.study_uid, *titles)
+        return self._store.accept(file.path, header, source=source, prior=prior)
+
+
+def file_header(file: IncomingFile) -> InstanceHeader:
+    """What the index keeps of a finished file.
+
+    Raises
+    ------
+    SesamoidError
+        The object is incomplete, wrong or did not fit on the disk.
+    """
+    file.close()
+    if file.error is not None:
+        raise file.error
+    return read_header(
+        file.path, file.offset, file.transfer_syntax, file.sop_class_uid, file.sop_instance_uid
+    )
 
 
 def _entity(settings: Settings) -> AE:

@@ -2,7 +2,16 @@
 
 from dicom_service.report.build import Documents, build
 from dicom_service.report.changes import changes
+from dicom_service.report.foreign import ForeignMeasurement, ForeignReport, read_foreign
 from dicom_service.report.from_tree import TreeContent, read_tree
+from dicom_service.report.header import MAKER
+from dicom_service.report.prior import (
+    OwnReport,
+    Unreadable,
+    prevailing_prior,
+    read_prior,
+    rejected_by,
+)
 from dicom_service.report.reading_back import read
 from dicom_service.report.rules import problems
 from dicom_service.report.text import plain_text
@@ -10,8 +19,13 @@ from dicom_service.report.versions import Version, newer_in_archive, prevailing,
 from dicom_service.report.withdrawal import build_withdrawal, read_withdrawal, withdrawal_problems
 
 __all__ = [
+    "MAKER",
     "Documents",
+    "ForeignMeasurement",
+    "ForeignReport",
+    "OwnReport",
     "TreeContent",
+    "Unreadable",
     "Version",
     "build",
     "build_withdrawal",
@@ -19,10 +33,14 @@ __all__ = [
     "newer_in_archive",
     "plain_text",
     "prevailing",
+    "prevailing_prior",
     "problems",
     "read",
+    "read_foreign",
+    "read_prior",
     "read_tree",
     "read_withdrawal",
+    "rejected_by",
     "version_of",
     "withdrawal_problems",
 ]

@@ -260,7 +260,7 @@ def _check(
             if reopened
             else "This report was not opened again for correction."
         )
-    if row.state in ("arriving", "kept", "failed") or (row.stale and not addendum):
+    if row.state in ("arriving", "kept", "prior", "failed") or (row.stale and not addendum):
         raise NotReady(
             "New images of this study are just arriving. "
             "Wait for the new template, look at them, then sign."

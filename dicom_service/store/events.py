@@ -1,7 +1,8 @@
 """What an event does to the state of a study: one table, used by every part of the store.
 
-| event            | kept     | arriving  | waiting  | reading  | signed    | withdrawn | failed   |
+| event            | kept⁹    | arriving  | waiting  | reading  | signed    | withdrawn | failed   |
 |------------------|----------|-----------|----------|----------|-----------|-----------|----------|
+| prior fetched    | prior    | arriving  | arriving | stale²   | late⁸     | late⁸     | arriving |
 | image arrived    | arriving | arriving  | arriving | stale²   | late⁸     | late⁸     | arriving |
 | other arrived    | –        | –         | –        | –        | –         | –         | –        |
 | prepared         | –        | waiting¹  | –        | reading² | –         | –         | –        |
@@ -18,8 +19,9 @@
 "–" leaves the study as it is, "no" is refused. ¹ reading when there is a draft already · ² reading;
 stale wants a new template · ³ refused without a template · ⁴ refused while stale · ⁵ refused when
 reopened · ⁶ stale with late images · ⁷ only when reopened; before: the state it had then · ⁸ the
-state stays, the image is counted. A new study starts as arriving with an image and as kept with
-anything else.
+state stays, the image is counted · ⁹ and prior: fetched by this node as an earlier study, which
+nobody is to read unless it is on the list or is routed here too. A new study starts as arriving
+with an image and as kept with anything else.
 """
 
 from typing import Any
@@ -36,8 +38,15 @@ CLOSED = {
 """States in which nothing can be entered, and what a person can do then."""
 
 
-def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
+def arrived(
+    connection: Connection, header: InstanceHeader, at_us: int, *, prior: bool = False
+) -> int:
     """An object arrived: make or change its study.
+
+    Parameters
+    ----------
+    prior
+        Whether this node asked for it as an earlier study.
 
     Returns
     -------
@@ -49,7 +58,8 @@ def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
     if row is not None:
         at_us = max(at_us, row.latest_at + 1)
     if row is None:
-        state = "arriving" if header.makes_work else "kept"
+        worked = "prior" if prior else "arriving"
+        state = worked if header.makes_work else "kept"
         values = _named(header) | {"state": state, "images": int(header.makes_work)}
         connection.execute(
             insert(studies).values(
@@ -60,20 +70,30 @@ def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
         return at_us
     values = {"latest_at": at_us}
     if header.makes_work:
-        values |= {"images": row.images + 1} | _after_image(row, header, at_us)
+        aside = prior and row.state in ("kept", "prior")
+        after = {"state": "prior"} if aside else _after_image(row, at_us)
+        named = _named(header) if row.images == 0 else {}
+        values |= {"images": row.images + 1} | named | after
         if row.images == 0:
             index_words(connection, header.study_uid, values)
     set_values(connection, header.study_uid, **values)
     return at_us
 
 
-def _after_image(row: Any, header: InstanceHeader, at_us: int) -> dict[str, Any]:
+def _after_image(row: Any, at_us: int) -> dict[str, Any]:
     if row.state in CLOSED:
         return {"late_objects": row.late_objects + 1, "last_object_at": at_us}
     if row.state == "reading":
         return {"stale": True, "last_object_at": at_us}
-    named = _named(header) if row.images == 0 else {}
-    return named | {"state": "arriving", "detail": "", "last_object_at": at_us}
+    return {"state": "arriving", "detail": "", "last_object_at": at_us}
+
+
+def routed_again(connection: Connection, header: InstanceHeader, at_us: int) -> None:
+    """A known object came again, by routing: a study that was only a prior becomes work."""
+    row = connection.execute(select(studies).where(studies.c.study_uid == header.study_uid)).first()
+    if row is not None and row.state == "prior" and header.makes_work:
+        at_us = max(at_us, row.latest_at)
+        set_values(connection, header.study_uid, **_after_image(row, at_us))
 
 
 def _named(header: InstanceHeader) -> dict[str, Any]:

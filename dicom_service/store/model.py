@@ -7,10 +7,13 @@ from pydantic import AwareDatetime
 
 from dicom_service.base import Frozen
 
-StudyState = Literal["kept", "arriving", "waiting", "reading", "signed", "withdrawn", "failed"]
-"""kept: no image to read, only stored. arriving: images still come in, or came in again.
-waiting: the template is ready. reading: a draft exists, or a signed report is being corrected.
-withdrawn: signed, but not to be used. failed: no template could be made."""
+StudyState = Literal[
+    "kept", "prior", "arriving", "waiting", "reading", "signed", "withdrawn", "failed"
+]
+"""kept: no image to read, only stored. prior: fetched as an earlier study.
+arriving: images still come in, or came in again. waiting: the template is ready.
+reading: a draft exists, or a signed report is being corrected. withdrawn: signed, but not to be
+used. failed: no template could be made."""
 
 Delivery = Literal["", "owed", "sent", "committed", "refused"]
 
@@ -157,6 +160,39 @@ class OutboxRow(Frozen):
     """Deliveries and commitment requests that failed in a row."""
     transaction_uid: str = ""
     error: str = ""
+
+
+class PriorSearch(Frozen):
+    """How far the search for earlier studies of a study has come."""
+
+    state: Literal["looking", "found", "failed"]
+    attempts: int = 0
+    """Searches that failed in a row."""
+    next_at: AwareDatetime | None = None
+    """When it is tried again; None: it is not."""
+    found: int = 0
+    detail: str = ""
+
+    @property
+    def words(self) -> str:
+        """The state for a reader."""
+        if self.state == "looking":
+            return "looking"
+        if self.state == "failed":
+            return f"archive did not answer: {self.detail}"
+        return f"found {self.found}"
+
+
+class PriorStudy(Frozen):
+    """An earlier study that an archive named."""
+
+    prior_uid: str
+    peer: str = ""
+    study_date: str = ""
+    description: str = ""
+    state: Literal["listed", "fetched", "failed", "refused"]
+    """listed: known, not fetched. refused: perhaps of another animal, so not taken."""
+    detail: str = ""
 
 
 class UserRow(Frozen):

@@ -24,7 +24,7 @@ class Objects(Shelf):
     """Objects as received, and the ones kept aside."""
 
     def accept(
-        self, temp: Path, header: InstanceHeader, *, source: str
+        self, temp: Path, header: InstanceHeader, *, source: str, prior: bool = False
     ) -> Literal["new", "duplicate"]:
         """Keep a received object for good.
 
@@ -39,6 +39,8 @@ class Objects(Shelf):
             What is in it.
         source
             Who sent it, for the record.
+        prior
+            Whether this node asked for it as an earlier study: then nobody is to read it.
 
         Raises
         ------
@@ -52,12 +54,13 @@ class Objects(Shelf):
                 digest, size = digest_of(temp)
             known = self._known(header.sop_instance_uid)
             if known is not None and not known.missing and known.digest == digest:
+                self._came_again(header, prior)
                 return "duplicate"
             name = self._blobs.adopt(temp)
         finally:
             temp.unlink(missing_ok=True)
         reach("accept.renamed")
-        outcome = self._index_object(name, header, digest, size, source)
+        outcome = self._index_object(name, header, digest, size, source, prior)
         reach("accept.committed")
         if outcome == "different":
             raise DifferentBytes(
@@ -73,8 +76,19 @@ class Objects(Shelf):
         with self._index.read() as connection:
             return connection.execute(query).first()
 
+    def _came_again(self, header: InstanceHeader, prior: bool) -> None:
+        if not prior and header.makes_work:
+            with self._index.write() as connection:
+                events.routed_again(connection, header, now_us())
+
     def _index_object(
-        self, name: str, header: InstanceHeader, digest: str, size: int, source: str
+        self,
+        name: str,
+        header: InstanceHeader,
+        digest: str,
+        size: int,
+        source: str,
+        prior: bool,
     ) -> Literal["new", "duplicate", "different"]:
         """The row and the work it makes, in one transaction; the blob goes when it fails."""
         used = False
@@ -86,7 +100,8 @@ class Objects(Shelf):
                     )
                 ).first()
                 if known is None:
-                    _insert(connection, name, header, digest, size, source)
+                    at_us = events.arrived(connection, header, now_us(), prior=prior)
+                    _insert(connection, name, header, digest, size, source, at_us)
                     outcome, kept = "new", True
                 elif known.digest != digest:
                     outcome = "different"
@@ -96,6 +111,8 @@ class Objects(Shelf):
                     outcome, kept = "new", True
                 else:  # the same object came on two associations at once
                     outcome, kept = "duplicate", False
+                if known is not None and not prior:
+                    events.routed_again(connection, header, now_us())
             used = kept
         finally:
             if not used:
@@ -210,8 +227,8 @@ def _insert(
     digest: str,
     size: int,
     source: str,
+    at_us: int,
 ) -> None:
-    at_us = events.arrived(connection, header, now_us())
     insert_instance(
         connection,
         header,

@@ -5,7 +5,7 @@ import os
 from pathlib import Path
 from typing import BinaryIO
 
-from sqlalchemy import insert, select
+from sqlalchemy import insert, select, update
 
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.blobs import Blobs
@@ -85,6 +85,8 @@ def _prepare_schema(index: Index) -> None:
             found = connection.execute(select(schema_version.c.version)).scalar()
             if found is None:
                 connection.execute(insert(schema_version).values(version=VERSION))
+            elif found < VERSION:  # what is new so far are whole tables, made above
+                connection.execute(update(schema_version).values(version=VERSION))
     except StorageFull as error:
         raise SetupError(str(error)) from error
     if found is not None and found > VERSION:

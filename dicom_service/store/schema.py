@@ -13,7 +13,7 @@ from sqlalchemy import (
     Text,
 )
 
-VERSION = 1
+VERSION = 2
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -187,6 +187,29 @@ outbox_asks = Table(
     metadata,
     Column("transaction_uid", String(64), primary_key=True),
     Column("outbox_id", Integer, ForeignKey("outbox.id"), primary_key=True),
+)
+
+prior_searches = Table(
+    "prior_searches",  # whether archives have been asked for earlier studies
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("state", String(10), nullable=False),
+    _number("attempts"),
+    Column("next_at", BigInteger),  # None: nothing more is to be done
+    _number("found"),
+    _text("detail"),
+)
+
+prior_studies = Table(
+    "prior_studies",  # what they answered
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("prior_uid", String(64), primary_key=True),
+    _text("peer"),
+    _text("study_date"),
+    _text("description"),
+    Column("state", String(10), nullable=False),
+    _text("detail"),
 )
 
 users = Table(

@@ -194,7 +194,7 @@ def _matching(query: Select[Any], text: str, states: Sequence[str], patient_id: 
     if states:
         query = query.where(studies.c.state.in_(states))
     else:
-        query = query.where(studies.c.state != "kept")
+        query = query.where(studies.c.state.not_in(("kept", "prior")))
     if patient_id:
         query = query.where(studies.c.patient_id == patient_id)
     for word in events.words(text):

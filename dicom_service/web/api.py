@@ -115,6 +115,13 @@ def preview(study: str) -> Response:
     return jsonify(site().desk.preview(study).model_dump(mode="json"))
 
 
+@blueprint.get("/studies/<study>/priors")
+def priors(study: str) -> Response:
+    """Earlier studies of the same animal, and how far the search for them has come."""
+    signed_in()
+    return _unless_known(jsonify(site().desk.priors(study).model_dump(mode="json")))
+
+
 @blueprint.post("/studies/<study>/correction")
 def correct(study: str) -> Response:
     """Correct view, side or regions of an image; answers like the reading, newly prepared."""

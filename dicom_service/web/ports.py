@@ -4,6 +4,7 @@ from typing import Protocol
 
 from dicom_service.review.model import Reading
 from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved, WithdrawalReason
+from dicom_service.workflow.prior_model import Priors
 
 
 class DeskPort(Protocol):
@@ -17,6 +18,9 @@ class DeskPort(Protocol):
 
     def preview(self, study_uid: str) -> Preview:
         """The text of the report as it stands."""
+
+    def priors(self, study_uid: str) -> Priors:
+        """Earlier studies of the same animal."""
 
     def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
         """Take the reader's word on what an image shows."""

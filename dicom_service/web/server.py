@@ -1,5 +1,6 @@
 """Serving the application: waitress in a thread of its own."""
 
+import contextlib
 import errno
 import logging
 import socket
@@ -52,7 +53,8 @@ class Server:
             return
         self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=STOP_SECONDS)
         # The loop owns its sockets, so it is asked to close them itself.
-        self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._connections))
+        with contextlib.suppress(OSError):  # a request that just ended has woken it already
+            self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._connections))
         self._thread.join(STOP_SECONDS)
 
 

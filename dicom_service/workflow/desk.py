@@ -32,6 +32,8 @@ from dicom_service.workflow.model import (
     Saved,
     WithdrawalReason,
 )
+from dicom_service.workflow.prior_model import Priors
+from dicom_service.workflow.priors import priors_of
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 
 log = logging.getLogger(__name__)
@@ -276,6 +278,16 @@ class Desk:
         self._preparation(self._row(study_uid))
         rows = [r for r in self.store.documents(study_uid) if r.kind == PREPARED]
         return rows[-1].path.read_bytes()
+
+    def priors(self, study_uid: str) -> Priors:
+        """Earlier studies of the same animal, from what is on this node; nothing waits for them.
+
+        Raises
+        ------
+        NotFound
+            No such study.
+        """
+        return priors_of(self.store, self.settings, study_uid)
 
     def verify(self, user: str, password: str) -> None:
         """Check that `user` may sign; audited when the password is wrong."""

@@ -53,6 +53,11 @@ class Kit:
         uid = uid or f"1.9.{next(self._numbers)}"
         return self.store.accept(self.temp(data), self.header(uid, **fields), source=source)
 
+    def prior(self, uid="", data=b"pixels", **fields):
+        uid = uid or f"1.9.{next(self._numbers)}"
+        header = self.header(uid, **fields)
+        return self.store.accept(self.temp(data), header, source="ARCHIVE", prior=True)
+
     def other(self, **fields):
         return self.image(sop_class="1.2.840.10008.5.1.4.1.1.11.1", **fields)
 

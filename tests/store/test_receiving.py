@@ -86,7 +86,9 @@ def test_the_order_is_sync_rename_sync_folder_row(kit, monkeypatch):
     monkeypatch.setattr(os, "fsync", lambda fd: (order.append("sync"), real_fsync(fd))[1])
     monkeypatch.setattr(os, "rename", lambda a, b: (order.append("rename"), real_rename(a, b))[1])
     real_arrived = events.arrived
-    monkeypatch.setattr(events, "arrived", lambda *a: (order.append("row"), real_arrived(*a))[1])
+    monkeypatch.setattr(
+        events, "arrived", lambda *a, **o: (order.append("row"), real_arrived(*a, **o))[1]
+    )
     kit.image("1.1")
     # The two syncs before the renaming are of the folders made for it.
     assert order == ["sync", "sync", "sync", "rename", "sync", "row"]
@@ -108,7 +110,7 @@ def test_a_full_disk_is_said_and_leaves_nothing(kit, monkeypatch, call, number):
 
 
 def test_a_full_disk_under_the_index_is_said_and_leaves_nothing(kit, monkeypatch):
-    def arrived(*_):
+    def arrived(*_, **__):
         raise OperationalError("INSERT", {}, sqlite3.OperationalError("database or disk is full"))
 
     monkeypatch.setattr("dicom_service.store.events.arrived", arrived)

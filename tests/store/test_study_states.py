@@ -11,6 +11,10 @@ def _kept(kit):
     kit.other()
 
 
+def _prior(kit):
+    kit.prior()
+
+
 def _arriving(kit):
     kit.image()
 
@@ -53,6 +57,7 @@ def _withdrawn(kit):
 
 STATES = {
     "kept": _kept,
+    "prior": _prior,
     "arriving": _arriving,
     "arriving again": _again,
     "waiting": _waiting,
@@ -65,6 +70,7 @@ STATES = {
 }
 EVENTS = {
     "image": lambda kit: kit.image(),
+    "prior fetched": lambda kit: kit.prior(),
     "other object": lambda kit: kit.other(),
     "prepared": lambda kit: kit.prepare(),
     "not preparable": lambda kit: kit.store.fail_preparation(kit.study, "No."),
@@ -78,17 +84,18 @@ EVENTS = {
     "report withdrawn": lambda kit: kit.withdraw(),
 }
 TABLE = """
-                image     other     prepared  failed    saved    image-c.  signed  addendum reopened corrected ended withdrawn
-kept            arriving  kept      kept      kept      no       no        no      no       no       no        no     no
-arriving        arriving  arriving  waiting   failed    no       no        no      no       no       no        no     no
-arriving_again  arriving  arriving  waiting   failed    reading  arriving  no      no       no       no        no     no
-waiting         arriving  waiting   waiting   waiting   reading  arriving  signed  no       no       no        no     no
-reading         reading   reading   reading   reading   reading  reading   signed  no       no       no        no     no
-reading,_stale  reading   reading   reading   reading   reading  reading   no      no       no       no        no     no
-reopened        reading   reading   reading   reading   reading  reading   no      no       no       signed    signed no
-signed          signed    signed    signed    signed    no       no        no      signed   reading  no        no     withdrawn
-withdrawn       withdrawn withdrawn withdrawn withdrawn no       no        no      no       reading  no        no     no
-failed          arriving  failed    failed    failed    no       no        no      no       no       no        no     no
+               image     prior     other     prepared  failed    saved   image-c. signed addendum reopened corrected ended  withdrawn
+kept           arriving  prior     kept      kept      kept      no      no       no     no       no       no        no     no
+prior          arriving  prior     prior     prior     prior     no      no       no     no       no       no        no     no
+arriving       arriving  arriving  arriving  waiting   failed    no      no       no     no       no       no        no     no
+arriving_again arriving  arriving  arriving  waiting   failed    reading arriving no     no       no       no        no     no
+waiting        arriving  arriving  waiting   waiting   waiting   reading arriving signed no       no       no        no     no
+reading        reading   reading   reading   reading   reading   reading reading  signed no       no       no        no     no
+reading,_stale reading   reading   reading   reading   reading   reading reading  no     no       no       no        no     no
+reopened       reading   reading   reading   reading   reading   reading reading  no     no       no       signed    signed no
+signed         signed    signed    signed    signed    signed    no      no       no     signed   reading  no        no     withdrawn
+withdrawn      withdrawn withdrawn withdrawn withdrawn withdrawn no      no       no     no       reading  no        no     no
+failed         arriving  arriving  failed    failed    failed    no      no       no     no       no       no        no     no
 """  # noqa: E501 -- a table is read by its columns
 CASES = [
     (row.split()[0].replace("_", " "), event, after)

@@ -26,6 +26,7 @@ from dicom_service.web import create_app
 from dicom_service.web.dicomweb.incoming import read_instance_header
 from dicom_service.workflow import Correction, OpenReading, Preview, Saved
 from dicom_service.workflow.model import Advice, Choices
+from dicom_service.workflow.prior_model import Priors, SearchShown
 
 PASSWORD = "correct horse battery"
 CR, PDF, SR = (
@@ -101,6 +102,11 @@ class FakeDesk:
             saved_at=datetime(2026, 3, 1, tzinfo=UTC),
             advice=NO_ADVICE,
         )
+
+    def priors(self, study_uid: str) -> Priors:
+        self._at(study_uid)
+        search = SearchShown(state="off", words="no archive is asked")
+        return Priors(search=search, studies=(), observations={}, measurements={})
 
     def preview(self, study_uid: str) -> Preview:
         return Preview(findings_text="", text=self._at(study_uid)[1].impression, summary="")
