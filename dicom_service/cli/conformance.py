@@ -5,7 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-from dicom_service.conformance import CHECKS, Result, Run, Target, run_checks
+from dicom_service.conformance import Result, Run, Target, chosen, run_checks
 from dicom_service.conformance import pages as shown
 from dicom_service.conformance.model import find_peer
 from dicom_service.errors import SetupError
@@ -17,13 +17,14 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     target = _target(options, settings)
     if options.listen is not None:
         settings = settings.model_copy(update={"dimse_port": options.listen})
+    checks = chosen(options.only)
     progress = sys.stderr if options.json else sys.stdout
     results: list[Result] = []
     examination = Run(target, settings)
     try:
-        for number, result in enumerate(run_checks(examination), start=1):
+        for number, result in enumerate(run_checks(examination, options.only), start=1):
             results.append(result)
-            print(f"[{number:2}/{len(CHECKS)}] {shown.text_of(result)}", file=progress, flush=True)
+            print(f"[{number:2}/{len(checks)}] {shown.text_of(result)}", file=progress, flush=True)
     finally:
         examination.close()
     print(f"\n{shown.summary(results)}\n{shown.remains(examination)}", file=progress)
@@ -43,6 +44,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--dimse-host", help="address to listen on")
     add("--seconds", type=float, default=10.0, help="how long to wait for an answer")
     add("--report-seconds", type=float, default=10.0, help="the same for a commitment report")
+    add("--only", action="append", default=[], metavar="CHECK",
+        help="make only this check (its name stands in --json); may be repeated")  # fmt: skip
     add("--web", default="", metavar="URL", help="its DICOMweb address, to be checked too")
     add("--web-header", action="append", default=[], metavar="'NAME: VALUE'",
         help="sent with every web request, for signing in; may be repeated")  # fmt: skip

@@ -5,8 +5,8 @@ listener, what was sent) that returns a `Finding`. pages.py shows the results as
 JUnit and one HTML page.
 """
 
-from dicom_service.conformance.checks import CHECKS, run_checks
+from dicom_service.conformance.checks import CHECKS, chosen, run_checks
 from dicom_service.conformance.model import Result, Target
 from dicom_service.conformance.run import Run
 
-__all__ = ["CHECKS", "Result", "Run", "Target", "run_checks"]
+__all__ = ["CHECKS", "Result", "Run", "Target", "chosen", "run_checks"]

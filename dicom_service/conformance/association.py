@@ -38,7 +38,7 @@ def configuration(run: Run) -> Finding:
     """The settings that both sides must agree on, and whether the port is open."""
     peer, ours = run.target.peer, run.settings
     said = (
-        f"peer {peer.ae_title} at {peer.host}:{peer.port}; we are {ours.ae_title}, listening on "
+        f"Peer {peer.ae_title} at {peer.host}:{peer.port}; we are {ours.ae_title}, listening on "
         f"{ours.dimse_host}:{getattr(run, 'port', ours.dimse_port)}"
     )
     try:
@@ -62,7 +62,7 @@ def configuration(run: Run) -> Finding:
 def clock(run: Run) -> Finding:
     """Our clock and the peer's, as far as its web server tells."""
     now = datetime.now().astimezone()
-    here = f"here it is {now:%Y-%m-%d %H:%M:%S} (UTC{now:%z})"
+    here = f"Here it is {now:%Y-%m-%d %H:%M:%S} (UTC{now:%z})"
     if not run.target.web:
         return Finding(
             verdict="SKIP",
@@ -137,7 +137,7 @@ def wrong_title(run: Run) -> Finding:
             return Finding(
                 verdict="FAIL",
                 got=f"It takes calls to {_NOBODY} as if they were for itself.",
-                ask="Turn on the check of the called AE title; a wrong address stays unseen else.",
+                ask="Turn on its check of the called AE title: it shows wrong addresses.",
             )
     except PeerAway as error:
         return Finding(verdict="PASS", got=f"{error}.")

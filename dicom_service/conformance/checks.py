@@ -3,13 +3,13 @@
 import logging
 import ssl
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 from dicom_service.conformance import association, committing, ours, storing, tls, web
 from dicom_service.conformance.model import Finding, Result
 from dicom_service.conformance.run import SPECIES, Run
-from dicom_service.errors import SesamoidError
+from dicom_service.errors import SesamoidError, SetupError
 
 log = logging.getLogger(__name__)
 
@@ -89,9 +89,24 @@ CHECKS: tuple[Check, ...] = (
 )  # fmt: skip
 
 
-def run_checks(run: Run) -> Iterator[Result]:
-    """Make every check; a result as soon as it is there."""
-    for check in CHECKS:
+def chosen(only: Sequence[str] = ()) -> tuple[Check, ...]:
+    """The checks with these names, in their order; all when none is named.
+
+    Raises
+    ------
+    SetupError
+        A name is not that of a check.
+    """
+    known = {check.id for check in CHECKS}
+    for name in only:
+        if name not in known:
+            raise SetupError(f"There is no check '{name}'; there are {', '.join(sorted(known))}.")
+    return tuple(check for check in CHECKS if not only or check.id in only)
+
+
+def run_checks(run: Run, only: Sequence[str] = ()) -> Iterator[Result]:
+    """Make every check, or only those named; a result as soon as it is there."""
+    for check in chosen(only):
         began = time.monotonic()
         if check.needs_association and run.reachable is False:
             finding = Finding(verdict="SKIP", got="There is no association with the peer.")

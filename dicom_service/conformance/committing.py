@@ -133,7 +133,7 @@ def unknown_object(run: Run) -> Finding:
         return Finding(
             verdict="FAIL",
             got="It commits to an object that it never got.",
-            ask="Does it look before it commits? Its word is worth nothing else.",
+            ask="Does it look into its index before it commits?",
         )
     return Finding(
         verdict="FAIL",

@@ -3,9 +3,10 @@
 import threading
 import time
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Any
 
 from pydicom.dataset import Dataset
@@ -30,6 +31,10 @@ from test_pacs.studies import small_study
 SPECIES = {"dog": "CR", "cat": "DX", "horse": "CR"}
 """Species -> kind of image that its study is made of."""
 MARK = "SESAMOID-TEST"
+_RELEASE_SECONDS = 1.0
+"""A peer whose report crosses our release may never answer it."""
+_ANSWER_SECONDS = 0.2
+"""How long the answer to a report on the asking association may take to leave."""
 FIND, MOVE, GET = (f"1.2.840.10008.5.1.4.1.2.2.{number}" for number in (1, 2, 3))
 
 
@@ -50,7 +55,6 @@ class Run:
         self.started = datetime.now(UTC)
         self.patient_id = f"{MARK}-{self.started:%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:4]}"
         self.studies = {species: self._study(species) for species in SPECIES}
-        self.documents = documents(self.studies["dog"], settings)
         self.kept: dict[str, Dataset] = {}
         """Objects that the peer took, by SOP Instance UID: they stay there."""
         self.reports: dict[str, tuple[Dataset, bool]] = {}
@@ -71,6 +75,11 @@ class Run:
             image.AccessionNumber = self.patient_id[-11:]
             image.StudyDescription = f"{MARK} {image.StudyDescription}, delete me"
         return made
+
+    @cached_property
+    def documents(self) -> dict[str, Dataset]:
+        """The dog's images and what was signed about them, by file name."""
+        return documents(self.studies["dog"], self.settings)
 
     @property
     def report(self) -> Dataset:
@@ -140,7 +149,10 @@ class Run:
         """The commitment report of a transaction; None: it did not come in time."""
         with self._changed:
             self._changed.wait_for(lambda: transaction in self.reports, self.target.report_seconds)
-            return self.reports.get(transaction)
+            came = self.reports.get(transaction)
+        if came is not None and not came[1]:
+            time.sleep(_ANSWER_SECONDS)
+        return came
 
     # What we open to the peer
 
@@ -178,11 +190,11 @@ class Run:
         )
         if not association.is_established:
             raise PeerAway(why_not(association, peer))
+        release = _releasing(association)
         try:
             yield association
         finally:
-            if association.is_established:
-                association.release()
+            release()
 
     def send(self, objects: Sequence[Dataset]) -> list[tuple[Dataset, int | None, float]]:
         """C-STORE each object; with it the status (None: no answer) and the seconds it took."""
@@ -244,6 +256,31 @@ def identifier(dataset: Dataset) -> Dataset:
     for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"):
         setattr(keys, keyword, dataset[keyword].value)
     return keys
+
+
+def _releasing(association: Association) -> Callable[[], None]:
+    """How to release an association on which the peer may be reporting at this moment.
+
+    The library would answer a report that crosses our release, and break on it.
+    """
+    send, lock = association.dimse.send_msg, threading.Lock()
+    released = False
+
+    def send_unless_released(*message: Any) -> None:
+        with lock:
+            if not released:
+                send(*message)
+
+    def release() -> None:
+        nonlocal released
+        with lock:
+            released = True
+        if association.is_established:
+            association.acse_timeout = _RELEASE_SECONDS
+            association.release()
+
+    association.dimse.send_msg = send_unless_released  # type: ignore[method-assign, assignment]
+    return release
 
 
 def _take(event: Any, store: dict[str, Dataset]) -> int:

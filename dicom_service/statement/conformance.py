@@ -4,10 +4,9 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from pydicom.uid import UID
 
-from dicom_service import __version__
 from dicom_service.anatomy.concepts import concepts
 from dicom_service.codes import MAPPING_RESOURCE, SCHEME, SCHEME_UID
-from dicom_service.errors import OUTCOMES
+from dicom_service.errors import OUTCOMES, SesamoidError
 from dicom_service.node.limits import LIMITS
 from dicom_service.node.services import (
     COMMITMENT,
@@ -45,7 +44,7 @@ def conformance_statement() -> str:
     parts = (_overview(), _introduction(), _model(), _services(), _network(), _security(),
              _web(), _annexes())  # fmt: skip
     head = [
-        f"# DICOM Conformance Statement of Sesamoid {__version__}", "",
+        "# DICOM Conformance Statement of Sesamoid", "",
         "Generated from the tables that the node runs on by `sesamoid docs`; do not edit. The "
         "sections follow the order of DICOM PS3.2 Annex N. Invented animals and clinics only.", "",
     ]  # fmt: skip
@@ -167,6 +166,8 @@ def _consequence(status: int) -> str:
 
 
 def _first_line(kind: type) -> str:
+    if kind is SesamoidError:
+        return "any other failure"
     return (kind.__doc__ or kind.__name__).strip().split("\n")[0].rstrip(".")
 
 
@@ -174,7 +175,7 @@ def _network() -> Iterator[str]:
     settings = Settings()
     yield from (
         "## 5 Network and media", "",
-        f"TCP/IP, IPv4 and IPv6. DIMSE port {settings.dimse_port}, web port {settings.http_port} "
+        f"TCP/IP. DIMSE port {settings.dimse_port}, web port {settings.http_port} "
         "by default, both on loopback until set. No physical media.", "",
         "Character sets: every document is written in Unicode UTF-8 (ISO_IR 192). Objects in any "
         "character set of PS3.3 C.12.1.1.2 are stored byte for byte; names are decoded as their "

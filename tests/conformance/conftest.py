@@ -43,13 +43,15 @@ def archive(tmp_path: Path, port: int) -> Iterator[Archive]:
 def examine(tmp_path: Path, port: int) -> Callable[..., dict[str, Result]]:
     """Examine a peer: id of the check -> its result. The last run is `examine.run`."""
 
-    def look(peer_port: int, title: str = "ARCHIVE", **options: object) -> dict[str, Result]:
+    def look(
+        peer_port: int, title: str = "ARCHIVE", only: tuple[str, ...] = (), **options: object
+    ) -> dict[str, Result]:
         peer = Peer(name="peer", ae_title=title, port=peer_port)
         settings = Settings(data_folder=tmp_path / "data", dimse_port=port)
         values = {"report_seconds": 1.5, "answer_seconds": 5.0, **options}
         look.run = Run(Target(peer=peer, **values), settings)
         try:
-            return {result.id: result for result in run_checks(look.run)}
+            return {result.id: result for result in run_checks(look.run, only)}
         finally:
             look.run.close()
 

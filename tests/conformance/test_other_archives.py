@@ -5,9 +5,13 @@ from pathlib import Path
 
 import pytest
 
+from dicom_service.conformance import CHECKS
+
 from .conftest import free_port, verdicts
 
 pytestmark = pytest.mark.peer
+ONE_SPECIES = tuple(c.id for c in CHECKS if not c.id.endswith(("-cat", "-horse")))
+"""The others differ in their headers only, which our own archive's test compares."""
 
 
 def test_dcmqrscp_stores_and_gives_back_and_commits_to_nothing(
@@ -23,7 +27,7 @@ def test_dcmqrscp_stores_and_gives_back_and_commits_to_nothing(
         f"AETable BEGIN\nARCHIVE {tmp_path / 'db'} RW (200, 1024mb) ANY\nAETable END\n"
     )
     started([program("dcmqrscp"), "-c", str(config)], peer_port, tmp_path)
-    results = examine(peer_port)
+    results = examine(peer_port, only=ONE_SPECIES)
     assert verdicts(results, "FAIL") == set(), results
     assert {"commit-same", "commit-separate", "commit-unknown"} <= verdicts(results, "SKIP")
     assert {"wrong-title", "read-report", "find-report", "amendment", "move"} <= verdicts(
@@ -45,7 +49,7 @@ def test_orthanc_passes_what_it_offers(examine, started, program, tmp_path: Path
     }  # fmt: skip
     config.write_text(json.dumps(values))
     started([program("Orthanc"), str(config)], peer_port, tmp_path)
-    results = examine(peer_port, report_seconds=8.0)
+    results = examine(peer_port, only=ONE_SPECIES, report_seconds=8.0)
     assert verdicts(results, "FAIL") == set(), {
         name: results[name].got for name in verdicts(results, "FAIL")
     }

@@ -32,20 +32,22 @@ def test_a_good_archive_fails_only_what_it_does_not_do(examine, archive):
     assert {str(d.SOPInstanceUID) for d in archive.stored()} == set(examine.run.kept)
 
 
+STORED = ("echo-out", "store-dog", "read-dog")
 FAULTS = [
     ("refuse_association", True, "echo-out", "refuses the association"),
     ("refuse_store", 0xA700, "store-dog", "out of resources (status 0xA700)"),
     ("forgets", True, "read-dog", "2 of 2 objects that it took are not there"),
     ("slow_seconds", 0.3, "store-cat", "answers slowly"),
     ("silent_commitment", True, "commit-same", "sent no report within"),
-    ("commitment_lies", True, "commit-same", "will not commit to 9 of 9 objects"),
+    ("commitment_lies", True, "commit-same", "will not commit to 2 of 2 objects"),
 ]
 
 
 @pytest.mark.parametrize(("fault", "value", "check", "sentence"), FAULTS)
 def test_a_fault_is_found_and_named(examine, archive, fault, value, check, sentence):
     setattr(archive.faults, fault, value)
-    results = examine(archive.port, prompt_seconds=0.25)
+    only = (*STORED, *(COMMITMENT if check == "commit-same" else (check,)))
+    results = examine(archive.port, only=only, prompt_seconds=0.25)
     assert results[check].verdict == "FAIL"
     assert sentence in results[check].got
     assert results[check].ask
@@ -55,14 +57,14 @@ def test_a_fault_is_found_and_named(examine, archive, fault, value, check, sente
 
 def test_reports_on_an_association_of_their_own_are_named_and_taken(examine, archive):
     archive.faults.commitment_separate = True
-    results = examine(archive.port)
+    results = examine(archive.port, only=("store-dog", "commit-same"))
     assert results["commit-same"].verdict == "PASS"
     assert "association of its own" in results["commit-same"].got
 
 
 def test_an_archive_that_cannot_call_back_is_told_where_we_listen(examine, archive):
     archive.peers.clear()
-    results = examine(archive.port)
+    results = examine(archive.port, only=("store-dog", "commit-separate", "move"))
     assert {"commit-separate", "move"} <= verdicts(results, "FAIL")
     assert str(examine.run.port) in results["move"].ask
 
@@ -81,10 +83,9 @@ def test_a_changed_document_is_named_attribute_by_attribute(examine, archive, mo
         keep(data.replace(b"Invented Demo Clinic", b"Imported Demo Clinic"), came_from)
 
     monkeypatch.setattr(archive, "_keep", coerced)
-    results = examine(archive.port)
+    results = examine(archive.port, only=("store-report", "read-report"))
     assert results["read-report"].verdict == "FAIL"
     assert "Imported Demo Clinic" in results["read-report"].got
-    assert results["read-dog"].verdict == "PASS" or "Imported" in results["read-dog"].got
 
 
 def test_nothing_but_our_own_objects_is_ever_asked_for(examine, archive):
@@ -113,7 +114,8 @@ def test_nothing_but_our_own_objects_is_ever_asked_for(examine, archive):
 
     archive._handlers = watched
     archive.restart()
-    examine(archive.port)
+    examine(archive.port, only=("store-cat", "read-cat", "store-report", "find-report",
+                                "amendment", "get", "move"))  # fmt: skip
     ours = set(examine.run.kept)
     assert len(asked) > 5
     assert all(str(identifier.SOPInstanceUID) in ours for identifier in asked)
