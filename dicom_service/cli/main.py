@@ -8,7 +8,17 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from dicom_service import __version__
-from dicom_service.cli import demo, knowledge, offline, samples, selftest, serve, users
+from dicom_service.cli import (
+    check,
+    conformance,
+    demo,
+    knowledge,
+    offline,
+    samples,
+    selftest,
+    serve,
+    users,
+)
 from dicom_service.errors import SesamoidError, outcome_of
 from dicom_service.settings import Settings, load
 
@@ -77,6 +87,13 @@ def _parser() -> argparse.ArgumentParser:
 
     written = add("samples", samples.run, "Write one of each object that we produce.")
     written.add_argument("folder", type=Path, metavar="DIR")
+
+    checked = add("check", check.run, "Check DICOM files with our rules and outside validators.")
+    checked.add_argument("files", type=Path, nargs="+", metavar="FILE")
+    checked.add_argument("--json", action="store_true", help="print JSON instead of a table")
+
+    examined = add("conformance", conformance.run, "Examine a peer, with invented animals only.")
+    conformance.arguments(examined)
 
     codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
     codes.add_argument(

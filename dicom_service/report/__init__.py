@@ -13,7 +13,8 @@ from dicom_service.report.prior import (
     rejected_by,
 )
 from dicom_service.report.reading_back import read
-from dicom_service.report.rules import problems
+from dicom_service.report.rules import problems, problems_of_any
+from dicom_service.report.rules_tree import is_report
 from dicom_service.report.text import plain_text
 from dicom_service.report.versions import Version, newer_in_archive, prevailing, version_of
 from dicom_service.report.withdrawal import build_withdrawal, read_withdrawal, withdrawal_problems
@@ -31,10 +32,12 @@ __all__ = [
     "build_withdrawal",
     "changes",
     "newer_in_archive",
+    "is_report",
     "plain_text",
     "prevailing",
     "prevailing_prior",
     "problems",
+    "problems_of_any",
     "read",
     "read_foreign",
     "read_prior",
