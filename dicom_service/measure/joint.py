@@ -12,7 +12,7 @@ SEARCH = 2.0
 """mm on each side of the clicked line in which the space is looked for."""
 ABSOLUTE_ERROR = 0.2
 """95 % in mm, systematic: a logarithmic image moves both margins apart, blur saturates."""
-NARROWEST = 0.5
+NARROWEST = 0.65
 """Below this width the blur decides; only an upper bound is given."""
 PIT = 0.3
 
@@ -144,7 +144,7 @@ def _check_sharp(edges: Array, blur: Array) -> None:
         )
 
 
-SHARP = 0.33
+SHARP = 0.29
 """Blur (sd) in mm beyond which a margin is not tangential; a sharp one has 0.15 to 0.25."""
 
 
