@@ -86,7 +86,7 @@ def _angle(
         )
     value = _applied(angle_between(vectors[0], vectors[1]), rule.then)
     number = Number(id=found.id, name=found.name, value=value, unit="deg", plus_minus=plus_minus)
-    return _answered(pic, found, number, species, drawn, doubts)
+    return _answered(found, number, species, drawn, doubts)
 
 
 def _ratio(
@@ -103,11 +103,11 @@ def _ratio(
         Drawn(kind="line", name=f"{a} to {b}".replace("_", " "), points=pic.points(ends))
         for (a, b), ends in zip((rule.first, rule.second), pairs, strict=True)
     ]
-    return _answered(pic, found, number, species, drawn, [])
+    return _answered(found, number, species, drawn, [])
 
 
 def _answered(
-    pic: Picture, found: Entry, number: Number, species: str, drawn: list[Drawn], doubts: list[str]
+    found: Entry, number: Number, species: str, drawn: list[Drawn], doubts: list[str]
 ) -> Measured:
     why = comparison(found, species, number.value, number.plus_minus or 0.0) if species else ""
     if found.traps:

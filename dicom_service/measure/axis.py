@@ -60,9 +60,7 @@ def find_axis(pic: Picture, first: Point, second: Point) -> Axis:
     return Axis(middle, direction, width, float(np.degrees(np.arctan(bow))), sides)
 
 
-def _cortices(
-    pic: Picture, stations: Array, normal: Array, reach: float
-) -> tuple[Array, float]:
+def _cortices(pic: Picture, stations: Array, normal: Array, reach: float) -> tuple[Array, float]:
     """Outer edges of the bone on both sides of each station, and their strength over noise."""
     offsets = np.arange(-reach, reach + pic.fine, pic.fine)
     values = pic.sample(stations[:, None, :] + offsets[None, :, None] * normal)
@@ -105,7 +103,9 @@ def _check(along: Array, edges: Array, strength: float) -> None:
     taper, base = _line(along, width)
     uneven = float(np.std(width - taper * along - base) / np.median(width))
     if strength < 4:
-        raise NotMeasurable(f"The cortices are too faint beside the noise (strength {strength:.1f}).")
+        raise NotMeasurable(
+            f"The cortices are too faint beside the noise (strength {strength:.1f})."
+        )
     if rms > 0.4:
         raise NotMeasurable(
             f"The middle of the shaft strays {rms:.2f} mm (rms) from a line: keep the clicks on "

@@ -116,7 +116,7 @@ def _rim(pic: Picture, place: Array) -> Array:
 
 def _circle(rim: Array) -> tuple[Array, float, float, float, float]:
     def away(guess: Array) -> Array:
-        return np.hypot(rim[:, 0] - guess[0], rim[:, 1] - guess[1]) - guess[2]
+        return np.asarray(np.hypot(rim[:, 0] - guess[0], rim[:, 1] - guess[1]) - guess[2])
 
     middle = np.median(rim, axis=0)
     start = [*middle, float(np.median(np.hypot(*(rim - middle).T)))]
@@ -127,7 +127,13 @@ def _circle(rim: Array) -> tuple[Array, float, float, float, float]:
     second = np.hypot(np.mean(rest[near] * np.cos(2 * angle[near])),
                       np.mean(rest[near] * np.sin(2 * angle[near])))  # fmt: skip
     rms = float(np.sqrt(np.mean(rest[near] ** 2))) if near.any() else math.inf
-    return fit[:2], float(fit[2]), rms, float(near.mean()), float(4 * second / fit[2])
+    return (
+        np.asarray(fit[:2], float),
+        float(fit[2]),
+        rms,
+        float(near.mean()),
+        float(4 * second / fit[2]),
+    )
 
 
 def _answer(kind: str, pic: Picture, spacing: float, relative: float, drawn: tuple[Drawn, ...],

@@ -83,14 +83,11 @@ def comparison(found: Entry, species: str, value: float, plus_minus: float) -> s
         return f"No verified mean with standard deviation is known for the {species}."
     parts, verdicts = [], set()
     for ref in refs:
-        assert ref.mean is not None and ref.sd  # noqa: S101 - chosen so above
-        away = value - ref.mean
-        verdict = _verdict(abs(away), ref.sd, plus_minus)
+        mean, sd = ref.mean or 0.0, ref.sd or 0.0
+        verdict = _verdict(abs(value - mean), sd, plus_minus)
         verdicts.add(verdict)
         who = f" ({ref.population})" if ref.population else ""
-        parts.append(
-            f"{verdict} {ref.mean:g} ± {2 * ref.sd:.2g} (mean ± 2 SD) of {ref.source}{who}"
-        )
+        parts.append(f"{verdict} {mean:g} ± {2 * sd:.2g} (mean ± 2 SD) of {ref.source}{who}")
     lead = "" if len(verdicts) == 1 else "Depends on the population: "
     return f"{lead}{'; '.join(parts)}."
 

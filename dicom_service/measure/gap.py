@@ -61,7 +61,9 @@ def _sharpest(pic: Picture, middle: Array, forward: Array, across: Array, along:
     best: tuple[float, float, Array] = (-np.inf, 0.0, values.mean(axis=0))
     central = np.abs(offsets) <= 2.0
     for tilt in np.arange(-TILT, TILT + 0.1, 1.0):
-        columns = np.arange(len(offsets))[None, :] + np.tan(np.radians(tilt)) * along[:, None] / step
+        columns = (
+            np.arange(len(offsets))[None, :] + np.tan(np.radians(tilt)) * along[:, None] / step
+        )
         mean = ndimage.map_coordinates(
             values, [np.broadcast_to(rows, columns.shape), columns], order=1, mode="nearest"
         ).mean(axis=0)
@@ -108,8 +110,7 @@ def _answer(pic: Picture, line: Array, profile: Array, offsets: Array,
     centre, sd, depth, limit, _ = found
     width, per, unit = 2.3548 * sd, pic.per_mm, pic.unit
     narrow = width < NARROWEST
-    beyond = [np.median(profile[(s * (offsets - centre) > 2.5 * sd + 0.3)
-                                & (s * (offsets - centre) < 2.5)]) for s in (-1, 1)]  # fmt: skip
+    beyond = [_beside(profile, sign * (offsets - centre), 2.5 * sd + 0.2) for sign in (-1, 1)]
     numbers = (
         Number(id="width", name="full width at half depth",
                value=(BOUND if narrow else width) * per, unit=unit,
@@ -119,7 +120,7 @@ def _answer(pic: Picture, line: Array, profile: Array, offsets: Array,
         Number(id="area", name="width times depth", value=depth * width / 0.9394 * per,
                unit=f"grey values x {unit}"),
         Number(id="step", name="step of brightness across the line",
-               value=float(beyond[1] - beyond[0]), unit="grey values"),
+               value=beyond[1] - beyond[0], unit="grey values"),
     )  # fmt: skip
     doubts = [*pic.doubts, "a fracture, a growth plate, a vessel and a fold look alike here"]
     if abs(beyond[1] - beyond[0]) > depth:
@@ -132,3 +133,7 @@ def _answer(pic: Picture, line: Array, profile: Array, offsets: Array,
                     calibration=pic.calibration, numbers=numbers,
                     drawn=(Drawn(kind="line", name="line", points=pic.points(line[[0, -1]])),),
                     profiles=(curve,), doubts=tuple(doubts))  # fmt: skip
+
+
+def _beside(profile: Array, away: Array, start: float) -> float:
+    return float(np.median(profile[(away > start) & (away < start + 1.5)]))

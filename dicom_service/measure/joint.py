@@ -1,6 +1,7 @@
 """Joint space width between two subchondral margins, from two clicks along the space."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
@@ -101,7 +102,7 @@ def _margins(values: Array, offsets: Array, fine: float) -> tuple[Array, Array]:
     return np.stack(edges, axis=1), np.array(blurs)
 
 
-def _blur(rise: Array, path: Array, fine: float) -> float:
+def _blur(rise: Array, path: NDArray[np.intp], fine: float) -> float:
     """Width (sd) of the mean slope peak of a margin, from its height and its flanks."""
     reach = round(0.45 / fine)
     index = np.clip(path[:, None] + np.arange(-reach, reach + 1), 0, rise.shape[1] - 1)
@@ -154,7 +155,7 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
     running = np.convolve(width, np.ones(window) / window, "valid")
     lowest, mean = float(running.min()), float(width.mean())
     start = int(running.argmin())
-    per, unit, along = pic.per_mm, pic.unit, np.arange(len(width)) * ROW
+    per, unit, along = pic.per_mm, pic.unit, np.arange(len(width), dtype=float) * ROW
     narrow = lowest < NARROWEST
     doubts = list(pic.doubts)
     if blur.max() > 0.75 * SHARP:

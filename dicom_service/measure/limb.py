@@ -73,16 +73,25 @@ def exposed_field(values: Array) -> tuple[Mask, int]:
 
 def _constant(values: Array) -> Mask:
     """Rows and columns at an edge that a shutter has painted with one value."""
-    out = np.zeros(values.shape, bool)
+    out: Mask = np.zeros(values.shape, bool)
     for extreme in (values.min(), values.max()):
         painted = values == extreme
-        for axis in (0, 1):
-            lines = painted.mean(axis=1 - axis) >= 0.98
-            first = int(np.argmin(lines)) if not lines.all() else 0
-            last = int(np.argmin(lines[::-1])) if not lines.all() else 0
-            view = out if axis == 0 else out.T
-            view[:first] = True
-            view[view.shape[0] - last :] = True
+        found = _painted(painted)
+        # burnt-out air beside the limb has one value too, and goes on round the limb
+        if np.mean(painted[~found]) < 0.01:
+            out |= found
+    return out
+
+
+def _painted(painted: Mask) -> Mask:
+    out: Mask = np.zeros(painted.shape, bool)
+    for axis in (0, 1):
+        lines = painted.mean(axis=1 - axis) >= 0.98
+        if lines.all():
+            continue
+        view: Mask = np.moveaxis(out, axis, 0)
+        view[: int(np.argmin(lines))] = True
+        view[len(lines) - int(np.argmin(lines[::-1])) :] = True
     return out
 
 
@@ -209,7 +218,10 @@ def silhouette(
         gaps = np.flatnonzero(~inside[row])
         left, right = gaps[gaps < start], gaps[gaps > start]
         for side, ends in ((0, left[-1:]), (1, right[:1])):
-            if ends.size and exposed[row, max(0, min(len(offsets) - 1, ends[0] + 4 * (2 * side - 1)))]:
+            if (
+                ends.size
+                and exposed[row, max(0, min(len(offsets) - 1, ends[0] + 4 * (2 * side - 1)))]
+            ):
                 sides[row, side] = offsets[ends[0]] + 0.15 * (1 - 2 * side)
     return sides
 

@@ -37,9 +37,7 @@ class Outlines:
     def edge(self, distance: Array, side: int) -> Array:
         """Points in mm of one outline's known rows."""
         known = np.isfinite(distance[:, side])
-        return np.asarray(
-            self.axis[known] + self.normals[known] * distance[known, side][:, None]
-        )
+        return np.asarray(self.axis[known] + self.normals[known] * distance[known, side][:, None])
 
 
 def trace(pic: Picture, limb: Limb) -> Outlines:
@@ -62,7 +60,7 @@ def trace(pic: Picture, limb: Limb) -> Outlines:
 
 def _one_piece(limb: Limb) -> tuple[int, int]:
     """First and last station of the longest stretch with both sides and no jump (toes, cuts)."""
-    good = np.isfinite(limb.sides).all(axis=1)
+    good: Mask = np.asarray(np.isfinite(limb.sides).all(axis=1))
     jump = np.zeros(len(good), bool)
     jump[1:] = ~(np.abs(np.diff(limb.sides, axis=0)).max(axis=1) < 4.0)
     best, start = (0, 0), 0
@@ -90,21 +88,21 @@ def _skin(pic: Picture, axis: Array, normals: Array, rough: Array, side: int) ->
     values = _rows(pic, axis, normals, rough[:, side], -outward, depths)
     values = ndimage.uniform_filter1d(values, 3, axis=0)
     starts = np.arange(-1.3, 1.3, step)
-    whole = _foot(values, depths, starts, linear=True)
-    short = depths <= 1.0
+    whole = _foot(np.asarray(values), depths, starts, linear=True)
+    short: Mask = np.asarray(depths <= 1.0)
     brief = _foot(values[:, short], depths[short], starts, linear=False)
     weak = (whole[1] <= 0) | (whole[2] < 1) | ~np.isfinite(whole[0])
     foot, strength = np.where(weak, brief[0], whole[0]), np.where(weak, brief[1], whole[1])
     found = rough[:, side] - outward * foot
     smooth = ndimage.median_filter(found, 9)
-    bad = ~np.isfinite(found) | (strength <= 0) | (np.abs(found - smooth) > 0.8)
+    bad: Mask = ~np.isfinite(found) | (strength <= 0) | (np.abs(found - smooth) > 0.8)
     return np.where(bad, np.nan, found)
 
 
 def _foot(values: Array, depths: Array, starts: Array, *, linear: bool) -> tuple[Array, ...]:
     """Best start, amplitude and amplitude over residual of b + A sqrt(x-x0) (+ c (x-x0))."""
     errors, heights = [], []
-    known = np.isfinite(values).all(axis=1)
+    known: Mask = np.asarray(np.isfinite(values).all(axis=1))
     data = np.where(known[:, None], values, 0.0)
     for start in starts:
         beyond = np.clip(depths - start, 0, None)
@@ -142,7 +140,8 @@ def _bones(pic: Picture, axis: Array, normals: Array, skin: Array) -> Array:
     typical = np.median(score.max(axis=2), axis=1)
     costs = np.stack(
         [
-            1 - np.clip((score - 0.1 * typical[:, None, None]) / (k * typical[:, None, None]), 0, 1)
+            1
+            - np.clip((score - 0.1 * typical[:, None, None]) / (k * typical[:, None, None]), 0, 1)
             + w * depths / depths[-1]
             for k, w in SETTINGS
         ],
@@ -151,7 +150,9 @@ def _bones(pic: Picture, axis: Array, normals: Array, skin: Array) -> Array:
     paths = cheapest(costs, 2, 0.02)
     bone = np.full(skin.shape, np.nan)
     for side, sign in ((0, 1.0), (1, -1.0)):
-        depth = _agreed(paths[side], slopes[side], score[side], float(typical[side]), grain[side], pic)
+        depth = _agreed(
+            paths[side], slopes[side], score[side], float(typical[side]), grain[side], pic
+        )
         bone[:, side] = skin[:, side] + sign * depth
     return bone
 

@@ -44,7 +44,7 @@ class Picture:
 
     def mm(self, points: object) -> Array:
         """Image points (column, row) in working mm."""
-        return np.asarray(points, float) * np.array(self.size)
+        return np.asarray(np.asarray(points, float) * np.array(self.size), float)
 
     def points(self, mm: Array) -> tuple[Point, ...]:
         """Working mm as image points, rounded to a hundredth of a pixel."""

@@ -187,7 +187,7 @@ def _against(pic: Picture, along: Array, shape: Array, control: Measured) -> _Co
 
 def _resampled(profile: Profile, along: Array) -> Array:
     values = np.array([np.nan if v is None else v for v in profile.values], float)
-    return np.interp(along, np.array(profile.along), values, left=np.nan, right=np.nan)
+    return np.asarray(np.interp(along, np.array(profile.along), values, left=np.nan, right=np.nan))
 
 
 def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> _Comparison:
