@@ -93,7 +93,7 @@ def lines() -> Iterator[dict[str, object]]:
                     continue
                 width = found.number("width")
                 errors.append(width.value - gap)
-                limit = width.value >= gap if width.bound else False
+                limit = width.value >= gap > 0 if width.bound else False
                 inside += limit or abs(errors[-1]) <= (width.plus_minus or 0)
         yield row(f"lucent line {gap} mm: given = found", trials, errors, inside)
 

@@ -92,7 +92,10 @@ def true_edge(shot: Shot, axis: np.ndarray, normals: np.ndarray, side: int, *, b
             continue
         start, step = (hits[0], 1) if side == 0 else (hits[-1], -1)
         near, next_ = row[start + 2 * step], row[start + 8 * step]
-        found.append(offsets[start + 2 * step] - step * 0.3 * near / max(next_ - near, 1e-9))
+        # no line where tissue begins in a step or a notch: no truth there
+        rises = next_ - near > 0.5
+        place = offsets[start + 2 * step] - step * 0.3 * near / max(next_ - near, 0.5)
+        found.append(place if rises else np.nan)
     return np.array(found)
 
 

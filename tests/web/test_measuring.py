@@ -54,8 +54,8 @@ def test_wrong_requests_are_refused_with_a_status(reader, keep, joint):
     made, points = joint
     keep(made)
     url = f"/api/studies/{made.StudyInstanceUID}/measure"
-    assert reader.send("POST", url, json=_asked(made, points[:1])).status_code == 422
-    assert reader.send("POST", url, json=_asked(made, [[-5, 2], [3, 4]])).status_code == 422
+    assert reader.send("POST", url, json=_asked(made, points[:1])).status_code == 400
+    assert reader.send("POST", url, json=_asked(made, [[-5, 2], [3, 4]])).status_code == 400
     assert reader.send("POST", url, json={"kind": "joint_space"}).status_code == 422
     other = _asked(made, points) | {"image_uid": "1.2.3"}
     assert reader.send("POST", url, json=other).status_code == 404
