@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import get_args
 
 from dicom_service import __version__
 from dicom_service.cli import (
@@ -13,6 +14,7 @@ from dicom_service.cli import (
     conformance,
     demo,
     knowledge,
+    measure,
     offline,
     samples,
     selftest,
@@ -20,6 +22,7 @@ from dicom_service.cli import (
     users,
 )
 from dicom_service.errors import SesamoidError, outcome_of
+from dicom_service.measure.request import Kind
 from dicom_service.settings import Settings, load
 
 Command = Callable[[argparse.Namespace, Settings], int]
@@ -103,6 +106,8 @@ def _parser() -> argparse.ArgumentParser:
     pages = add("docs", knowledge.docs, "Write the pages that are made from the data files.")
     pages.add_argument("folder", type=Path, metavar="DIR")
 
+    _measure(add("measure", measure.run, "Measure one image file; prints JSON."))
+
     account = add("user", users.run, "Add a user or set a password.")
     account.add_argument("name")
     account.add_argument("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
@@ -113,3 +118,15 @@ def _parser() -> argparse.ArgumentParser:
         "--password-stdin", action="store_true", help="read the password from standard input"
     )
     return parser
+
+
+def _measure(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("file", type=Path, metavar="FILE")
+    sub.add_argument("kind", choices=get_args(Kind))
+    sub.add_argument("--point", action="append", metavar="COLUMN,ROW", help="in the order asked")
+    sub.add_argument("--name", help="measurement of the catalogue, such as aLDFA")
+    sub.add_argument("--species", help="compare with published values of this species")
+    sub.add_argument("--true-mm", type=float, help="true size of the ball or ruler")
+    sub.add_argument("--control", type=Path, help="the other limb or an earlier image")
+    sub.add_argument("--control-point", action="append", metavar="COLUMN,ROW")
+    sub.add_argument("--png", type=Path, help="annotated picture to write")

@@ -17,6 +17,7 @@ from dicom_service.web.problems import VersionMissing, wrong_json
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
+from dicom_service.workflow.measuring import StudyMeasureRequest, measure_in_study
 from dicom_service.workflow.model import Correction, WithdrawalReason
 
 LARGEST_PAGE = 500
@@ -133,6 +134,17 @@ def correct(study: str) -> Response:
     said = Correction(**asked.model_dump(exclude={"image_uid"}))
     site().desk.correct(study, asked.image_uid, said, found.user.name)
     return open_reading(study)
+
+
+@blueprint.post("/studies/<study>/measure")
+def measure(study: str) -> Response:
+    """Measure on one image of the study; nothing is kept."""
+    signed_in_reader()
+    try:
+        asked = StudyMeasureRequest.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "measurement") from error
+    return jsonify(measure_in_study(site().store, study, asked).model_dump(mode="json"))
 
 
 @blueprint.post("/studies/<study>/sign")
