@@ -15,7 +15,8 @@ from dicom_service.report.model import (
     ReportContent,
 )
 from dicom_service.settings import Settings
-from dicom_service.workflow.signing import FIRST_SERIES, identity
+from dicom_service.workflow.signing import identity
+from dicom_service.workflow.versions import FIRST_SERIES
 from test_pacs.reader import normal_reading, with_finding
 
 SIGNER = Person(login="sample", name="Sample^Sonia^^Dr", organization="Invented Demo Clinic")

@@ -28,8 +28,8 @@ from dicom_service.report.states import PURPOSES, STATES
 from dicom_service.settings import Settings
 from dicom_service.statement.routes import routes
 
-SENT_CLASSES = ("1.2.840.10008.5.1.4.1.1.88.33",)
-"""What the outbox carries: the report and its measurements."""
+SENT_CLASSES = ("1.2.840.10008.5.1.4.1.1.88.33", "1.2.840.10008.5.1.4.1.1.88.59")
+"""What the outbox carries: the report, its measurements, and key objects that withdraw them."""
 
 _COMPLETE = (
     "Completion Flag is COMPLETE when a person has signed: then every structure in every view in "

@@ -10,6 +10,7 @@ from dicom_service.review.model import Reading
 from dicom_service.statement.routes import Route, routes
 from dicom_service.web import api, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
+from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.model import OpenReading, Preview, Saved
 
 Schema = dict[str, Any]
@@ -34,8 +35,11 @@ BODIES: dict[str, Body] = {
     "api.save_reading": Body(takes=Reading, gives=Saved),
     "api.preview": Body(gives=Preview),
     "api.correct": Body(takes=api.ImageCorrection, gives=OpenReading),
+    "api.measure": Body(takes=StudyMeasureRequest),
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),
+    "api.reopen_for_correction": Body(takes=api.Reopening, gives=OpenReading),
+    "api.withdraw": Body(takes=api.WithdrawalAsked),
 }
 """Endpoint -> models; a test asks for an entry of everything that takes a body."""
 
