@@ -4,6 +4,7 @@ import logging
 import socket
 import threading
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any, cast
 
 from pydicom.dataset import Dataset
@@ -24,7 +25,7 @@ from dicom_service.node.services import (
 )
 from dicom_service.node.transport import Server
 from dicom_service.settings import Settings
-from dicom_service.store import InstanceHeader, Store
+from dicom_service.store import InstanceHeader, Seeing, Store
 
 log = logging.getLogger(__name__)
 _PERMANENT, _BY_USER, _CALLING_UNKNOWN = 0x01, 0x01, 0x03
@@ -53,6 +54,7 @@ class Receiver:
         asked_for: Callable[[str, str, str], bool],
     ) -> None:
         self._settings = settings
+        self._tried = Seeing(store, lambda: datetime.now(UTC))
         self._store = store
         self._reports = reports
         self._on_object = on_object
@@ -116,6 +118,7 @@ class Receiver:
         hosts = [peer.host for peer in self._settings.peers if peer.ae_title == title]
         if not any(address in _addresses(host) for host in hosts):
             log.warning("refused %s at %s: not one of the peers", plain(title), address)
+            self._tried.note("peer refused", "", detail=f"from {plain(title)}@{address}")
             event.assoc.acse.send_reject(_PERMANENT, _BY_USER, _CALLING_UNKNOWN)
             event.assoc.kill()
 
