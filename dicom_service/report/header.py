@@ -5,7 +5,12 @@ from datetime import datetime
 from typing import NamedTuple
 
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import UID, ComprehensiveSRStorage, ExplicitVRLittleEndian
+from pydicom.uid import (
+    UID,
+    ComprehensiveSRStorage,
+    EncapsulatedPDFStorage,
+    ExplicitVRLittleEndian,
+)
 
 import dicom_service
 from dicom_service.codes import SCHEME, SCHEME_UID, Code, get
@@ -45,23 +50,27 @@ def document(
 ) -> Dataset:
     """A Comprehensive SR with everything but its content tree and its evidence."""
     made = Dataset()
-    made.file_meta = _file_meta(instance)
+    made.file_meta = file_meta(ComprehensiveSRStorage, instance.sop_instance_uid)
     made.SpecificCharacterSet = "ISO_IR 192"
     made.SOPClassUID = ComprehensiveSRStorage
     made.SOPInstanceUID = instance.sop_instance_uid
     add_patient_and_study(made, content, evidence)
     _add_series(made, identity, instance)
-    _add_equipment(made, device)
+    add_equipment(made, device)
     _add_state(made, content, identity, device)
-    _add_requests(made, content, first_header(evidence))
+    image = first_header(evidence)
+    performed = image.get("ProcedureCodeSequence") or []
+    made.PerformedProcedureCodeSequence = [copied_code(c) for c in performed if has_code(c)]
+    add_requests(made, image, content.facts.study_uid)
     made.CodingSchemeIdentificationSequence = [_scheme()]
     return made
 
 
-def _file_meta(instance: Instance) -> FileMetaDataset:
+def file_meta(sop_class_uid: str, sop_instance_uid: str) -> FileMetaDataset:
+    """The file meta information of something that we write, uncompressed."""
     meta = FileMetaDataset()
-    meta.MediaStorageSOPClassUID = ComprehensiveSRStorage
-    meta.MediaStorageSOPInstanceUID = UID(instance.sop_instance_uid)
+    meta.MediaStorageSOPClassUID = UID(sop_class_uid)
+    meta.MediaStorageSOPInstanceUID = UID(sop_instance_uid)
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     meta.ImplementationClassUID = UID(IMPLEMENTATION_UID)
     meta.ImplementationVersionName = MAKER.upper()
@@ -83,7 +92,8 @@ def _add_series(made: Dataset, identity: Identity, instance: Instance) -> None:
     made.TimezoneOffsetFromUTC = offset
 
 
-def _add_equipment(made: Dataset, device: Device) -> None:
+def add_equipment(made: Dataset, device: Device) -> None:
+    """Say that this node made it (General Equipment)."""
     made.Manufacturer = MAKER
     made.ManufacturerModelName = MAKER
     made.SoftwareVersions = sr.single(dicom_service.__version__, 64)
@@ -177,10 +187,10 @@ def _predecessors(content: ReportContent) -> list[Dataset]:
         why = get(purpose(content.kind, earlier.kind))
         row.PurposeOfReferenceCodeSequence = [sr.code_item(why)]
         rows.append((study, earlier.series_uid, row))
-    return _by_study_and_series(rows)
+    return by_study_and_series(rows)
 
 
-def _by_study_and_series(rows: Iterable[tuple[str, str, Dataset]]) -> list[Dataset]:
+def by_study_and_series(rows: Iterable[tuple[str, str, Dataset]]) -> list[Dataset]:
     """References nested as the Hierarchical SOP Instance Reference macro wants them."""
     nested: dict[str, dict[str, list[Dataset]]] = {}
     for study, series, row in rows:
@@ -228,19 +238,27 @@ def add_evidence(
         row.ReferencedSOPInstanceUID = reference.sop_instance_uid
         (current if of_study == study else other).append((of_study, reference.series_uid, row))
     if current:
-        made.CurrentRequestedProcedureEvidenceSequence = _by_study_and_series(current)
+        made.CurrentRequestedProcedureEvidenceSequence = by_study_and_series(current)
     if other:
-        made.PertinentOtherEvidenceSequence = _by_study_and_series(other)
+        made.PertinentOtherEvidenceSequence = by_study_and_series(other)
 
 
-def _add_requests(made: Dataset, content: ReportContent, header: Dataset) -> None:
-    performed = header.get("ProcedureCodeSequence") or []
-    made.PerformedProcedureCodeSequence = [copied_code(c) for c in performed if has_code(c)]
+def rendering(uid: str) -> Dataset:
+    """The reference to the PDF that shows the whole document (PS3.3 C.17.2, CID 7006)."""
+    item = Dataset()
+    item.ReferencedSOPClassUID = EncapsulatedPDFStorage
+    item.ReferencedSOPInstanceUID = uid
+    item.PurposeOfReferenceCodeSequence = [sr.code_item(get("complete_rendering"))]
+    return item
+
+
+def add_requests(made: Dataset, header: Dataset, study_uid: str) -> None:
+    """Name the request that was fulfilled, where the images name one."""
     if not made.AccessionNumber:
         return
     asked = next(iter(header.get("RequestAttributesSequence") or []), Dataset())
     request = Dataset()
-    request.StudyInstanceUID = content.facts.study_uid
+    request.StudyInstanceUID = study_uid
     request.ReferencedStudySequence = []
     put(request, "AccessionNumber", made.AccessionNumber)
     request.PlacerOrderNumberImagingServiceRequest = ""

@@ -1,0 +1,1 @@
+"""What goes with a signed report: key images, annotations, PDF, and other systems' formats."""
