@@ -12,6 +12,7 @@ from pydicom.uid import generate_uid
 
 from dicom_service import report, review, validators
 from dicom_service.errors import NotReady, VersionConflict
+from dicom_service.report.companions import Place
 from dicom_service.report.model import (
     Addendum,
     Device,
@@ -21,6 +22,7 @@ from dicom_service.report.model import (
     ReportContent,
 )
 from dicom_service.store import NewDocument
+from dicom_service.workflow import companions
 from dicom_service.workflow.headers import read_header
 
 if TYPE_CHECKING:
@@ -106,10 +108,20 @@ def _store(
     evidence = _evidence(desk, study_uid)
     number = FIRST_SERIES + 10 * len(desk.store.documents(study_uid))
     names = identity(at, number, bool(content.reading.measurements))
+    beside = companions.beside_images(desk, content, evidence, number, at)
+    evidence += [companion.dataset for companion in beside]
+    place = None
+    if desk.settings.send_pdf:
+        fresh = identity(at, number + companions.PDF_OFFSET, False)
+        place = Place(fresh.sop_instance_uid, fresh.series_uid, fresh.series_number, at)
+        names = names.model_copy(update={"rendering_sop_uid": place.sop_instance_uid})
     built = report.build(content, names, desk.device, evidence)
     documents = [_new_document(content.kind, "report", built.report)]
     if built.measurements is not None:
         documents.append(_new_document(content.kind, "measurements", built.measurements))
+    if place is not None:
+        beside.append(companions.pdf_of(desk, content, built.report, evidence, place))
+    documents += [_new_document(content.kind, role, dataset) for role, dataset in beside]
     _refuse_invalid(built, content, evidence, documents)
     destination = desk.settings.archive
     desk.store.sign(
@@ -146,7 +158,12 @@ def _refuse_invalid(
 
 
 def _evidence(desk: "Desk", study_uid: str) -> list[Dataset]:
-    own = {row.sop_instance_uid for row in desk.store.documents(study_uid)}
+    """Headers of the study's objects; of ours those that show images to people."""
+    own = {
+        row.sop_instance_uid
+        for row in desk.store.documents(study_uid)
+        if row.role not in ("key_images", "presentation")
+    }
     return [
         read_header(instance.path)
         for instance in desk.store.instances(study_uid)

@@ -38,7 +38,7 @@ AMBIGUOUS = ("Image Region", "Referenced Segmentation Frame")
 
 def assert_clean(made: Documents, evidence: list[Dataset], folder: Path) -> None:
     """Both documents pass dciodvfy, dsrdump, highdicom and our own rules."""
-    assert available() == ("dciodvfy", "dsrdump")
+    assert available() == ("dciodvfy", "dsrdump", "dcmpschk")
     for name, document in (("report", made.report), ("measurements", made.measurements)):
         if document is not None:
             path = saved(document, folder, name)

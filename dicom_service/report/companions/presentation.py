@@ -18,7 +18,7 @@ from dicom_service.report.companions.composite import (
     time,
 )
 from dicom_service.report.model import Device, ReportContent
-from dicom_service.report.names import Names
+from dicom_service.report.names import Names, descriptor_name
 from dicom_service.report.patient import plain_value, put
 from dicom_service.review.model import Measurement
 
@@ -46,7 +46,7 @@ def remarks(names: Names, view: str) -> list[str]:
     found = []
     for finding in reading.findings:
         if finding.view == view:
-            what = ", ".join(sentences.descriptor_name(d) for d in finding.descriptors)
+            what = ", ".join(descriptor_name(d) for d in finding.descriptors)
             found.append(f"{names.title(names.item(finding.item))}: {what or 'abnormal'}")
     for item, by_view in reading.observations.items():
         seen = by_view.get(view)
@@ -167,8 +167,8 @@ def _add_annotations(made: Dataset, names: Names, facts: ImageFacts) -> None:
     reading = names.content.reading
     drawn = [m for m in reading.measurements if m.view == facts.uid]
     written = remarks(names, facts.uid)
-    layers = []
-    annotations = []
+    layers: list[Dataset] = []
+    annotations: list[Dataset] = []
     if drawn:
         annotation = _annotation(MEASURED)
         annotation.GraphicObjectSequence = [_line(m) for m in drawn]
