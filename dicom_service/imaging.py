@@ -27,7 +27,10 @@ def can_be_shown(header: Dataset) -> bool:
 
 
 def picture(
-    path: Path, header: Dataset, number: int = 1, window: tuple[float, float] | None = None
+    source: Path | Dataset,
+    header: Dataset,
+    number: int = 1,
+    window: tuple[float, float] | None = None,
 ) -> Image.Image:
     """One frame (from 1) as a picture, with the window of its header unless another is given.
 
@@ -37,7 +40,7 @@ def picture(
         The pixels cannot be decoded.
     """
     try:
-        array = pixel_array(path, index=number - 1)
+        array = pixel_array(source, index=number - 1)
     except Exception as error:
         raise BadObject(f"The pixels cannot be decoded: {error}.") from error
     if array.ndim == 3:

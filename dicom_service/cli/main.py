@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from dicom_service import __version__
-from dicom_service.cli import demo, knowledge, offline, samples, selftest, serve, users
+from dicom_service.cli import demo, exports, knowledge, offline, samples, selftest, serve, users
 from dicom_service.errors import SesamoidError, outcome_of
 from dicom_service.settings import Settings, load
 
@@ -73,6 +73,13 @@ def _parser() -> argparse.ArgumentParser:
 
     written = add("samples", samples.run, "Write one of each object that we produce.")
     written.add_argument("folder", type=Path, metavar="DIR")
+
+    other = add("export", exports.export, "Write a signed report as PDF, text, FHIR, HL7 and SR.")
+    other.add_argument("study_uid", metavar="STUDY_UID")
+    other.add_argument("folder", type=Path, metavar="DIR")
+
+    forms = add("mrrt", exports.mrrt, "Write every report template in the format of IHE MRRT.")
+    forms.add_argument("folder", type=Path, metavar="DIR")
 
     codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
     codes.add_argument(

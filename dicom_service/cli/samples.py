@@ -1,15 +1,28 @@
 """`sesamoid samples DIR`: one of each object that we produce, for trying on an archive."""
 
 import argparse
+import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from pydicom.dataset import Dataset
 from pydicom.uid import generate_uid
 
-from dicom_service import intake, report, review
+from dicom_service import imaging, intake, report, review
 from dicom_service.errors import SetupError
 from dicom_service.measure import complete
+from dicom_service.report.companions import (
+    KeyImage,
+    Place,
+    annotated_views,
+    encapsulated_pdf,
+    fhir_bundle,
+    key_images,
+    key_views,
+    oru_message,
+    presentation_state,
+    report_pdf,
+)
 from dicom_service.report.model import (
     Addendum,
     Device,
@@ -20,6 +33,7 @@ from dicom_service.report.model import (
 )
 from dicom_service.review.model import Reading
 from dicom_service.settings import Settings
+from dicom_service.workflow.companions import limb_maps
 from dicom_service.workflow.signing import FIRST_SERIES, identity
 from test_pacs.reader import normal_reading, with_finding
 from test_pacs.studies import small_study
@@ -28,11 +42,15 @@ SIGNER = Person(login="sample", name="Sample^Sonia^^Dr", organization="Invented 
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
-    """Write an invented study, its template, draft, final report, addendum and measurements."""
+    """Write an invented study, its reports in every state, and what goes with the signed one."""
     folder: Path = options.folder
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, dataset in _objects(small_study(), settings).items():
+        objects, texts = _objects(small_study(), settings)
+        for name, text in texts.items():
+            (folder / name).write_text(text, "utf-8", newline="")
+            print(folder / name)
+        for name, dataset in objects.items():
             dataset.save_as(folder / name, enforce_file_format=True)
             print(f"{folder / name}: {dataset.get('SeriesDescription', dataset.Modality)}")
     except OSError as error:
@@ -40,21 +58,37 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     return 0
 
 
-def _objects(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
+def _objects(
+    images: list[Dataset], settings: Settings
+) -> tuple[dict[str, Dataset], dict[str, str]]:
+    """DICOM objects and texts by file name."""
     content = _content(images)
     device = Device(uid=generate_uid(prefix=None), station_name=settings.ae_title)
     at = datetime.now(UTC)
     files = {f"image-{n}.dcm": d for n, d in enumerate(images, start=1)}
     predecessors: tuple[Reference, ...] = ()
+    texts: dict[str, str] = {}
     kinds: tuple[Kind, ...] = ("template", "draft", "final", "addendum")
     for number, kind in enumerate(kinds):
         moment = at + timedelta(seconds=number)
         names = identity(moment, FIRST_SERIES + 10 * number, with_measurements=kind != "template")
         this = _as(content, kind, moment, predecessors)
-        built = report.build(this, names, device, images)
+        evidence = images
+        if kind == "final":
+            place = _place(moment, 9003)
+            beside = _beside(this, images, device, moment)
+            files |= beside
+            evidence = [*images, *beside.values()]
+            names = names.model_copy(update={"rendering_sop_uid": place.sop_instance_uid})
+        built = report.build(this, names, device, evidence)
         files[f"{kind}.dcm"] = built.report
         if kind == "final" and built.measurements is not None:
             files["measurements.dcm"] = built.measurements
+            pdf = _printed(this, images)
+            files["report-pdf.dcm"] = encapsulated_pdf(
+                this, pdf, built.report, images, device, place
+            )
+            texts = _texts(this, pdf, moment)
             predecessors = (
                 Reference(
                     sop_instance_uid=built.report.SOPInstanceUID,
@@ -63,7 +97,44 @@ def _objects(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
                     kind="final",
                 ),
             )
-    return files
+    return files, texts
+
+
+def _beside(
+    content: ReportContent, images: list[Dataset], device: Device, at: datetime
+) -> dict[str, Dataset]:
+    """The key image selection and a presentation state for each annotated image."""
+    found = {}
+    selection = key_images(content, images, device, _place(at, 9004))
+    if selection is not None:
+        found["key-images.dcm"] = selection
+    by_uid = {str(image.SOPInstanceUID): image for image in images}
+    for number, uid in enumerate(annotated_views(content), 1):
+        place = _place(at, 9005)
+        state = presentation_state(content, by_uid[uid], images, device, place)
+        if state is not None:
+            found[f"presentation-{number}.dcm"] = state
+    return found
+
+
+def _place(at: datetime, number: int) -> Place:
+    return Place(generate_uid(prefix=None), generate_uid(prefix=None), number, at)
+
+
+def _printed(content: ReportContent, images: list[Dataset]) -> bytes:
+    by_uid = {str(image.SOPInstanceUID): image for image in images}
+    shown = [
+        KeyImage(uid, imaging.key_image(imaging.picture(by_uid[uid], by_uid[uid])))
+        for uid in key_views(content)
+    ]
+    return report_pdf(content, shown, limb_maps())
+
+
+def _texts(content: ReportContent, pdf: bytes, at: datetime) -> dict[str, str]:
+    """The signed report in the forms of systems that know no DICOM."""
+    bundle = json.dumps(fhir_bundle(content, pdf), ensure_ascii=False, indent=1)
+    message = oru_message(content, at=at, control_id="SAMPLE", facility="Invented Demo Clinic")
+    return {"report.fhir.json": bundle, "report.hl7": message}
 
 
 def _content(images: list[Dataset]) -> ReportContent:

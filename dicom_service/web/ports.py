@@ -27,5 +27,17 @@ class DeskPort(Protocol):
     def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
         """Add a remark to a signed report."""
 
+    def report_pdf(self, study_uid: str) -> bytes:
+        """The report as it is printed."""
+        ...
+
+    def report_text(self, study_uid: str) -> str:
+        """The report as plain text."""
+        ...
+
+    def report_fhir(self, study_uid: str) -> str:
+        """The report as a FHIR R4 bundle in JSON."""
+        ...
+
     def template_document(self, study_uid: str) -> bytes:
         """The prepared template as a DICOM file."""

@@ -13,7 +13,7 @@ from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
-from dicom_service.workflow import signing
+from dicom_service.workflow import exporting, signing
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import PREPARED, document_states, node_device
 from dicom_service.workflow.headers import read_header
@@ -212,6 +212,18 @@ class Desk:
         self._preparation(self._row(study_uid))
         rows = [r for r in self.store.documents(study_uid) if r.kind == PREPARED]
         return rows[-1].path.read_bytes()
+
+    def report_pdf(self, study_uid: str) -> bytes:
+        """The newest signed report as it is printed; before one is signed, the draft."""
+        return exporting.pdf(self, study_uid)
+
+    def report_text(self, study_uid: str) -> str:
+        """The same as plain text."""
+        return exporting.plain_text(self, study_uid)
+
+    def report_fhir(self, study_uid: str) -> str:
+        """The same as a FHIR R4 bundle in JSON."""
+        return exporting.fhir(self, study_uid)
 
     def verify(self, user: str, password: str) -> None:
         """Check that `user` may sign; audited when the password is wrong."""
