@@ -35,8 +35,8 @@ def mrrt(options: argparse.Namespace, settings: Settings) -> int:
 
 
 def _files(desk: Desk, study_uid: str) -> dict[str, bytes]:
-    signed = [row for row in desk.store.documents(study_uid) if row.signed_at is not None]
     desk.open(study_uid)
+    signed = [row for row in desk.store.documents(study_uid) if row.signed_at is not None]
     if not signed:
         raise NotReady(f"No report of study {study_uid} is signed yet.")
     files = {

@@ -114,6 +114,17 @@ class FakeDesk:
     def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
         self.addenda.append((study_uid, text, user))
 
+    def report_pdf(self, study_uid: str) -> bytes:
+        self._at(study_uid)
+        return b"%PDF-"
+
+    def report_text(self, study_uid: str) -> str:
+        return f"IMPRESSION\n{self._at(study_uid)[1].impression}"
+
+    def report_fhir(self, study_uid: str) -> str:
+        self._at(study_uid)
+        return '{"resourceType": "Bundle"}'
+
     def template_document(self, study_uid: str) -> bytes:
         self._at(study_uid)
         return b"a DICOM file"

@@ -11,8 +11,8 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.cidfonts import UnicodeCIDFont
 from reportlab.pdfbase.ttfonts import TTFont
 
-REGULAR, ITALIC, STRONG = "Report", "Report-Italic", "Report-Strong"
-_FILES = {REGULAR: "Regular", ITALIC: "It", STRONG: "Semibold"}
+REGULAR, STRONG = "Report", "Report-Strong"
+_FILES = {REGULAR: "Regular", STRONG: "Semibold"}
 _JAPANESE, _KOREAN = "HeiseiKakuGo-W5", "HYGothic-Medium"
 """Known to every PDF reader by name (PDF 32000-1, 9.7.5.2); not embedded."""
 
@@ -28,7 +28,7 @@ def register() -> frozenset[int]:
         pdfmetrics.registerFont(font)
         covered.append(frozenset(font.face.charToGlyph))
     pdfmetrics.registerFontFamily(
-        REGULAR, normal=REGULAR, bold=STRONG, italic=ITALIC, boldItalic=STRONG
+        REGULAR, normal=REGULAR, bold=STRONG, italic=REGULAR, boldItalic=STRONG
     )
     for name in (_JAPANESE, _KOREAN):
         pdfmetrics.registerFont(UnicodeCIDFont(name))
