@@ -26,6 +26,7 @@ from dicom_service.report.companions.pdf_style import ACCENT, FAINT, INK, QUIET,
 from dicom_service.report.names import Names
 from dicom_service.review.prose import HEADINGS
 
+_QUIET = f"#{QUIET.hexval()[2:]}"
 _GAP = 4 * mm
 _TIGHT = [
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -119,12 +120,15 @@ def findings(names: Names, styles: Styles) -> Iterator[Flowable]:
 
 
 def rule_outs(names: Names, styles: Styles) -> Iterator[Flowable]:
-    """Each condition that was looked for, and the verdict."""
-    verdicts = [sentences.rule_out_sentence(names, r) for r in names.content.reading.rule_outs]
-    if verdicts:
+    """Each condition that was looked for, and the verdict; what limits it in smaller type."""
+    judged = names.content.reading.rule_outs
+    if judged:
         yield from _heading("Looked for", styles)
-    for verdict in verdicts:
-        yield Paragraph(markup(verdict), styles.listed, bulletText="–")
+    for one in judged:
+        whole = sentences.rule_out_sentence(names, one)
+        said, stop, rest = whole.partition(". ")
+        quiet = f'<font size="{styles.cell.fontSize - 0.8}" color="{_QUIET}">{markup(rest)}</font>'
+        yield Paragraph(f"{markup(said + stop)}{quiet}", styles.listed, bulletText="–")
 
 
 def measurements(names: Names, styles: Styles) -> Iterator[Flowable]:

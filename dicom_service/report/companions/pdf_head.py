@@ -10,8 +10,9 @@ from dicom_service.codes import get
 from dicom_service.report.companions.pdf_fonts import markup
 from dicom_service.report.companions.pdf_style import ACCENT, WIDTH, Styles
 from dicom_service.report.items import name_parts
-from dicom_service.report.model import ReportContent
+from dicom_service.report.model import Person, ReportContent
 from dicom_service.report.states import STATES
+from dicom_service.report.text import person
 
 SEX = {"M": "male", "F": "female", "O": "other sex"}
 _RIGHT = 66 * mm
@@ -62,10 +63,10 @@ def head(content: ReportContent, styles: Styles) -> Iterator[Flowable]:
     )
     rows = (
         ("Patient ID", facts.signalment.patient_id),
-        ("Owner", name_parts(facts.signalment.responsible_person).replace("^", " ")),
+        ("Owner", _person(facts.signalment.responsible_person)),
         ("Study", " · ".join(p for p in (day(facts.study_date), facts.accession_number) if p)),
         ("Images", views),
-        ("Referred by", name_parts(facts.referring).replace("^", " ")),
+        ("Referred by", _person(facts.referring)),
     )
     right = [
         [Paragraph(label, styles.small), Paragraph(markup(value), styles.fact)]
@@ -125,6 +126,10 @@ def request(content: ReportContent, styles: Styles) -> Iterator[Flowable]:
         )
     )
     yield table
+
+
+def _person(name: str) -> str:
+    return person(Person(login="", name=name))
 
 
 def _sex(content: ReportContent) -> str:

@@ -46,7 +46,7 @@ class Styles:
         )
         self.text = base
         self.name = ParagraphStyle(
-            "name", base, fontName=STRONG, fontSize=19, leading=22, textColor=INK
+            "name", base, fontName=STRONG, fontSize=19, leading=24, textColor=INK
         )
         self.kind = ParagraphStyle(
             "kind", base, fontName=STRONG, fontSize=8.4, leading=11, textColor=ACCENT
@@ -66,7 +66,9 @@ class Styles:
             "answer", base, fontSize=size + 2.4, leading=(size + 2.4) * 1.3, fontName=STRONG
         )
         self.findings = ParagraphStyle("findings", base, spaceAfter=size * 0.3)
-        self.listed = ParagraphStyle("listed", base, leftIndent=12, bulletIndent=0, spaceAfter=1)
+        self.listed = ParagraphStyle(
+            "listed", base, leftIndent=12, bulletFontName=REGULAR, bulletFontSize=size, spaceAfter=1
+        )
         self.cell = ParagraphStyle("cell", base, fontSize=size - 0.8, leading=(size - 0.8) * 1.25)
         self.head = ParagraphStyle(
             "head", self.cell, textColor=QUIET, fontSize=size - 1.6, leading=(size - 1.6) * 1.25
