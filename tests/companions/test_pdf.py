@@ -40,7 +40,7 @@ def test_one_page_says_whose_what_and_the_answer_before_the_findings(content, pn
     pages = read(printed(content, png))
     assert len(pages) == 1
     text = " ".join(pages[0].split())
-    order = ["Pixel Invented", "SMALL-1", "Invented Owner", "Impression",
+    order = ["Pixel Invented", "SMALL-1", "Owner Owner Invented", "Impression",
              "Fracture of the distal radius.", "Findings", "Measurements", "Key images",
              "Technique", "Limits", "Dr Ida Vreeland", "2026-03-04 15:06"]  # fmt: skip
     assert [text.find(word) >= 0 for word in order] == [True] * len(order)
