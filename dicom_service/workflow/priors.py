@@ -60,6 +60,8 @@ def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
         raise NotFound(f"No study {study_uid} is on this node.")
     prepared = store.preparation(study_uid)
     facts = prepared[0] if prepared else StudyFacts(study_uid=study_uid)
+    # Asked before the studies are gathered: an answer that says "found" must have them all.
+    search = _search(store, settings, study_uid)
     named = {prior.prior_uid: prior for prior in store.prior_studies(study_uid)}
     gathered = [
         _gathered(store, facts, uid, named.get(uid)) for uid in _candidates(store, facts, named)
@@ -67,7 +69,7 @@ def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
     gathered = [one for one in gathered if _is_earlier(one.shown, facts)]
     gathered.sort(key=lambda one: (one.shown.study_date, one.shown.study_uid), reverse=True)
     return Priors(
-        search=_search(store, settings, study_uid),
+        search=search,
         studies=tuple(one.shown for one in gathered),
         observations=_by((o.item, o) for one in gathered for o in one.observations),
         measurements=_by(

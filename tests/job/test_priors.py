@@ -137,7 +137,7 @@ def test_a_second_visit_to_a_fresh_node_shows_what_the_first_report_found(
 def _shows_the_first_visit(answer, visit, template) -> None:
     (study,) = answer["studies"]
     assert study["study_uid"] == str(visit[0].StudyInstanceUID)
-    assert (study["state"], study["regions"], study["sides"]) == ("here", ["carpus"], ["R"])
+    assert (study["state"], study["regions"], study["sides"]) == ("here", ["carpus"], ["R"]), study
     assert study["views"] == ["DPa", "ML"]
     report = study["report"]
     assert (report["kind"], report["impression"], report["versions"]) == (

@@ -17,7 +17,7 @@ from dicom_service.report import (
     OwnReport,
     Unreadable,
     build,
-    prevailing,
+    prevailing_prior,
     read_foreign,
     read_prior,
     rejected_by,
@@ -252,11 +252,11 @@ def test_the_version_that_counts_is_signed_and_continued_by_no_other(content, ev
     second = first.model_copy(
         update={"sop_instance_uid": "1.9", "predecessors": (first.sop_instance_uid,)}
     )
-    assert prevailing([]) is None
-    assert prevailing([template]) is None
-    assert prevailing([second, first, template]) is second
+    assert prevailing_prior([]) is None
+    assert prevailing_prior([template]) is None
+    assert prevailing_prior([second, first, template]) is second
     ring = first.model_copy(update={"predecessors": ("1.9",)})
-    assert prevailing([ring, second]) in (ring, second)
+    assert prevailing_prior([ring, second]) in (ring, second)
 
 
 @pytest.mark.filterwarnings("ignore:.*")
