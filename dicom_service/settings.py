@@ -39,6 +39,9 @@ class Settings(Frozen):
     settle_seconds: float = Field(default=10.0, gt=0)
     peers_only: bool = False
     store_templates: bool = False
+    send_pdf: bool = True
+    send_key_images: bool = True
+    send_presentation_states: bool = False
     institution: str = ""
     anatomy_folder: str = ""
     section_order: tuple[Section, ...] = get_args(Section)

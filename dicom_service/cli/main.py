@@ -13,6 +13,7 @@ from dicom_service.cli import (
     check,
     conformance,
     demo,
+    exports,
     knowledge,
     measure,
     offline,
@@ -97,6 +98,13 @@ def _parser() -> argparse.ArgumentParser:
 
     examined = add("conformance", conformance.run, "Examine a peer, with invented animals only.")
     conformance.arguments(examined)
+
+    other = add("export", exports.export, "Write a signed report as PDF, text, FHIR, HL7 and SR.")
+    other.add_argument("study_uid", metavar="STUDY_UID")
+    other.add_argument("folder", type=Path, metavar="DIR")
+
+    forms = add("mrrt", exports.mrrt, "Write every report template in the format of IHE MRRT.")
+    forms.add_argument("folder", type=Path, metavar="DIR")
 
     codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
     codes.add_argument(

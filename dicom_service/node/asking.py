@@ -87,6 +87,10 @@ class Asking:
         self._ended = False
 
     def __enter__(self) -> "Asking":
+        self._open()
+        return self
+
+    def _open(self) -> None:
         wait = self._settings.peer_timeout_seconds
         entity = calling_entity(self._settings.ae_title, wait)
         entity.add_requested_context(STUDY_FIND, list(UNCOMPRESSED))
@@ -111,7 +115,6 @@ class Asking:
             self._association = association
             if self._ended:
                 association.abort()
-        return self
 
     def __exit__(self, *_: object) -> None:
         association = self._established()
@@ -161,14 +164,16 @@ class Asking:
                     association.abort()
                     raise PeerAway(f"{self._peer.name} did not finish its answer in time.")
                 if len(found.answers) > MOST_ANSWERS + _AFTER_CANCEL:
-                    association.abort()
+                    self._start_afresh()
                     break
         return Found(found.answers[:MOST_ANSWERS], found.cut)
 
-    @property
-    def is_open(self) -> bool:
-        """Whether more can be asked on this association."""
-        return self._established().is_established
+    def _start_afresh(self) -> None:
+        """Leave an archive that goes on answering; what it has can be asked for on a new one."""
+        association = self._established()
+        association.abort()
+        cast("StreamingProvider", association.dimse).close()
+        self._open()
 
     def retrieve(self, study_uid: str) -> str:
         """Have a study sent here; returns what went wrong, or "".

@@ -28,8 +28,14 @@ from dicom_service.report.states import PURPOSES, STATES
 from dicom_service.settings import Settings
 from dicom_service.statement.routes import routes
 
-SENT_CLASSES = ("1.2.840.10008.5.1.4.1.1.88.33", "1.2.840.10008.5.1.4.1.1.88.59")
-"""What the outbox carries: the report, its measurements, and key objects that withdraw them."""
+SENT_CLASSES = (
+    "1.2.840.10008.5.1.4.1.1.88.33",
+    "1.2.840.10008.5.1.4.1.1.88.59",
+    "1.2.840.10008.5.1.4.1.1.104.1",
+    "1.2.840.10008.5.1.4.1.1.11.1",
+)
+"""What the outbox carries: the report and its measurements, key images and the key objects that
+withdraw a report, the report as PDF, and presentation states of annotated images."""
 
 _COMPLETE = (
     "Completion Flag is COMPLETE when a person has signed: then every structure in every view in "

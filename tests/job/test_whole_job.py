@@ -147,7 +147,9 @@ def test_orthanc_as_the_archive_takes_and_commits_the_report(tmp_path, orthanc):
         row = reader.wait_for(uid, "committed", "refused")
         assert row["delivery"] == "committed", row
         held = [pydicom.dcmread(io.BytesIO(archive.file(i))) for i in archive.instances()]
-    (back,) = [d for d in held if d.ConceptNameCodeSequence[0].CodeValue == "18748-4"]
+    assert {d.Modality for d in held} == {"SR", "KO", "DOC"}
+    documents = [d for d in held if d.Modality == "SR"]
+    (back,) = [d for d in documents if d.ConceptNameCodeSequence[0].CodeValue == "18748-4"]
     assert report.read(back).kind == "final"
 
 
