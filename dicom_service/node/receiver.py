@@ -7,6 +7,7 @@ from typing import Any, cast
 
 from pydicom.dataset import Dataset
 from pynetdicom import AE, evt
+from pynetdicom.association import Association
 
 from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of
 from dicom_service.node.admission import Admission
@@ -29,6 +30,7 @@ from dicom_service.settings import Settings
 from dicom_service.store import InstanceHeader, Store
 
 log = logging.getLogger(__name__)
+_TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED = 0x02, 0x03, 0x02
 _UNEXPECTED = 0xC000
 
 
@@ -140,7 +142,12 @@ class Receiver:
         self._server = None
 
     def _requested(self, event: Any) -> None:
-        """Turn away callers that are not to come in."""
+        """Turn away too many, and callers that are not to come in."""
+        if self._crowded(event.assoc):
+            log.warning("refused %s: too many associations", event.assoc.requestor.address)
+            event.assoc.acse.send_reject(_TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED)
+            event.assoc.kill()
+            return
         refusal = self._admission.refusal(event.assoc)
         if refusal is not None:
             requestor = event.assoc.requestor
@@ -148,6 +155,16 @@ class Receiver:
             log.warning("refused %s at %s: %s", title, requestor.address, refusal.words)
             event.assoc.acse.send_reject(*refusal.codes)
             event.assoc.kill()
+
+    def _crowded(self, association: Association) -> bool:
+        """Whether there are enough associations, in all or with this address.
+
+        The library would count half-open connections too, and let them keep others out.
+        """
+        open_ones = [one for one in self._entity.active_associations if one.is_established]
+        address = association.requestor.address
+        same = sum(1 for one in open_ones if one.requestor.address == address)
+        return len(open_ones) >= LIMITS.associations or same >= LIMITS.associations_per_peer
 
     def _rejected(self, event: Any) -> None:
         request = event.assoc.requestor.primitive
@@ -210,10 +227,11 @@ def file_header(file: IncomingFile) -> InstanceHeader:
 def _entity(settings: Settings) -> AE:
     entity = AE(settings.ae_title)
     entity.require_called_aet = True
-    entity.maximum_associations = LIMITS.associations
+    entity.maximum_associations = LIMITS.connections + 1  # counted by the receiver itself
     entity.maximum_pdu_size = LIMITS.pdu
     entity.network_timeout = LIMITS.idle_seconds
-    entity.acse_timeout = entity.dimse_timeout = settings.peer_timeout_seconds
+    entity.acse_timeout = min(LIMITS.handshake_seconds, settings.peer_timeout_seconds)
+    entity.dimse_timeout = settings.peer_timeout_seconds
     entity.add_supported_context(VERIFICATION, list(UNCOMPRESSED))
     for sop_class in STORED_CLASSES:
         entity.add_supported_context(sop_class, list(TRANSFER_SYNTAXES))
