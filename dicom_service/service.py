@@ -62,7 +62,12 @@ class Service:
             raise
         self._note("node started", __version__)
         self._forwarder.start()
-        log.info("listening: DIMSE %s, web %s", self.dimse_port, self.address)
+        log.info(
+            "listening: DIMSE %s, secure DIMSE %s, web %s",
+            self.dimse_port or "-",
+            self.node.secure_port or "-",
+            self.address,
+        )
 
     def stop(self) -> None:
         """Stop listening, finish what is in hand and close the data folder."""

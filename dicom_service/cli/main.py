@@ -14,6 +14,7 @@ from dicom_service.cli import (
     check,
     conformance,
     demo,
+    exports,
     knowledge,
     measure,
     offline,
@@ -97,6 +98,13 @@ def _parser() -> argparse.ArgumentParser:
     examined = add("conformance", conformance.run, "Examine a peer, with invented animals only.")
     conformance.arguments(examined)
 
+    other = add("export", exports.export, "Write a signed report as PDF, text, FHIR, HL7 and SR.")
+    other.add_argument("study_uid", metavar="STUDY_UID")
+    other.add_argument("folder", type=Path, metavar="DIR")
+
+    forms = add("mrrt", exports.mrrt, "Write every report template in the format of IHE MRRT.")
+    forms.add_argument("folder", type=Path, metavar="DIR")
+
     codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
     codes.add_argument(
         "--fhir", action="store_true", help="print our own codes as a FHIR R4 CodeSystem"
@@ -114,7 +122,10 @@ def _parser() -> argparse.ArgumentParser:
     account.add_argument("name")
     account.add_argument("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
     account.add_argument(
-        "--role", action="append", choices=["reader", "administrator"], help="may be repeated"
+        "--role",
+        action="append",
+        choices=["reader", "administrator", "device"],
+        help="may be repeated",
     )
     account.add_argument(
         "--password-stdin", action="store_true", help="read the password from standard input"

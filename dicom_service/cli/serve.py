@@ -20,10 +20,10 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     with Service(settings, viewer) as service:
         if service.swept and service.swept.sentence:
             print(service.swept.sentence)
-        print(
-            f"DICOM: {settings.ae_title} at {settings.dimse_host}:{service.dimse_port}\n"
-            f"Web:   {service.address}"
-        )
+        for port, words in ((service.dimse_port, ""), (service.node.secure_port, " (TLS)")):
+            if port:
+                print(f"DICOM: {settings.ae_title} at {settings.dimse_host}:{port}{words}")
+        print(f"Web:   {service.address}")
         if not settings.http_tls_certificate and not _on_loopback(settings.http_host):
             print("The web pages are not encrypted: set http_tls_certificate, or a TLS proxy.")
         if not service.store.count_users():

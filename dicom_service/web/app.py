@@ -8,7 +8,15 @@ from flask import Flask
 
 from dicom_service.settings import Settings
 from dicom_service.store import Seeing, Store
-from dicom_service.web import api, pages, problems, security, session, viewer_files
+from dicom_service.web import (
+    api,
+    pages,
+    problems,
+    report_files,
+    security,
+    session,
+    viewer_files,
+)
 from dicom_service.web.dicomweb import blueprint as dicomweb
 from dicom_service.web.ports import DeskPort
 from dicom_service.web.rates import Rates
@@ -61,7 +69,8 @@ def create_app(
     )
     problems.install(app)
     security.install(app)
-    for part in (session.blueprint, api.blueprint, dicomweb, pages.blueprint):
+    blueprints = (session.blueprint, api.blueprint, report_files.blueprint)
+    for part in (*blueprints, dicomweb, pages.blueprint):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)
     return app

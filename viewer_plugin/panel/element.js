@@ -29,6 +29,7 @@ export class PanelElement extends HTMLElement {
     this.session = null;
     this.undo = [];
     this.drawn = '';
+    this.signedCount = 0;
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
@@ -59,12 +60,16 @@ export class PanelElement extends HTMLElement {
     const onPointer = event => event.composedPath().includes(this) || this.leaveText();
     window.addEventListener('pointerdown', onPointer, true);
     const poll = setInterval(() => session.status === 'ready' && delivering(session) && session.refresh().catch(() => {}), 2000);
+    // Another reader may have signed, or a newer version have come, while this page was away.
+    const onFocus = () => session.status === 'ready' && session.queue.clean && !session.signing.busy && session.refresh().catch(() => {});
+    window.addEventListener('focus', onFocus);
     this.undo = [
       session.subscribe(() => this.draw()),
       host.onImagesChanged(() => this.imagesChanged()),
       host.onMeasurement(event => this.measured(event)),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
+      () => window.removeEventListener('focus', onFocus),
       () => clearInterval(poll),
     ];
     maps().then(() => this.draw());
@@ -89,6 +94,7 @@ export class PanelElement extends HTMLElement {
       this.stage.textContent = `${strings.broken} ${error}`;
     }
     this.follow(before);
+    this.showSigned();
     this.showItem();
     this.showMeasurements();
   }
@@ -108,6 +114,13 @@ export class PanelElement extends HTMLElement {
     if (session?.sheet) return this.focusOn('[data-card]');
     const now = this.shadowRoot?.activeElement;
     if (!now || now.matches('[role=option], .row, [data-field="search"]')) this.focusPlace();
+  }
+
+  /** What was signed stands at the top of the conclusion. */
+  showSigned() {
+    const count = this.session?.documents.length ?? 0;
+    if (count > this.signedCount) this.stage.querySelector('.conclude')?.scrollTo(0, 0);
+    this.signedCount = count;
   }
 
   focusPlace() {

@@ -1,6 +1,7 @@
 // @ts-check
 /** The top of the panel: who, what, why, what does not fit, and whether all is saved. */
 
+import { keepMine, loadTheirs } from './conflict.js';
 import { h } from './dom.js';
 import { doubt, imageRows } from './images.js';
 import { coverage, sectionsOf } from './walk.js';
@@ -44,6 +45,14 @@ export function clockTime(iso) {
   return Number.isNaN(date.getTime()) ? '' : date.toLocaleTimeString('en-GB');
 }
 
+/** "2026-11-25 17:10", where the reader is. */
+export function localDateTime(iso) {
+  const date = new Date(iso);
+  if (Number.isNaN(date.getTime())) return '';
+  const two = n => String(n).padStart(2, '0');
+  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())} ${two(date.getHours())}:${two(date.getMinutes())}`;
+}
+
 /** @param {{session: import('./session.js').Session}} ctx */
 export function header(ctx) {
   const { session } = ctx;
@@ -79,6 +88,7 @@ function remarks(facts, template) {
 
 function saveState(session) {
   const { queue } = session;
+  if (session.opening.state === 'withdrawn') return h('p', { class: 'save bad' }, strings.withdrawnState);
   if (session.signed) return h('p', { class: 'save' }, strings.signedState);
   const time = queue.savedAt ? ` ${clockTime(queue.savedAt)}` : '';
   const words = queue.state === 'saved' && queue.version === 0 ? strings.save.fresh : strings.save[queue.state];
@@ -95,8 +105,8 @@ export function saveTrouble(ctx) {
     return h('div', { key: 'trouble', class: 'trouble', role: 'alert' },
       h('p', null, h('strong', null, strings.conflict.title), ' ', strings.conflict.text),
       h('div', { class: 'buttons' },
-        h('button', { class: 'btn', onclick: () => session.loadTheirs() }, strings.conflict.theirs),
-        h('button', { class: 'btn', onclick: () => session.keepMine() }, strings.conflict.mine)));
+        h('button', { class: 'btn', onclick: () => loadTheirs(session) }, strings.conflict.theirs),
+        h('button', { class: 'btn', onclick: () => keepMine(session) }, strings.conflict.mine)));
   }
   if (queue.state === 'signedOut') {
     return h('div', { key: 'trouble', class: 'trouble', role: 'alert' }, h('p', null, strings.signInHint),

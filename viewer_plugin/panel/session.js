@@ -5,6 +5,7 @@
  */
 
 import { NO_ADVICE } from './advice.js';
+import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
 import { groupNormal, groupOf, withShown } from './groups.js';
 import * as change from './reading.js';
@@ -55,6 +56,11 @@ export class Session {
     this.message = '';
     this.preview = null;
     this.signing = { busy: false, error: '' };
+    /** What is being done with the signed report, and whether giving a correction up is asked back. */
+    this.deed = '';
+    this.confirming = false;
+    /** @type {any} what was entered here while another reader signed */
+    this.aside = null;
     /** Half-written text that is not part of the reading: addendum, search words. */
     this.drafts = /** @type {Record<string, string>} */ ({});
     this.undoStack = /** @type {any[]} */ ([]);
@@ -82,8 +88,9 @@ export class Session {
     return /** @type {import('./types.js').Template} */ (this.opening.template);
   }
 
+  /** Signed or withdrawn: nothing can be entered. */
   get signed() {
-    return this.opening?.state === 'signed';
+    return ['signed', 'withdrawn'].includes(this.opening?.state);
   }
 
   get currentItem() {
@@ -126,9 +133,11 @@ export class Session {
   /** Bring back what an earlier page could not save. */
   #restore(version) {
     const text = this.keep.get(this.study);
-    if (!text || this.signed) return;
+    recallAside(this);
+    if (!text) return;
     try {
       const kept = JSON.parse(text);
+      if (this.signed) return void this.queue.put(kept.reading); // Refused, and then kept aside.
       this.reading = kept.reading;
       this.queue.version = kept.version;
       this.message = kept.version === version ? strings.save.restored : '';
@@ -143,6 +152,7 @@ export class Session {
     const kept = unsaved && JSON.stringify({ version: this.queue.version, reading: unsaved });
     this.keep.set(this.study, kept ?? null);
     this.update();
+    if (this.queue.state === 'refused' && this.queue.status === 409) overtaken(this);
   }
 
   #saved(answer) {
@@ -170,13 +180,14 @@ export class Session {
    */
   commit(reading, message = '', field = '') {
     if (this.signed || reading === this.reading) return;
-    if (!field || this.undoStack.at(-1)?.field !== field) this.#remember(field);
+    if (!field || this.undoStack.at(-1)?.field !== field) this.remember(field);
     this.reading = withShown(this.template, reading, this.displayed);
     this.message = message;
     this.queue.put(this.reading);
   }
 
-  #remember(field = '') {
+  /** What is here now can be had back with undo. */
+  remember(field = '') {
     const { reading, item, section, view } = this;
     this.undoStack.push({ reading, item, section, view, field });
     if (this.undoStack.length > UNDO_DEPTH) this.undoStack.shift();
@@ -342,26 +353,6 @@ export class Session {
     if (this.reading?.measurements.some(m => m.id === id)) {
       this.commit(change.dropMeasurement(this.reading, id), strings.measurementRemoved);
     }
-  }
-
-  // --- the conflict of two tabs
-
-  async loadTheirs() {
-    const opening = await this.api.open(this.study).catch(error => this.update({ message: error.message }));
-    if (!opening) return;
-    this.#remember();
-    this.reading = opening.reading;
-    this.gaps = opening.gaps;
-    this.documents = opening.documents;
-    this.opening = opening;
-    this.advice = opening.advice ?? NO_ADVICE;
-    this.message = strings.conflict.tookTheirs;
-    this.queue.takeTheirs(opening.version);
-  }
-
-  async keepMine() {
-    const opening = await this.api.open(this.study).catch(error => this.update({ message: error.message }));
-    if (opening) this.queue.keepMine(opening.version);
   }
 
   // --- conclusion

@@ -58,7 +58,11 @@
  * @typedef {{views: string[], regions: {id: string, name: string}[], sides: string[]}} Choices
  * @typedef {{version: number, state: string, reader: string, facts: any, template: Template,
  *   reading: Reading, coverage: Coverage, gaps: Gap[], documents: DocumentState[],
- *   descriptors: Record<string, Descriptor[]>, advice: Advice, choices: Choices}} Opening
+ *   descriptors: Record<string, Descriptor[]>, advice: Advice, choices: Choices,
+ *   prevailing: {kind: string, number: number, of: number, sop_instance_uid: string,
+ *     signed_by: string, signed_at: string, withdrawn: boolean}|null,
+ *   newer_in_archive: {sop_instance_uid: string, series_uid: string, signed_at: string, signed_by: string}[],
+ *   correcting: {reason: string, by: string, at: string}|null, late_objects: number}} Opening
  */
 
 export {};

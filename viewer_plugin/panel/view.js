@@ -12,6 +12,7 @@ import { itemList } from './item_list.js';
 import { limbMap } from './limb_map.js';
 import { shapeOf } from './map_state.js';
 import { strings } from './strings.js';
+import { standing } from './versions.js';
 
 /** @param {any} ctx */
 export function panelView(ctx) {
@@ -20,7 +21,7 @@ export function panelView(ctx) {
   if (session.status === 'failed') return [failure(session)];
   if (session.help) return [helpPage(ctx)];
   const body = session.section === 'conclude' ? conclude(ctx) : sectionBody(ctx);
-  return [header(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
+  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
 }
 
 function failure(session) {
