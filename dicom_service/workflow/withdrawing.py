@@ -35,7 +35,8 @@ def withdraw(desk: "Desk", study_uid: str, reason: WithdrawalReason, text: str, 
             series_uid=row.series_uid,
         )
         for row in desk.store.documents(study_uid)
-        if row.signed_at is not None and row.role in ("report", "measurements")
+        # What shows the report (PDF, key images, annotations) is not to be used either.
+        if row.signed_at is not None and row.role != "withdrawal"
     )
     at = moment(desk, study_uid)
     withdrawal = Withdrawal(
