@@ -7,7 +7,7 @@ from typing import BinaryIO
 
 from sqlalchemy import insert, select, update
 
-from dicom_service.errors import SetupError, StorageFull
+from dicom_service.errors import SetupError, TryLater
 from dicom_service.store.blobs import Blobs
 from dicom_service.store.schema import VERSION, metadata, schema_version
 from dicom_service.store.sqlite import Index
@@ -87,7 +87,7 @@ def _prepare_schema(index: Index) -> None:
                 connection.execute(insert(schema_version).values(version=VERSION))
             elif found < VERSION:  # what is new so far are whole tables, made above
                 connection.execute(update(schema_version).values(version=VERSION))
-    except StorageFull as error:
+    except TryLater as error:
         raise SetupError(str(error)) from error
     if found is not None and found > VERSION:
         raise SetupError(
