@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from dicom_service.errors import SetupError
 from dicom_service.store import Store
 from tests.hostile.job import Plan, digest, image_bytes, paper_bytes, reading_text
 
@@ -39,7 +40,10 @@ class Told:
 def broken(folder: Path, plans: list[Plan], lines: Iterable[str]) -> list[str]:
     """Which promises the folder does not keep; the sweep of a start is part of the keeping."""
     told = Told(lines)
-    store = Store(folder)
+    try:
+        store = Store(folder)
+    except SetupError as error:
+        return [f"the folder cannot be opened: {error}"]
     try:
         report = store.sweep()
         found = list(_visible(store, plans))
@@ -49,6 +53,8 @@ def broken(folder: Path, plans: list[Plan], lines: Iterable[str]) -> list[str]:
             found.append(f"{report.rows_without_blobs} rows have no file")
         if list(store.incoming.iterdir()):
             found.append("temporary files are left")
+    except SetupError as error:
+        return [f"the folder cannot be used: {error}"]
     finally:
         store.close()
     return found
