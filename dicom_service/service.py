@@ -56,7 +56,12 @@ class Service:
         except SetupError:
             self.stop()
             raise
-        log.info("listening: DIMSE %s, web %s", self.dimse_port, self.address)
+        log.info(
+            "listening: DIMSE %s, secure DIMSE %s, web %s",
+            self.dimse_port or "-",
+            self.node.secure_port or "-",
+            self.address,
+        )
 
     def stop(self) -> None:
         """Stop listening, finish what is in hand and close the data folder."""

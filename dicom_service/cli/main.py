@@ -120,7 +120,10 @@ def _parser() -> argparse.ArgumentParser:
     account.add_argument("name")
     account.add_argument("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
     account.add_argument(
-        "--role", action="append", choices=["reader", "administrator"], help="may be repeated"
+        "--role",
+        action="append",
+        choices=["reader", "administrator", "device"],
+        help="may be repeated",
     )
     account.add_argument(
         "--password-stdin", action="store_true", help="read the password from standard input"

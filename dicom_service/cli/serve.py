@@ -19,10 +19,10 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     with Service(settings, viewer) as service:
         if service.swept and service.swept.sentence:
             print(service.swept.sentence)
-        print(
-            f"DICOM: {settings.ae_title} at {settings.dimse_host}:{service.dimse_port}\n"
-            f"Web:   {service.address}"
-        )
+        for port, words in ((service.dimse_port, ""), (service.node.secure_port, " (TLS)")):
+            if port:
+                print(f"DICOM: {settings.ae_title} at {settings.dimse_host}:{port}{words}")
+        print(f"Web:   {service.address}")
         if not service.store.count_users():
             print("Nobody can sign in yet. Make the first user: sesamoid user NAME --role reader")
         if not settings.archive:

@@ -19,6 +19,7 @@ from dicom_service.errors import PeerAway, SesamoidError, outcome_of
 from dicom_service.node.echo import calling_entity, why_not
 from dicom_service.node.incoming import StreamingProvider
 from dicom_service.node.receiver import file_header
+from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     STORED_CLASSES,
     TRANSFER_SYNTAXES,
@@ -104,6 +105,7 @@ class Asking:
             self._peer.host,
             self._peer.port,
             ae_title=self._peer.ae_title,
+            tls_args=tls_args(self._settings.tls, self._peer),
             ext_neg=roles,
             evt_handlers=cast("Any", [(evt.EVT_C_STORE, self._taken)]),
         )

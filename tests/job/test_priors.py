@@ -1,10 +1,7 @@
 """An animal comes again, to a node that has never seen it: what was found before is shown."""
 
 import io
-import subprocess
 from copy import deepcopy
-from pathlib import Path
-from typing import NamedTuple
 
 import pydicom
 import pytest
@@ -16,13 +13,9 @@ from test_pacs.archive import Archive
 from test_pacs.clinic import Clinic
 from test_pacs.sending import send
 from test_pacs.studies import small_study
-from tests.job.helpers import PASSWORD, free_port, read_and_save, signed_in
+from tests.job.helpers import PASSWORD, read_and_save, signed_in
 from tests.node.conftest import wait_for
-
-
-class Place(NamedTuple):
-    ae_title: str
-    port: int
+from tests.peers import OutsideArchive, free_port
 
 
 @pytest.fixture(scope="module")
@@ -46,34 +39,6 @@ def visit(tmp_path_factory) -> list:
 
 
 @pytest.fixture
-def dcmqrscp(tmp_path, program):
-    """Starts DCMTK's archive, which knows the node at the given DIMSE port."""
-    running = []
-
-    def start(node_port: int) -> Place:
-        port, folder = free_port(), tmp_path / "dcmqrscp"
-        folder.mkdir()
-        config = tmp_path / "dcmqrscp.cfg"
-        config.write_text(
-            f"NetworkTCPPort = {port}\nMaxPDUSize = 16384\nMaxAssociations = 16\n"
-            f"HostTable BEGIN\nnode = (SESAMOID, 127.0.0.1, {node_port})\nHostTable END\n"
-            "VendorTable BEGIN\nVendorTable END\n"
-            f"AETable BEGIN\nDCMTK {folder} RW (200, 1024mb) ANY\nAETable END\n"
-        )
-        command = [program("dcmqrscp"), "--config", str(config), str(port)]
-        with Path(tmp_path, "dcmqrscp.log").open("wb") as log:
-            running.append(subprocess.Popen(command, stdout=log, stderr=log))
-        echo = [program("echoscu"), "-aec", "DCMTK", "127.0.0.1", str(port)]
-        wait_for(lambda: subprocess.run(echo, capture_output=True, timeout=10).returncode == 0)
-        return Place("DCMTK", port)
-
-    yield start
-    for process in running:
-        process.terminate()
-        process.wait(10)
-
-
-@pytest.fixture
 def place(request, tmp_path):
     """An archive of the kind that the test names."""
     if request.param != "archive":
@@ -81,10 +46,10 @@ def place(request, tmp_path):
         return
     started = []
 
-    def start(node_port: int) -> Place:
+    def start(node_port: int) -> OutsideArchive:
         peers = {"SESAMOID": ("127.0.0.1", node_port)}
         started.append(Archive(tmp_path / "archive", peers=peers).start())
-        return Place(started[0].ae_title, started[0].port)
+        return OutsideArchive(started[0].port, ae_title=started[0].ae_title)
 
     yield start
     for archive in started:

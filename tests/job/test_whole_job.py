@@ -15,7 +15,8 @@ from test_pacs.clinic import Clinic
 from test_pacs.reader import RequestRefused
 from test_pacs.sending import send
 from test_pacs.studies import late_image, small_study
-from tests.job.helpers import PASSWORD, free_port, read_and_save, signed_in
+from tests.job.helpers import PASSWORD, read_and_save, signed_in
+from tests.peers import free_port
 
 
 def _route(clinic: Clinic, **options) -> str:

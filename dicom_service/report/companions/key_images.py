@@ -58,20 +58,13 @@ def key_images(
     children = [
         *observer,
         *sr.text("CONTAINS", "key_object_description", _description(names)),
-        *(_key_image(one) for one in references),
+        *(sr.nameless(sr.image("CONTAINS", "of_interest", one)) for one in references),
     ]
     header.add_root(made, "of_interest", (*DCMR[:2], TEMPLATE), children)
     study = content.facts.study_uid
     rows = [(study, one.series_uid, header.sop_reference(one)) for one in references]
     made.CurrentRequestedProcedureEvidenceSequence = header.by_study_and_series(rows)
     return made
-
-
-def _key_image(one: sr.ImageReference) -> Dataset:
-    """An IMAGE item without a name: TID 2010 has none for what it selects."""
-    item = sr.image("CONTAINS", "of_interest", one)
-    del item.ConceptNameCodeSequence
-    return item
 
 
 def _description(names: Names) -> str:
