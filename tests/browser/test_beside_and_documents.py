@@ -21,7 +21,11 @@ pytestmark = pytest.mark.browser
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory) -> Iterator[Clinic]:
     folder = tmp_path_factory.mktemp("beside")
-    options = {"settle_seconds": 0.3, "retry_first_seconds": 0.2}
+    options = {
+        "settle_seconds": 0.3,
+        "retry_first_seconds": 0.2,
+        "send_presentation_states": True,
+    }
     with Clinic(folder, ensure_viewer(folder, print), options=options) as clinic:
         real_node.add_readers(clinic)
         yield clinic
@@ -125,7 +129,7 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
     page.wait_for_timeout(1000)
     page.screenshot(path=shots / "beside-4-again.png")
     assert shown(page) == usual
-    print("\n".join(said))
+    assert said == []
 
 
 def test_reports_open_in_our_view_the_newest_version_first_and_new_ones_without_reload(
@@ -135,15 +139,21 @@ def test_reports_open_in_our_view_the_newest_version_first_and_new_ones_without_
     uid = signed(clinic, "20260302", "R")
     _older_version_in_the_same_series(clinic, uid)
     panel = open_study(page, clinic, uid, 2)
-    panel.get_by_role("button", name="Open: Report").click()
+    panel.get_by_role("button", name="Open: Report", exact=True).click()
     document = page.locator("sesamoid-report")
     expect(document).to_contain_text("Fracture.")
     expect(document).to_contain_text("Signed by Dr Ida Vreeland")
     expect(document).to_contain_text("version 2 of 2")
     expect(document).not_to_contain_text("An older wording.")
+    place = document.locator(".place").first
+    expect(place).to_contain_text("Distal Radius, right: fracture line")
     page.screenshot(path=shots / "documents-1-report.png")
-    document.get_by_role("button", name="image").first.click()
-    page.wait_for_timeout(800)
+    place.get_by_role("button", name="other view").click()
+    views = {v["label"]: v["uid"] for v in client(clinic, "ida").open(uid)["template"]["views"]}
+    page.wait_for_function(
+        "uid => document.querySelector('sesamoid-panel').host.images().some(i => i.uid === uid)",
+        arg=views["ML"],
+    )
     page.screenshot(path=shots / "documents-2-image.png")
 
     panel.get_by_role("button", name="Add", exact=True).click()
@@ -154,7 +164,33 @@ def test_reports_open_in_our_view_the_newest_version_first_and_new_ones_without_
     panel.get_by_role("button", name="Open: Report with addendum, version 2").click()
     expect(document).to_contain_text("Seen without reload.")
     page.screenshot(path=shots / "documents-3-addendum.png")
-    print("\n".join(said))
+    assert said == []
+
+
+def test_printed_report_key_images_and_presentation_states_raise_no_complaint(
+    clinic: Clinic, watched: tuple[Page, list[str]], shots
+) -> None:
+    page, said = watched
+    uid = signed(clinic, "20260302", "R")
+    kinds = {d["role"] for d in client(clinic, "ida").open(uid)["documents"]}
+    assert {"report", "measurements", "pdf", "key_images", "presentation"} <= kinds
+    panel = open_study(page, clinic, uid, 2)
+    panel.get_by_role("button", name="Open: Printed report").click()
+    pdf = page.locator("object[type='application/pdf']")
+    expect(pdf).to_be_visible()
+    page.wait_for_timeout(1500)
+    page.screenshot(path=shots / "documents-4-pdf.png")
+    panel.get_by_role("button", name="Open: Measurements").click()
+    page.wait_for_timeout(1500)
+    page.screenshot(path=shots / "documents-5-measurements.png")
+    labels = page.evaluate(
+        "() => window.services.displaySetService.getActiveDisplaySets()"
+        ".map(s => [s.Modality, Boolean(s.unsupported), Boolean(s.excludeFromThumbnailBrowser)])"
+    )
+    assert ["KO", False, True] in labels
+    assert ["PR", False, True] in labels
+    assert page.locator("[data-cy='notification'], .toast, [data-sonner-toast]").count() == 0
+    assert said == []
 
 
 def _older_version_in_the_same_series(clinic: Clinic, uid: str) -> None:

@@ -137,7 +137,7 @@ export const strings = {
   documents: {
     title: 'Documents',
     kinds: { final: 'Report', addendum: 'Report with addendum', correction: 'Report, corrected', draft: 'Draft', template: 'Template' },
-    roles: { measurements: 'Measurements', withdrawal: 'Withdrawal' },
+    roles: { measurements: 'Measurements', withdrawal: 'Withdrawal', pdf: 'Printed report', key_images: 'Key images', presentation: 'Lines and angles on the images' },
     delivery: {
       '': 'kept on the node', owed: 'waiting to be sent', sent: 'sent, not yet committed by the archive',
       committed: 'committed: the archive keeps it', refused: 'refused by the archive',
@@ -154,6 +154,8 @@ export const strings = {
     late: n => `${n === 1 ? 'An image' : `${n} images`} came after signing. Open the report again to take ${n === 1 ? 'it' : 'them'} in.`,
     giveUp: 'Give the correction up', giveUpAsk: 'What was changed since is dropped.', giveUpYes: 'Drop it', giveUpNo: 'Keep correcting',
     nth: n => `version ${n}`,
+    others: n => (n === 1 ? 'a document with it' : `${n} documents with it`),
+    saveAs: 'The newest as', formNames: { pdf: 'PDF', txt: 'plain text', 'fhir.json': 'FHIR' },
     tags: { counts: 'counts', replaced: 'replaced', withdrawn: 'not to be used' },
     readOnly: 'Withdrawn: read only. It can be corrected under Conclude.',
     title: 'Change the signed report',
@@ -217,7 +219,7 @@ export const strings = {
   },
   report: {
     notReport: 'Prepared template, not a report.', unsigned: 'Not signed.', signedBy: 'Signed by',
-    version: (n, all) => `version ${n} of ${all}`, context: 'Details of the document', failed: 'This document cannot be shown as text.',
+    version: (n, all) => `version ${n} of ${all}`, context: 'Details of the document', places: 'On the images', coded: 'The same in codes', failed: 'This document cannot be shown as text.',
     image: 'image', empty: 'The document has no text.',
   },
   broken: 'Something in this panel failed. What you entered is kept. Reload the page; if it comes back, tell the makers:',
