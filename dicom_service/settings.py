@@ -72,6 +72,12 @@ class Settings(Frozen):
     retry_first_seconds: float = Field(default=5.0, gt=0)
     retry_longest_seconds: float = Field(default=900.0, gt=0)
     priors_studies: int = Field(default=6, ge=1, le=100)
+    http_tls_certificate: str = ""
+    http_tls_key: str = ""
+    trusted_proxy: str = "127.0.0.1"
+    requests_per_second: int = Field(default=200, ge=1)
+    audit_syslog: str = ""
+    audit_syslog_ca: str = ""
     session_hours: float = Field(default=12.0, gt=0)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
     user_identity: bool = False

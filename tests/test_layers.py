@@ -19,6 +19,7 @@ ALLOWED = {
     "measure": {"base", "codes", "errors", "intake", "review"},
     "report": {"__version__", "base", "codes", "errors", "intake", "review", "anatomy", "measure"},
     "store": {"base", "errors", "intake", "review", "report", "codes"},
+    "audit": {"errors", "settings", "store"},
     "node": {"base", "errors", "settings", "store", "passwords", "intake"},
 }
 

@@ -8,8 +8,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import get_args
 
-from dicom_service import __version__
+from dicom_service import __version__, quiet_logs
 from dicom_service.cli import (
+    audit,
     check,
     conformance,
     demo,
@@ -38,9 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
         }
         settings = load(options.config, data_folder=options.data, **given)
-        logging.basicConfig(
-            level=settings.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-        )
+        quiet_logs.set_up(settings.log_level)
         logging.getLogger("pynetdicom").setLevel(logging.WARNING)
         command: Command = options.command
         return command(options, settings)
@@ -115,6 +114,9 @@ def _parser() -> argparse.ArgumentParser:
     pages.add_argument("folder", type=Path, metavar="DIR")
 
     _measure(add("measure", measure.run, "Measure one image file; prints JSON."))
+
+    trail = add("audit", audit.run, "Prove the audit trail, or write it as DICOM audit messages.")
+    audit.arguments(trail)
 
     account = add("user", users.run, "Add a user or set a password.")
     account.add_argument("name")

@@ -3,6 +3,7 @@
 import logging
 import threading
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any, cast
 
 from pydicom.dataset import Dataset
@@ -27,7 +28,7 @@ from dicom_service.node.services import (
 )
 from dicom_service.node.transport import Server
 from dicom_service.settings import Settings
-from dicom_service.store import InstanceHeader, Store
+from dicom_service.store import InstanceHeader, Seeing, Store
 
 log = logging.getLogger(__name__)
 _TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED = 0x02, 0x03, 0x02
@@ -56,6 +57,7 @@ class Receiver:
         asked_for: Callable[[str, str, str], bool],
     ) -> None:
         self._settings = settings
+        self._tried = Seeing(store, lambda: datetime.now(UTC))
         self._store = store
         self._reports = reports
         self._on_object = on_object
@@ -153,6 +155,7 @@ class Receiver:
             requestor = event.assoc.requestor
             title = plain(requestor.primitive.calling_ae_title)
             log.warning("refused %s at %s: %s", title, requestor.address, refusal.words)
+            self._tried.note("peer refused", "", detail=f"from {title}@{requestor.address}")
             event.assoc.acse.send_reject(*refusal.codes)
             event.assoc.kill()
 

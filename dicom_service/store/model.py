@@ -215,11 +215,27 @@ class SessionRow(Frozen):
 class AuditRow(Frozen):
     """One event that must stay traceable."""
 
+    id: int
     at: AwareDatetime
     event: str
     user: str
     study_uid: str
     detail: str
+    digest: str = ""
+    """Its seal: the digest of it and of everything before it."""
+
+
+class AuditCheck(Frozen):
+    """Whether the audit trail is as it was written."""
+
+    count: int
+    """Events that were looked at."""
+    head: str
+    """Digest of the last good one: keep it elsewhere to prove the trail later."""
+    broken_at: int | None = None
+    """Number of the first event that is not as it was written."""
+    why: str = ""
+    """Empty: all is as it was written."""
 
 
 class SweepReport(Frozen):

@@ -51,6 +51,7 @@ def _open(file: Path) -> Engine:
         poolclass=QueuePool,
         pool_size=8,
         max_overflow=32,
+        hide_parameters=True,  # names of patients do not belong into errors and logs
         connect_args={"check_same_thread": False, "timeout": BUSY_SECONDS},
     )
 

@@ -71,7 +71,7 @@ def health() -> Response:
 @blueprint.get("/studies")
 def studies() -> Response:
     """The reading list: `text`, `state` (several with commas), `limit`, `offset`."""
-    signed_in()
+    site().seeing.note("reading list seen", signed_in().user.name)
     store = site().store
     states = [state for state in request.args.get("state", "").split(",") if state]
     for state in states:
@@ -91,8 +91,9 @@ def studies() -> Response:
 @blueprint.get("/studies/<study>/reading")
 def open_reading(study: str) -> Response:
     """Everything that the panel shows; the version is in the ETag too."""
-    signed_in()
+    found = signed_in()
     opened = site().desk.open(study)
+    site().seeing.note("study opened", found.user.name, study)
     return _versioned(opened, opened.version)
 
 
@@ -215,6 +216,7 @@ def draft(study: str) -> Response:
     """The draft as a DICOM file that says that nobody has signed it."""
     found = signed_in()
     data = site().desk.draft_document(study, found.user.name)
+    site().seeing.note("draft taken", found.user.name, study)
     answer = Response(data, mimetype="application/dicom")
     answer.headers["Content-Disposition"] = f'attachment; filename="draft-{study}.dcm"'
     return answer

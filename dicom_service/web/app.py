@@ -7,7 +7,7 @@ from pathlib import Path
 from flask import Flask
 
 from dicom_service.settings import Settings
-from dicom_service.store import Store
+from dicom_service.store import Seeing, Store
 from dicom_service.web import (
     api,
     pages,
@@ -19,6 +19,7 @@ from dicom_service.web import (
 )
 from dicom_service.web.dicomweb import blueprint as dicomweb
 from dicom_service.web.ports import DeskPort
+from dicom_service.web.rates import Rates
 from dicom_service.web.site import KEY, Site
 from dicom_service.web.throttle import Throttle
 
@@ -60,6 +61,8 @@ def create_app(
         desk=desk,
         clock=clock,
         throttle=Throttle(clock),
+        rates=Rates(settings.requests_per_second),
+        seeing=Seeing(store, clock),
         viewer=viewer.resolve() if viewer else None,
         plugin=PLUGIN,
         on_stored=on_stored,

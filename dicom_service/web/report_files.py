@@ -10,29 +10,32 @@ blueprint = Blueprint("report_files", __name__, url_prefix="/api/studies/<study>
 blueprint.url_value_preprocessor(check_address)
 
 
+@blueprint.before_request
+def _signed_in() -> None:
+    signed_in()
+
+
 @blueprint.get("/report.pdf")
 def pdf(study: str) -> Response:
     """The newest signed report as it is printed; the draft, marked so, before one is signed."""
-    signed_in()
     return _file(site().desk.report_pdf(study), "application/pdf", study, "pdf")
 
 
 @blueprint.get("/report.txt")
 def plain_text(study: str) -> Response:
     """The same as plain text."""
-    signed_in()
     return _file(site().desk.report_text(study), "text/plain", study, "txt")
 
 
 @blueprint.get("/report.fhir.json")
 def fhir(study: str) -> Response:
     """The same as a FHIR R4 bundle."""
-    signed_in()
     return _file(site().desk.report_fhir(study), "application/fhir+json", study, "fhir.json")
 
 
 def _file(data: bytes | str, media: str, study: str, ending: str) -> Response:
     answer = Response(data, mimetype=media)
+    site().seeing.note("report taken", signed_in().user.name, study)
     answer.headers["Content-Disposition"] = f'inline; filename="report-{study}.{ending}"'
     answer.headers["Cache-Control"] = "private, no-cache"
     return answer
