@@ -40,7 +40,13 @@ class Service:
         self.desk.wake = self.node.wake
         self._forwarder = Forwarder(settings, self.store)
         self.app = create_app(
-            settings, self.store, self.desk, viewer=viewer, on_stored=self.node.arrived
+            settings,
+            self.store,
+            self.desk,
+            viewer=viewer,
+            on_stored=self.node.arrived,
+            on_outbox=self.node.wake,
+            listening=lambda: self.node.listening,
         )
         self._server: Server | None = None
         self.swept: SweepReport | None = None

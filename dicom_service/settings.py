@@ -76,6 +76,7 @@ class Settings(Frozen):
     http_tls_key: str = ""
     trusted_proxy: str = "127.0.0.1"
     requests_per_second: int = Field(default=200, ge=1)
+    metrics_token: str = ""
     audit_syslog: str = ""
     audit_syslog_ca: str = ""
     session_hours: float = Field(default=12.0, gt=0)

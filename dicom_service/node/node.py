@@ -58,6 +58,11 @@ class Node:
         self._sender.start()
         self._priors.start()
 
+    @property
+    def listening(self) -> bool:
+        """Whether peers can call."""
+        return self._receiver.listening
+
     def wake(self) -> None:
         """Look into the outbox now."""
         self._sender.wake()

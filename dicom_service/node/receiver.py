@@ -125,6 +125,11 @@ class Receiver:
         """The port for TLS; 0 when there is none."""
         return self._secure.port if self._secure else 0
 
+    @property
+    def listening(self) -> bool:
+        """Whether callers are answered."""
+        return self._server is not None
+
     def stop(self) -> None:
         """Stop listening and abort what is open."""
         if self._server is None:

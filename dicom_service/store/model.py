@@ -238,6 +238,40 @@ class AuditCheck(Frozen):
     """Empty: all is as it was written."""
 
 
+class Overview(Frozen):
+    """How much there is of what."""
+
+    studies: dict[str, int]
+    """By state."""
+    deliveries: dict[str, int]
+    """By state."""
+    objects: int
+    object_bytes: int
+    quarantined: int
+    oldest_delivery: AwareDatetime | None = None
+    """When the oldest document that a peer does not have for certain was made."""
+    free_bytes: int
+    disk_bytes: int
+
+
+class Owed(Frozen):
+    """A delivery as an administrator sees it."""
+
+    id: int
+    study_uid: str
+    patient_name: str
+    patient_id: str
+    kind: str
+    role: str
+    sop_instance_uid: str
+    destination: str
+    state: Delivery
+    attempts: int
+    error: str
+    created_at: AwareDatetime
+    next_at: AwareDatetime | None = None
+
+
 class SweepReport(Frozen):
     """What was found lying about when the store was opened."""
 

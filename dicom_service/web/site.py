@@ -34,6 +34,11 @@ class Site:
     """Folder with the modules of our panel."""
     on_stored: Callable[[], None]
     """Called when an object came in over the web."""
+    on_outbox: Callable[[], None]
+    """Called when deliveries are to be tried now."""
+    listening: Callable[[], bool]
+    """Whether DICOM peers can call."""
+    started_at: datetime
 
 
 def site() -> Site:
