@@ -35,10 +35,6 @@ def withdraw(desk: "Desk", study_uid: str, reason: WithdrawalReason, text: str, 
             series_uid=row.series_uid,
         )
         for row in desk.store.documents(study_uid)
-<<<<<<< HEAD
-        # What shows the report (PDF, key images, annotations) is not to be used either.
-=======
->>>>>>> main
         if row.signed_at is not None and row.role != "withdrawal"
     )
     at = moment(desk, study_uid)
