@@ -150,6 +150,7 @@ export const strings = {
     kinds: { final: 'first report', addendum: 'with addendum', correction: 'corrected' },
     withdrawn: all => (all > 1 ? `Withdrawn: none of the ${all} versions is to be used.` : 'Withdrawn: the report is not to be used.'),
     newer: (by, at) => `A version that was not signed here follows ours: ${by || 'signer not named'}, ${at}. Read it first; it counts. What you sign here does not contain it.`,
+    elsewhere: (by, at) => `A signed report of this study was made elsewhere: ${by || 'signer not named'}, ${at}. Read it first.`,
     correcting: (by, at) => `Opened again by ${by}, ${at}. The version before counts until the correction is signed.`,
     late: n => `${n === 1 ? 'An image' : `${n} images`} came after signing. Open the report again to take ${n === 1 ? 'it' : 'them'} in.`,
     giveUp: 'Give the correction up', giveUpAsk: 'What was changed since is dropped.', giveUpYes: 'Drop it', giveUpNo: 'Keep correcting',

@@ -35,7 +35,7 @@ function line(key, mark, words, wants = false, ...more) {
 }
 
 function newerLine({ session, host }, version) {
-  const words = text.newer(personName(version.signed_by), localDateTime(version.signed_at));
+  const words = (session.opening.prevailing ? text.newer : text.elsewhere)(personName(version.signed_by), localDateTime(version.signed_at));
   return line(`newer ${version.sop_instance_uid}`, '▲', words, true,
     h('button', { class: 'link', onclick: () => host.openDocument(version.series_uid, version.sop_instance_uid) }, strings.documents.open));
 }
