@@ -32,10 +32,11 @@ class Store(
         Raises
         ------
         SetupError
-            The store was opened beside a running node.
+            The store was opened beside a running node, or its index is damaged.
         """
         if not self.exclusive:
             raise SetupError("Only the node itself may sweep its data folder.")
+        self._index.examine()
         temporary = [file for file in self.incoming.iterdir() if file.is_file()]
         for file in temporary:
             file.unlink()

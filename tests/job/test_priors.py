@@ -8,6 +8,7 @@ import pytest
 
 from dicom_service.service import Service
 from dicom_service.settings import Peer, Settings
+from dicom_service.store import PriorStudy
 from test_pacs.archive import Archive
 from test_pacs.clinic import Clinic
 from test_pacs.sending import send
@@ -114,7 +115,8 @@ def _shows_the_first_visit(answer, visit, template) -> None:
     (item,) = [i["id"] for i in template["items"] if i["structure"] == "radius_distal"]
     (seen,) = answer["observations"][item]
     assert seen["value"] == "abnormal"
-    assert seen["findings"] == report["findings"]
+    assert [one["sentence"] for one in seen["findings"]] == report["findings"]
+    assert [image["hung"] for image in study["images"]] == [True, True]
     (length,) = answer["measurements"][item]
     assert (length["meaning"], length["unit"]) == ("length", "mm")
     assert length["value"] > 0
@@ -133,6 +135,23 @@ def test_a_node_with_its_own_earlier_report_shows_it_without_any_archive(clinic,
     assert answer["search"]["state"] == "off"
     (study,) = answer["studies"]
     assert study["report"]["impression"] == "Fracture."
+
+
+def test_of_ten_thousand_earlier_studies_what_is_here_is_shown_and_the_rest_is_counted(
+    clinic, reader
+):
+    uids = []
+    for images in (small_study(), small_study()):
+        send(images, clinic.service.dimse_port, "SESAMOID")
+        uids.append(str(images[0].StudyInstanceUID))
+        reader.wait_for(uids[-1], "waiting")
+    listed = [PriorStudy(prior_uid=f"1.{n}", state="listed") for n in range(1, 10_001)]
+    clinic.service.store.end_prior_search(uids[1], "found", listed)
+    answer = reader.request("GET", f"api/studies/{uids[1]}/priors")
+    assert len(answer["studies"]) == 60
+    assert answer["studies"][0]["study_uid"] == uids[0]
+    assert answer["studies"][0]["state"] == "here"
+    assert answer["more"] == 10_001 - 60
 
 
 def test_another_animals_study_a_false_report_and_a_foreign_one_are_shown_as_what_they_are(

@@ -53,6 +53,11 @@ export class Api {
     return this.change('PUT', `/studies/${study}/reading`, body, { 'If-Match': `"${version}"` }, keepalive);
   }
 
+  /** @returns {Promise<import('./types.js').PriorsAnswer>} */
+  priors(/** @type {string} */ study) {
+    return this.call('GET', `/studies/${study}/priors`);
+  }
+
   preview(/** @type {string} */ study) {
     return this.call('GET', `/studies/${study}/preview`);
   }

@@ -136,7 +136,7 @@ export class PanelElement extends HTMLElement {
   /** The viewports follow the structure: the images that can show it come to the screen. */
   showItem() {
     const { session, host } = this;
-    const item = session?.status === 'ready' && session.section !== 'conclude' && session.currentItem;
+    const item = session?.status === 'ready' && session.walking && session.currentItem;
     const place = `${item && item.id} ${session?.sheet}`;
     if (!session || !host || !item || this.drawn === place) return;
     this.drawn = place;
@@ -205,7 +205,7 @@ export class PanelElement extends HTMLElement {
     const item = session.currentItem;
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
     // A key for one structure has no meaning while a whole group is before the reader.
-    const reading = session.section !== 'conclude' && !session.help && !session.sheet;
+    const reading = session.walking && !session.help && !session.sheet;
     if (name in values) return reading && session.answer(values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
@@ -224,6 +224,7 @@ export class PanelElement extends HTMLElement {
       angle: () => !session.signed && host.startTool('angle'),
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
+      before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
       undo: () => session.undo(),
       help: () => session.update({ help: !session.help }),
       close: () => this.close(),
@@ -234,6 +235,7 @@ export class PanelElement extends HTMLElement {
   close() {
     const { session } = this;
     if (session?.help) return session.update({ help: false });
+    if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
   }
 

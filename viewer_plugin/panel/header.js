@@ -1,6 +1,7 @@
 // @ts-check
 /** The top of the panel: who, what, why, what does not fit, and whether all is saved. */
 
+import { beforeLine } from './before.js';
 import { keepMine, loadTheirs } from './conflict.js';
 import { h } from './dom.js';
 import { doubt, imageRows } from './images.js';
@@ -67,6 +68,7 @@ export function header(ctx) {
       ? h('p', { class: 'question' }, `“${facts.question}”`)
       : h('p', { class: 'question dim' }, strings.noQuestion),
     imageRows(ctx),
+    beforeLine(ctx),
     remarks(facts, template));
 }
 
@@ -144,7 +146,7 @@ export function imageStrip(ctx) {
   const shown = new Set(host.images().map(image => image.uid));
   const all = session.template.views;
   // While one limb is read, only its images are offered.
-  const views = session.section === 'conclude' ? all : all.filter(view => [session.side, 'B'].includes(view.side));
+  const views = !session.walking ? all : all.filter(view => [session.side, 'B'].includes(view.side));
   const unsure = new Set(session.opening.facts.images.filter(doubt).map(image => image.uid));
   if (!shown.size || views.every(view => shown.has(view.uid))) return null;
   return h('div', { key: 'strip', class: 'strip', role: 'group', 'aria-label': strings.images.title },

@@ -9,6 +9,7 @@ import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
 import { groupNormal, groupOf, withShown } from './groups.js';
 import * as change from './reading.js';
+import { Priors } from './priors.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
 import { ordered, nextOpen, neighbour, openViews, sectionsOf } from './walk.js';
@@ -63,6 +64,10 @@ export class Session {
     this.aside = null;
     /** Half-written text that is not part of the reading: addendum, search words. */
     this.drafts = /** @type {Record<string, string>} */ ({});
+    this.priors = new Priors(() => api.priors(study), () => this.update());
+    /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
+    this.beside = '';
+    this.moreStudies = 0;
     this.undoStack = /** @type {any[]} */ ([]);
     this.listeners = new Set();
     const sender = new Sender(api, study);
@@ -93,6 +98,11 @@ export class Session {
     return ['signed', 'withdrawn'].includes(this.opening?.state);
   }
 
+  /** Whether the reader is going through the search pattern: only then are answers given. */
+  get walking() {
+    return !['conclude', 'before'].includes(this.section);
+  }
+
   get currentItem() {
     return this.template.items.find(item => item.id === this.item) ?? null;
   }
@@ -102,6 +112,7 @@ export class Session {
     try {
       await this.api.whoami();
       this.take(await this.api.open(this.study));
+      this.priors.load();
     } catch (error) {
       const known = error instanceof ApiError;
       if (!known) console.error(error);
@@ -222,9 +233,9 @@ export class Session {
   }
 
   chooseSection(section) {
-    if (section === 'conclude') {
+    if (section === 'conclude' || section === 'before') {
       this.update({ section, editing: '', sheet: '', message: '' });
-      return this.loadPreview();
+      return section === 'conclude' ? this.loadPreview() : undefined;
     }
     const items = this.template.items.filter(item => item.section === section);
     const sameSide = items.filter(item => !this.side || item.side === this.side);
@@ -232,6 +243,12 @@ export class Session {
     const first = pool.find(item => openViews(this.template, this.reading, item).length) ?? pool[0];
     if (first) this.choose(first.id);
     else this.update({ section, item: '', editing: '' });
+  }
+
+  /** From a page beside the search pattern to the structure that was being read. */
+  back() {
+    if (this.signed || !this.currentItem) this.chooseSection('conclude');
+    else this.choose(this.item);
   }
 
   stepSection(step) {
@@ -256,7 +273,7 @@ export class Session {
   /** One key: normal in all open views of this item, then on to the next open one. */
   normalNext() {
     const item = this.currentItem;
-    if (!item || this.section === 'conclude') return;
+    if (!item || !this.walking) return;
     let reading = this.reading;
     for (const view of openViews(this.template, reading, item)) {
       reading = change.setObservation(reading, item.id, view.uid, { value: 'normal', note: '' });
@@ -271,7 +288,7 @@ export class Session {
    */
   groupNormal() {
     const group = this.sheet ? this.template.groups.find(one => one.id === this.sheet) : this.currentItem && groupOf(this.template, this.item);
-    if (!group || this.signed || this.section === 'conclude') return;
+    if (!group || this.signed || !this.walking) return;
     if (!this.sheet) return this.openGroup(group.id);
     this.commit(groupNormal(this.template, this.reading, group));
     this.update({ sheet: '' });
@@ -334,6 +351,7 @@ export class Session {
 
   /** A measurement was finished or changed in the viewer. */
   measured({ id, uid, kind, points }) {
+    if (!this.template.views.some(view => view.uid === uid)) return this.update({ message: strings.before.otherImage });
     const known = this.reading.measurements.find(m => m.id === id);
     const ofItem = this.reading.findings.filter(f => f.item === this.item);
     const finding =

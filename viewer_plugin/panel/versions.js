@@ -35,7 +35,7 @@ function line(key, mark, words, wants = false, ...more) {
 }
 
 function newerLine({ session, host }, version) {
-  const words = text.newer(personName(version.signed_by), localDateTime(version.signed_at));
+  const words = (session.opening.prevailing ? text.newer : text.elsewhere)(personName(version.signed_by), localDateTime(version.signed_at));
   return line(`newer ${version.sop_instance_uid}`, '▲', words, true,
     h('button', { class: 'link', onclick: () => host.openDocument(version.series_uid, version.sop_instance_uid) }, strings.documents.open));
 }
@@ -60,32 +60,45 @@ function asideLine(session) {
       h('button', { class: 'btn', onclick: () => dropAside(session) }, text.aside.drop)));
 }
 
-/** The signed documents, newest version first with its measurements; the one that counts says so. */
+/** Documents that the viewer can open; the others it applies to the images, or they are notices. */
+const OPENS = ['report', 'measurements', 'pdf'];
+
+/** The signed documents, newest version first with what goes with it; the one that counts says so. */
 export function documents(ctx) {
   const { session } = ctx;
   const groups = /** @type {any[][]} */ ([]);
   for (const document of session.documents) {
-    if (document.role === 'measurements' && groups.length) groups[groups.length - 1].push(document);
-    else groups.push([document]);
+    if (['report', 'withdrawal'].includes(document.role) || !groups.length) groups.push([document]);
+    else groups[groups.length - 1].push(document);
   }
   const reports = session.documents.filter(d => d.role === 'report');
   return h('div', { key: 'documents' }, h('h2', null, strings.documents.title),
-    h('ul', { class: 'documents' }, groups.reverse().flat().map(d => documentRow(ctx, d, reports.indexOf(d) + 1, reports.length))));
+    h('ul', { class: 'documents' }, groups.reverse().map(([first, ...others]) => {
+      const number = reports.indexOf(first) + 1;
+      const rows = others.map(d => h('li', { key: d.sop_instance_uid, class: 'below' }, documentRow(ctx, d)));
+      const folded = number !== reports.length && rows.length > 0;
+      return h('li', { key: first.sop_instance_uid }, documentRow(ctx, first, number, reports.length),
+        folded ? h('details', null, h('summary', null, text.others(rows.length)), h('ul', null, rows)) : rows.length > 0 && h('ul', null, rows));
+    })),
+    h('p', { key: 'forms', class: 'forms' }, h('span', { class: 'dim' }, text.saveAs), ['pdf', 'txt', 'fhir.json'].map(form => h('a', {
+      key: form, class: 'link', href: `/api/studies/${session.study}/report.${form}`, target: '_blank', rel: 'noopener',
+    }, text.formNames[form]))));
 }
 
-function documentRow({ session, host }, d, number, all) {
+function documentRow({ session, host }, d, number = 0, all = 0) {
   const name = strings.documents.roles[d.role] ?? strings.documents.kinds[d.kind] ?? d.kind;
   const nth = number > 0 && all > 1 ? text.nth(number) : '';
   const tag = number > 0 ? standingOf(session, d) : '';
-  const below = d.role === 'measurements';
   const open = () => host.openDocument(d.series_uid, d.sop_instance_uid);
-  return h('li', { key: d.sop_instance_uid, class: below ? 'below' : '' },
+  const sent = h('p', { class: d.delivery === 'refused' ? 'bad' : d.delivery === 'committed' ? '' : 'dim', role: 'status' },
+    [strings.documents.delivery[d.delivery] ?? d.delivery, d.delivery_detail].filter(Boolean).join(': '));
+  return [
     h('div', { class: 'title' },
-      h('span', null, h('strong', null, name), nth && h('span', { class: 'dim' }, ` · ${nth}`), tag && h('span', { class: tag === text.tags.counts ? 'tag counts' : 'tag' }, tag)),
-      d.role !== 'withdrawal' && h('button', { class: 'link', 'aria-label': [`${strings.documents.open}: ${name}`, nth].filter(Boolean).join(', '), onclick: open }, strings.documents.open)),
-    !below && h('p', { class: 'dim' }, [personName(d.signed_by), d.signed_at && localDateTime(d.signed_at)].filter(Boolean).join(' · ')),
-    h('p', { class: d.delivery === 'refused' ? 'bad' : d.delivery === 'committed' ? '' : 'dim', role: 'status' },
-      [strings.documents.delivery[d.delivery] ?? d.delivery, d.delivery_detail].filter(Boolean).join(': ')));
+      h('span', null, h(number || d.role === 'withdrawal' ? 'strong' : 'span', null, name), nth && h('span', { class: 'dim' }, ` · ${nth}`), tag && h('span', { class: tag === text.tags.counts ? 'tag counts' : 'tag' }, tag)),
+      OPENS.includes(d.role) && h('button', { class: 'link', 'aria-label': [`${strings.documents.open}: ${name}`, nth].filter(Boolean).join(', '), onclick: open }, strings.documents.open)),
+    (number > 0 || d.role === 'withdrawal') && h('p', { class: 'dim' }, [personName(d.signed_by), d.signed_at && localDateTime(d.signed_at)].filter(Boolean).join(' · ')),
+    sent,
+  ];
 }
 
 function standingOf(session, d) {

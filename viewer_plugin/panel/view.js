@@ -1,6 +1,7 @@
 // @ts-check
 /** The whole panel as a tree; a function of the session, the drawing and the host. */
 
+import { beforePage } from './before.js';
 import { conclude } from './conclude.js';
 import { h } from './dom.js';
 import { findingEditor } from './finding_editor.js';
@@ -20,7 +21,7 @@ export function panelView(ctx) {
   if (session.status === 'loading') return [h('p', { key: 'loading', class: 'alone', role: 'status' }, strings.loading)];
   if (session.status === 'failed') return [failure(session)];
   if (session.help) return [helpPage(ctx)];
-  const body = session.section === 'conclude' ? conclude(ctx) : sectionBody(ctx);
+  const body = session.section === 'conclude' ? conclude(ctx) : session.section === 'before' ? beforePage(ctx) : sectionBody(ctx);
   return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
 }
 
