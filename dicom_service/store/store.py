@@ -5,6 +5,7 @@ from sqlalchemy import select, update
 from dicom_service.errors import SetupError
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
+from dicom_service.store.listing import Listing
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
@@ -13,12 +14,11 @@ from dicom_service.store.priors import Priors
 from dicom_service.store.readings import Readings
 from dicom_service.store.reopening import Reopenings
 from dicom_service.store.schema import documents, instances, quarantine, studies
-from dicom_service.store.studies import Studies
 from dicom_service.store.users import Users
 
 
 class Store(
-    Objects, Studies, Readings, Reopenings, Documents, Outbox, Priors, Users, Audit, Overviews
+    Objects, Listing, Readings, Reopenings, Documents, Outbox, Priors, Users, Audit, Overviews
 ):
     """An open data folder; every method may be called from any thread.
 
