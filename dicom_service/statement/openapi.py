@@ -35,6 +35,7 @@ BODIES: dict[str, Body] = {
     "api.save_reading": Body(takes=Reading, gives=Saved),
     "api.preview": Body(gives=Preview),
     "api.correct": Body(takes=api.ImageCorrection, gives=OpenReading),
+    "api.correct_species": Body(takes=api.SpeciesCorrection, gives=OpenReading),
     "api.measure": Body(takes=StudyMeasureRequest),
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),
