@@ -3,6 +3,7 @@
 
 import { hang, whole, zoomTo } from './camera.js';
 import { Annotations } from './annotations.js';
+import { Overlay } from './overlay.js';
 
 /** @typedef {import('./host.js').Host} Host */
 
@@ -21,6 +22,7 @@ export class OhifHost {
     this.watchers = new Set();
     this.stops = /** @type {(() => void)[]} */ ([]);
     this.annotations = new Annotations(this);
+    this.overlay = new Overlay(this);
   }
 
   get cornerstone() {
@@ -38,6 +40,7 @@ export class OhifHost {
   stop() {
     for (const stop of this.stops.splice(0)) stop();
     this.annotations.stop();
+    this.overlay.stop();
     this.hung.clear();
   }
 
@@ -52,6 +55,7 @@ export class OhifHost {
     // The viewport sets its own camera right after this event; ours must come last.
     setTimeout(guarded(() => {
       this.hangOnce(viewportId);
+      this.overlay.refresh();
       this.#notify();
     }), 0);
   }
@@ -163,6 +167,26 @@ export class OhifHost {
 
   drawMeasurements(measurements) {
     this.annotations.draw(measurements);
+  }
+
+  drawLayer(layer) {
+    this.overlay.draw(layer);
+  }
+
+  onHandle(callback) {
+    return this.overlay.subscribe(callback);
+  }
+
+  pick(callback) {
+    this.overlay.pick(callback && guarded(callback));
+  }
+
+  nudged(uid, point, right, down) {
+    return this.overlay.nudged(uid, point, right, down);
+  }
+
+  middle(uid) {
+    return this.overlay.middle(uid);
   }
 
   onImagesChanged(callback) {

@@ -70,6 +70,20 @@ export class Api {
     return this.change('POST', `/studies/${study}/correction`, JSON.stringify(correction));
   }
 
+  /** What can be computed on the images of the study. */
+  measurable(/** @type {string} */ study) {
+    return this.call('GET', `/studies/${study}/measurable`);
+  }
+
+  /** Compute on one image; nothing is kept. @returns {Promise<any>} */
+  measure(/** @type {string} */ study, /** @type {any} */ request) {
+    return this.change('POST', `/studies/${study}/measure`, JSON.stringify(request));
+  }
+
+  priors(/** @type {string} */ study) {
+    return this.call('GET', `/studies/${study}/priors`);
+  }
+
   async change(method, path, body, headers = {}, keepalive = false) {
     const fresh = this.session === null;
     try {

@@ -183,9 +183,11 @@ export function takeValues(reading, completed) {
   const measurements = reading.measurements.map(mine => {
     const theirs = known.get(mine.id);
     if (!theirs || !samePoints(mine.points, theirs.points)) return mine;
-    if (mine.value === theirs.value && mine.unit === theirs.unit && mine.calibration === theirs.calibration) return mine;
+    const computed = theirs.computed ?? null;
+    const same = JSON.stringify(mine.computed ?? null) === JSON.stringify(computed);
+    if (same && mine.value === theirs.value && mine.unit === theirs.unit && mine.calibration === theirs.calibration) return mine;
     changed = true;
-    return { ...mine, value: theirs.value, unit: theirs.unit, calibration: theirs.calibration };
+    return { ...mine, value: theirs.value, unit: theirs.unit, calibration: theirs.calibration, computed };
   });
   return changed ? { ...reading, measurements } : reading;
 }
@@ -198,9 +200,16 @@ export function takeValues(reading, completed) {
 export function sameEntries(a, b) {
   const bare = reading => ({
     ...reading,
-    measurements: reading.measurements.map(({ value, unit, calibration, ...rest }) => rest),
+    measurements: reading.measurements.map(({ value, unit, calibration, computed, ...rest }) => ({ ...rest, computed: asked(computed) })),
   });
   return JSON.stringify(sorted(bare(a))) === JSON.stringify(sorted(bare(b)));
+}
+
+/** Of what is computed, that which the reader asked for. */
+function asked(computed) {
+  if (!computed) return null;
+  const { kind, name, control_view, control_points } = computed;
+  return { kind, name, control_view, control_points };
 }
 
 function sorted(value) {

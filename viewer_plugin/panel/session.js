@@ -8,6 +8,7 @@ import { NO_ADVICE } from './advice.js';
 import { ApiError } from './api.js';
 import { groupNormal, groupOf, withShown } from './groups.js';
 import * as change from './reading.js';
+import { Measuring } from './measuring.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
 import { ordered, nextOpen, neighbour, openViews, sectionsOf } from './walk.js';
@@ -59,6 +60,7 @@ export class Session {
     this.drafts = /** @type {Record<string, string>} */ ({});
     this.undoStack = /** @type {any[]} */ ([]);
     this.listeners = new Set();
+    this.measuring = new Measuring(this);
     const sender = new Sender(api, study);
     this.queue = new SaveQueue({
       send: (version, reading) => sender.save(version, reading),
@@ -186,6 +188,7 @@ export class Session {
     const before = this.undoStack.pop();
     if (!before || this.signed) return this.update({ message: strings.nothingToUndo });
     const { reading, item, section, view } = before;
+    this.measuring.close();
     Object.assign(this, { item, section, view, reading, editing: '', sheet: '', message: strings.undone });
     this.queue.put(reading);
   }
@@ -199,6 +202,7 @@ export class Session {
     const asked = change.askedViews(this.template, item);
     const pool = open.length ? open : asked;
     if (section !== 'conclude') this.displayed.add(id);
+    if (this.measuring.item !== id) this.measuring.close();
     this.update({
       item: id,
       section: section || item.section,
