@@ -76,7 +76,11 @@ def test_a_joint_space_is_measured_by_keys_alone(
     expect(panel.locator(".result")).to_contain_text("Mean width", ignore_case=True)
     assert node.asked[-1].points == ((120.0, 180.0), (190.0, 180.0))
     assert [h["point"] for h in layer(page)["handles"]] == [[120, 180], [190, 180]]
-    assert {s["name"] for s in layer(page)["shapes"]} == {"first margin", "second margin", "minimum"}
+    assert {s["name"] for s in layer(page)["shapes"]} == {
+        "first margin",
+        "second margin",
+        "minimum",
+    }
     assert violations(page) == []
     page.screenshot(path=shots / f"measure-joint-{width}.png")
     assert too_wide(page) == 0
@@ -120,7 +124,9 @@ def test_an_angle_stands_beside_what_is_published_and_what_was_before(
     place(page, uid, (150, 340), (150, 20), (30, 150), (270, 166))
     expect(panel.locator(".published")).to_contain_text("85.6 ± 1.74°")
     expect(panel.locator(".published")).to_contain_text("DUNCAN2022 (source read)")
-    expect(panel.get_by_role("img", name=re.compile("over time: 2026-05-04: 88.00"))).to_be_visible()
+    expect(
+        panel.get_by_role("img", name=re.compile("over time: 2026-05-04: 88.00"))
+    ).to_be_visible()
     assert violations(page) == []
     page.screenshot(path=shots / "measure-angle.png")
     panel.locator(".published").scroll_into_view_if_needed()

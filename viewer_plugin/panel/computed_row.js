@@ -24,15 +24,15 @@ export function computedRow({ session }, m) {
   return h('li', { key: m.id, class: 'computed' },
     h('div', { class: 'computed-head' },
       h('span', { class: 'number' }, first ? numberText(first) : strings.finding.working),
+      !session.signed && h('button', { class: 'btn square', 'aria-label': text.removeNamed(label), onclick: () => session.measuring.remove(m.id) }, '×'),
       h('span', { class: 'dim how' }, [name, view?.label].filter(Boolean).join(' · ')),
-      !session.signed && h('button', { class: 'link', 'aria-label': text.adjustNamed(label), onclick: () => session.measuring.adjust(m) }, text.adjust),
-      !session.signed && h('button', { class: 'btn square', 'aria-label': text.removeNamed(label), onclick: () => session.measuring.remove(m.id) }, '×')),
+      !session.signed && h('button', { class: 'link', 'aria-label': text.adjustNamed(label), onclick: () => session.measuring.adjust(m) }, text.adjust)),
     h('details', { key: 'more' }, h('summary', null, text.details(computed.doubts.length)),
       h('ul', { class: 'small' },
         h('li', { key: 'how', class: 'dim' }, text.by(computed.method, computed.version), m.calibration && ` · ${m.calibration}`),
         computed.numbers.slice(1).map(n => h('li', { key: n.id }, `${n.name}: ${numberText(n)}`)),
         computed.word && h('li', { key: 'word' }, `${computed.word} – ${computed.why}`),
         computed.doubts.map(doubt => h('li', { key: doubt }, doubt)))),
-    plots(computed.kind, computed.curves),
+    plots(computed.kind, computed.curves, 170),
     first && overTime(session, m.item, { kind: computed.kind, name: computed.name, first }));
 }

@@ -62,10 +62,10 @@ export function refText({ mean, sd, lo, hi, unit }) {
 }
 
 /** The curves that a kind of measurement is read from. */
-export function plots(kind, curves) {
+export function plots(kind, curves, width = undefined) {
   const many = { swelling_profile: 2, joint_space: 1, lucent_line: 1 }[kind] ?? 0;
   const shown = curves.slice(0, many);
-  return shown.length > 0 && curvePlot(shown, text.alongs[kind]);
+  return shown.length > 0 && curvePlot(shown, text.alongs[kind], width);
 }
 
 /** The same number elsewhere in this study, and in earlier ones. */

@@ -38,8 +38,8 @@ export function path(along, values, x, y) {
   return d;
 }
 
-function frame(height, label, ...children) {
-  return h('svg', { class: 'plot', viewBox: `0 0 ${WIDTH} ${height}`, role: 'img', 'aria-label': label }, children);
+function frame(height, label, children, width = WIDTH) {
+  return h('svg', { class: 'plot', viewBox: `0 0 ${width} ${height}`, style: `max-width: ${Math.round(width * 1.25)}px`, role: 'img', 'aria-label': label }, children);
 }
 
 const word = (x, y, anchor, said, kind = 'tick') => h('text', { class: kind, x: x.toFixed(1), y: y.toFixed(1), 'text-anchor': anchor }, said);
@@ -49,26 +49,27 @@ const rule = (x1, y1, x2, y2, kind) => h('line', { class: kind, x1: x1.toFixed(1
  * Curves over the way along the limb or the joint; the second one is dashed.
  * @param {{name: string, unit: string, along: number[], values: (number|null)[]}[]} curves
  * @param {string} alongName
+ * @param {number} [width] a narrow plot is not a wide one made small: its letters keep their size
  */
-export function curvePlot(curves, alongName) {
+export function curvePlot(curves, alongName, width = WIDTH) {
   const known = curves.flatMap(curve => curve.values.filter(value => value !== null));
   if (!known.length) return null;
-  const height = 132;
+  const height = width < 240 ? 104 : 132;
   const along = curves.flatMap(curve => curve.along);
   const [low, high] = [Math.min(...along), Math.max(...along)];
-  const x = scale([low, high], [34, WIDTH - 8]);
+  const x = scale([low, high], [34, width - 8]);
   const top = Math.max(...known) * 1.08;
   const floor = Math.min(0, ...known);
   const y = scale([floor, top], [height - 28, 16]);
   const { unit } = curves[0];
   const label = curves.map(curve => text.curve(curve.name, curve.values.filter(value => value !== null), curve.unit)).join(' ');
   return h('figure', { key: `curve ${alongName}` },
-    frame(height, label,
-      ticks(floor, top, 3).map(at => [rule(34, y(at), WIDTH - 8, y(at), 'grid'), word(30, y(at) + 4, 'end', String(at))]),
-      ticks(low, high, 5).map(at => word(x(at), height - 14, 'middle', String(at))),
+    frame(height, label, [
+      ticks(floor, top, 3).map(at => [rule(34, y(at), width - 8, y(at), 'grid'), word(30, y(at) + 4, 'end', String(at))]),
+      ticks(low, high, width < 240 ? 3 : 5).map(at => word(x(at), height - 14, 'middle', String(at))),
       low < 0 && high > 0 && rule(x(0), 12, x(0), height - 28, 'zero'),
       curves.map((curve, i) => h('path', { key: curve.name, class: `curve c${i}`, d: path(curve.along, curve.values, x, y) })),
-      word(WIDTH - 8, height - 2, 'end', `${alongName}, ${unit}`), word(2, 10, 'start', unit)),
+      word(width - 8, height - 2, 'end', `${alongName}, ${unit}`), word(2, 10, 'start', unit)], width),
     curves.length > 1 && h('figcaption', null, curves.map((curve, i) => h('span', { key: curve.name }, h('i', { class: `key c${i}`, 'aria-hidden': 'true' }), curve.name))));
 }
 
@@ -81,7 +82,7 @@ export function barPlot(rows, say) {
   const top = Math.max(...rows.map(row => row.value + (row.plus_minus ?? 0)), 1e-6);
   const step = 30;
   const x = scale([0, top], [4, WIDTH - 86]);
-  return frame(rows.length * step + 2, rows.map(row => `${row.name}: ${say(row)}.`).join(' '),
+  return frame(rows.length * step + 2, rows.map(row => `${row.name}: ${say(row)}.`).join(' '), [
     rows.map((row, i) => {
       const y = i * step;
       const { plus_minus: pm } = row;
@@ -89,7 +90,7 @@ export function barPlot(rows, say) {
         h('rect', { class: row.now ? 'bar now' : 'bar', x: '4', y: String(y + 15), width: Math.max(1, x(row.value) - 4).toFixed(1), height: '9' }),
         pm !== null && [rule(x(Math.max(0, row.value - pm)), y + 19.5, x(row.value + pm), y + 19.5, 'whisker'), rule(x(row.value + pm), y + 16, x(row.value + pm), y + 23, 'whisker')],
         word(WIDTH - 4, y + 24, 'end', say(row), 'value'));
-    }));
+    })]);
 }
 
 /**
@@ -109,7 +110,7 @@ export function publishedPlot(number, refs) {
   const step = 15;
   const height = known.length * step + 30;
   const label = text.publishedPlot(known.length);
-  return frame(height, label,
+  return frame(height, label, [
     h('rect', { class: 'mine-range', x: x(number.value - pm).toFixed(1), y: '0', width: Math.max(1, x(number.value + pm) - x(number.value - pm)).toFixed(1), height: String(height - 16) }),
     rule(x(number.value), 0, x(number.value), height - 16, 'mine'),
     known.map((ref, i) => {
@@ -118,7 +119,7 @@ export function publishedPlot(number, refs) {
         rule(x(ref.mean - 2 * ref.sd), y, x(ref.mean + 2 * ref.sd), y, 'span'),
         h('circle', { class: 'mean', cx: x(ref.mean).toFixed(1), cy: String(y), r: '3.2' }));
     }),
-    ticks(low, high, 5).map(at => word(x(at), height - 3, 'middle', String(at))));
+    ticks(low, high, 5).map(at => word(x(at), height - 3, 'middle', String(at)))]);
 }
 
 /**
@@ -135,13 +136,13 @@ export function timePlot(points, unit) {
   const values = sorted.map(point => point.value);
   const y = scale([Math.min(0, ...values), Math.max(...values) * 1.15], [height - 22, 14]);
   const said = sorted.map(point => `${dateText(point.date)}: ${point.value.toFixed(2)} ${unit}`).join('; ');
-  return frame(height, text.overTime(said),
+  return frame(height, text.overTime(said), [
     rule(34, height - 22, WIDTH - 6, height - 22, 'grid'),
     h('path', { class: 'curve c0', d: path(days, values, x, y) }),
     sorted.map((point, i) => h('g', { key: point.date + i },
       h('circle', { class: i === sorted.length - 1 ? 'dot now' : 'dot', cx: x(days[i]).toFixed(1), cy: y(point.value).toFixed(1), r: '4' }),
       word(x(days[i]), y(point.value) - 8, 'middle', point.value.toFixed(1), 'value'),
-      word(x(days[i]), height - 6, 'middle', dateText(point.date)))));
+      word(x(days[i]), height - 6, 'middle', dateText(point.date))))]);
 }
 
 /** "2026-11-04" of a DICOM date. */
