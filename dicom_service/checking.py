@@ -7,6 +7,7 @@ from typing import Literal, NamedTuple
 import pydicom
 from pydicom.dataset import Dataset
 from pydicom.errors import InvalidDicomError
+from pydicom.uid import KeyObjectSelectionDocumentStorage
 
 from dicom_service import report, validators
 from dicom_service.base import Frozen
@@ -20,12 +21,25 @@ OURS = "sesamoid"
 _LARGE = 1024
 """Values above this many bytes are read only when they are asked for; pixels never are."""
 
-OUTSIDE: dict[str, tuple[Callable[[Path], list[str]], bool]] = {
-    "dciodvfy": (validators.dciodvfy_errors, False),
-    "dsrdump": (validators.dsrdump_errors, True),
-    "DicomSRValidator": (validators.template_errors, True),
+_PRESENTATION_STATE = "1.2.840.10008.5.1.4.1.1.11."
+
+
+def _has_tree(dataset: Dataset) -> bool:
+    return report.is_report(dataset) or (
+        dataset.get("SOPClassUID") == KeyObjectSelectionDocumentStorage
+    )
+
+
+OUTSIDE: dict[str, tuple[Callable[[Path], list[str]], Callable[[Dataset], bool]]] = {
+    "dciodvfy": (validators.dciodvfy_errors, lambda _: True),
+    "dsrdump": (validators.dsrdump_errors, _has_tree),
+    "DicomSRValidator": (validators.template_errors, _has_tree),
+    "dcmpschk": (
+        validators.dcmpschk_errors,
+        lambda dataset: str(dataset.get("SOPClassUID")).startswith(_PRESENTATION_STATE),
+    ),
 }
-"""Outside validator -> what it says of a file, and whether it knows only structured reports."""
+"""Outside validator -> what it says of a file, and which objects it knows."""
 
 
 class Row(Frozen):
@@ -64,8 +78,8 @@ def check(paths: Sequence[Path], *, progress: Callable[[str], None] = lambda _: 
     for file in files:
         progress(str(file.path))
         rows += _said(file.path, OURS, _own(file, files))
-        for name, (ask, reports_only) in OUTSIDE.items():
-            if reports_only and not report.is_report(file.dataset):
+        for name, (ask, knows) in OUTSIDE.items():
+            if not knows(file.dataset):
                 continue
             if name in installed:
                 rows += _said(file.path, name, ask(file.path))

@@ -1,13 +1,16 @@
 """Outside validators of DICOM files, where they are installed.
 
-dciodvfy and DCMTK's dsrdump look at every document before it leaves; DicomSRValidator, which
-starts a Java machine for each file, only at the files of `sesamoid check`.
+dciodvfy and two of DCMTK's, dsrdump and dcmpschk, look at every document before it leaves;
+DicomSRValidator, which starts a Java machine for each file, only at the files of `sesamoid check`.
 """
 
 import re
 import shutil
 import subprocess  # run only on files that we wrote, with fixed arguments
 from pathlib import Path
+
+import pydicom
+from pydicom.errors import InvalidDicomError
 
 SECONDS = 60
 """Longest time for one program and file."""
@@ -16,6 +19,10 @@ _PLACES = ("/usr/bin", "/usr/local/bin", "/opt/homebrew/bin")
 """Looked at before PATH, since other packages install programs of the same names."""
 
 _HARMLESS = re.compile(r"^Warning|^\s*$|VR checker does not support|^W:")
+
+_PRESENTATION_STATES = "1.2.840.10008.5.1.4.1.1.11."
+_NO_REPORTS = (_PRESENTATION_STATES, "1.2.840.10008.5.1.4.1.1.104.")
+"""SOP classes that dsrdump does not know; of any other it must be able to read the tree."""
 
 
 _JARS = Path("/usr/share/java")
@@ -28,7 +35,7 @@ AMBIGUOUS = ("(111030,DCM,", "(121214,DCM,")
 
 def available() -> tuple[str, ...]:
     """Names of the validators that are installed here."""
-    found = tuple(name for name in ("dciodvfy", "dsrdump") if _find(name))
+    found = tuple(name for name in ("dciodvfy", "dsrdump", "dcmpschk") if _find(name))
     return (*found, "DicomSRValidator") if _pixelmed() else found
 
 
@@ -38,10 +45,12 @@ def outside_problems(path: Path) -> list[str]:
     Parameters
     ----------
     path
-        A DICOM file; dsrdump looks only at structured reports, dciodvfy at all.
+        A DICOM file; dsrdump looks only at structured reports, dcmpschk only at presentation
+        states, dciodvfy at all.
     """
     found = [f"dciodvfy: {line}" for line in dciodvfy_errors(path)]
-    return found + [f"dsrdump: {line}" for line in dsrdump_errors(path)]
+    found += [f"dsrdump: {line}" for line in dsrdump_errors(path)]
+    return found + [f"dcmpschk: {line}" for line in dcmpschk_errors(path)]
 
 
 def dciodvfy_errors(path: Path) -> list[str]:
@@ -54,10 +63,21 @@ def dciodvfy_errors(path: Path) -> list[str]:
 def dsrdump_errors(path: Path) -> list[str]:
     """Why dsrdump cannot show a structured report; [] also where it is not installed."""
     program = _find("dsrdump")
-    code, said = _run(program, "-q", str(path)) if program else (0, [])
+    if not program or _sop_class(path).startswith(_NO_REPORTS):
+        return []
+    code, said = _run(program, "-q", str(path))
     if not code:
         return []
     return [next((line for line in said if not _HARMLESS.search(line)), f"status {code}")]
+
+
+def dcmpschk_errors(path: Path) -> list[str]:
+    """What dcmpschk calls an error in a presentation state; [] for anything else."""
+    program = _find("dcmpschk")
+    if not program or not _sop_class(path).startswith(_PRESENTATION_STATES):
+        return []
+    _, said = _run(program, str(path))
+    return [line for line in said if re.match("[EFW]: Error", line)]
 
 
 def template_errors(path: Path) -> list[str]:
@@ -83,6 +103,14 @@ def _pixelmed() -> tuple[str, ...]:
     jars = ":".join(str(path) for path in (jar, *sorted(_JARS.glob("*.jar"))))
     limits = (f"-Djdk.xml.{name}=0" for name in _JAVA_LIMITS)
     return (java, *limits, "-cp", jars, "com.pixelmed.validate.DicomSRValidator")
+
+
+def _sop_class(path: Path) -> str:
+    try:
+        header = pydicom.dcmread(path, specific_tags=["SOPClassUID"], stop_before_pixels=True)
+    except (InvalidDicomError, OSError):
+        return ""
+    return str(header.get("SOPClassUID", ""))
 
 
 def _find(name: str) -> str | None:

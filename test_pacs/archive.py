@@ -187,6 +187,10 @@ class Archive:
 
     def _on_store(self, event: Event) -> int:
         time.sleep(self.faults.slow_seconds)
+        if self.faults.drop_at_store:
+            self.faults.drop_at_store -= 1
+            event.assoc.abort()
+            return _CANNOT_UNDERSTAND
         if self.faults.refuse_store:
             return self.faults.refuse_store
         if self.faults.forgets:
@@ -245,6 +249,7 @@ class Archive:
     def _sub_operations(self, event: Event, entries: list[Entry] | None) -> Iterator[Any]:
         if self.faults.drop_at_retrieve:
             event.assoc.abort()
+            yield 0  # the library expects a number, whoever listens
             return
         if entries is None:
             yield 1

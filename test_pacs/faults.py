@@ -21,8 +21,12 @@ class Faults:
         Accept commitment requests and never report.
     commitment_lies
         Report every instance as failed, kept or not.
+    commitment_for_another
+        Name another transaction in every commitment report.
     commitment_separate
         Report on a new association to the requester, even when the asking one is open.
+    drop_at_store
+        Abort the association at the next C-STORE, once the object has come; counts down.
     silent_find
         Take queries and never answer them.
     many_answers
@@ -41,7 +45,9 @@ class Faults:
     forgets: bool = False
     silent_commitment: bool = False
     commitment_lies: bool = False
+    commitment_for_another: bool = False
     commitment_separate: bool = False
+    drop_at_store: int = 0
     silent_find: bool = False
     many_answers: int = 0
     deaf: bool = False

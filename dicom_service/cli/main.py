@@ -8,11 +8,13 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import get_args
 
-from dicom_service import __version__
+from dicom_service import __version__, quiet_logs
 from dicom_service.cli import (
+    audit,
     check,
     conformance,
     demo,
+    exports,
     knowledge,
     measure,
     offline,
@@ -37,9 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
         }
         settings = load(options.config, data_folder=options.data, **given)
-        logging.basicConfig(
-            level=settings.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-        )
+        quiet_logs.set_up(settings.log_level)
         logging.getLogger("pynetdicom").setLevel(logging.WARNING)
         command: Command = options.command
         return command(options, settings)
@@ -98,6 +98,13 @@ def _parser() -> argparse.ArgumentParser:
     examined = add("conformance", conformance.run, "Examine a peer, with invented animals only.")
     conformance.arguments(examined)
 
+    other = add("export", exports.export, "Write a signed report as PDF, text, FHIR, HL7 and SR.")
+    other.add_argument("study_uid", metavar="STUDY_UID")
+    other.add_argument("folder", type=Path, metavar="DIR")
+
+    forms = add("mrrt", exports.mrrt, "Write every report template in the format of IHE MRRT.")
+    forms.add_argument("folder", type=Path, metavar="DIR")
+
     codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
     codes.add_argument(
         "--fhir", action="store_true", help="print our own codes as a FHIR R4 CodeSystem"
@@ -108,11 +115,17 @@ def _parser() -> argparse.ArgumentParser:
 
     _measure(add("measure", measure.run, "Measure one image file; prints JSON."))
 
+    trail = add("audit", audit.run, "Prove the audit trail, or write it as DICOM audit messages.")
+    audit.arguments(trail)
+
     account = add("user", users.run, "Add a user or set a password.")
     account.add_argument("name")
     account.add_argument("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
     account.add_argument(
-        "--role", action="append", choices=["reader", "administrator"], help="may be repeated"
+        "--role",
+        action="append",
+        choices=["reader", "administrator", "device"],
+        help="may be repeated",
     )
     account.add_argument(
         "--password-stdin", action="store_true", help="read the password from standard input"

@@ -168,6 +168,9 @@ def contexts(run: Run) -> Finding:
     )
 
 
+NO_ANSWER = "no answer: it ended the association or took too long"
+
+
 def status_text(status: int | None) -> str:
     """A DIMSE status as people read it."""
-    return "no answer in time" if status is None else f"status 0x{status:04X}"
+    return NO_ANSWER if status is None else f"status 0x{status:04X}"

@@ -20,7 +20,7 @@ Reported = tuple[Dataset, bool]
 def _ask(run: Run, uids: dict[str, str], *, hold: bool) -> Reported | Finding:
     """Request commitment; `hold` keeps the association open for the report."""
     request = Dataset()
-    request.TransactionUID = fresh_uid()
+    request.TransactionUID = run.new_transaction()
     request.ReferencedSOPSequence = []
     for uid, sop_class in uids.items():
         item = Dataset()
@@ -46,6 +46,13 @@ def _ask(run: Run, uids: dict[str, str], *, hold: bool) -> Reported | Finding:
             ask="Set commitment = false for it; reports then count as sent only.",
         )
     came = came or run.wait_report(request.TransactionUID)
+    stray = run.stray_report()
+    if came is None and stray:
+        return Finding(
+            verdict="FAIL",
+            got=f"Its report names another transaction ({stray}) than the request.",
+            ask="Does its report repeat the Transaction UID (0008,1195) of the request?",
+        )
     if came is None:
         seconds = f"{run.target.report_seconds:.0f} s"
         return Finding(

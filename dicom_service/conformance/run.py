@@ -59,6 +59,7 @@ class Run:
         """Objects that the peer took, by SOP Instance UID: they stay there."""
         self.reports: dict[str, tuple[Dataset, bool]] = {}
         """Commitment reports by Transaction UID; True: on an association that the peer opened."""
+        self._asked: set[str] = set()
         self.moved: dict[str, Dataset] = {}
         self.called_by: set[str] = set()
         self.reachable: bool | None = None
@@ -145,6 +146,16 @@ class Run:
             self._changed.notify_all()
         return 0x0000, None
 
+    def new_transaction(self) -> str:
+        """The UID of a commitment request that is about to be made."""
+        uid = fresh_uid()
+        self._asked.add(uid)
+        return uid
+
+    def stray_report(self) -> str:
+        """The Transaction UID of a report that nobody asked for; "" when there was none."""
+        return next(iter(set(self.reports) - self._asked), "")
+
     def wait_report(self, transaction: str) -> tuple[Dataset, bool] | None:
         """The commitment report of a transaction; None: it did not come in time."""
         with self._changed:
@@ -214,16 +225,21 @@ class Run:
                     self.kept[str(dataset.SOPInstanceUID)] = dataset
         return answers
 
-    def find(self, dataset: Dataset) -> list[Dataset]:
-        """Ask for one object of ours at IMAGE level; every key above it is ours."""
+    def find(self, dataset: Dataset) -> tuple[list[Dataset], int | None]:
+        """Ask for one object of ours at IMAGE level; every key above it is ours.
+
+        Returns what was found and the last status (None: no answer).
+        """
         keys = identifier(dataset)
         keys.SOPClassUID = keys.InstanceNumber = ""
+        found: list[Dataset] = []
+        last = None
         with self.associated([(FIND, UNCOMPRESSED)]) as association:
-            return [
-                found
-                for status, found in association.send_c_find(keys, FIND)
-                if found is not None and status.get("Status") in (0xFF00, 0xFF01)
-            ]
+            for status, answer in association.send_c_find(keys, FIND):
+                last = status.get("Status")
+                if answer is not None and last in (0xFF00, 0xFF01):
+                    found.append(answer)
+        return found, last
 
     def get(self, objects: Sequence[Dataset]) -> tuple[dict[str, Dataset], int | None]:
         """C-GET objects of ours, as SCP of their classes; with the last status."""

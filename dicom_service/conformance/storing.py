@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from pydicom.dataset import Dataset
 
 from dicom_service import report
-from dicom_service.conformance.association import status_text
+from dicom_service.conformance.association import NO_ANSWER, status_text
 from dicom_service.conformance.compare import differences, listed
 from dicom_service.conformance.model import Finding
 from dicom_service.conformance.run import Run
@@ -23,7 +23,7 @@ def store(choose: Callable[[Run], Sequence[Dataset]]) -> Callable[[Run], Finding
         bad = [(d, s) for d, s, _ in answers if s is None or (s and s >> 12 != 0xB)]
         if bad:
             dataset, status = bad[0]
-            why = "it did not answer in time" if status is None else store_reason(status)
+            why = NO_ANSWER if status is None else store_reason(status)
             return Finding(
                 verdict="FAIL",
                 got=f"{len(bad)} of {len(answers)} {dataset.Modality} not taken: {why}.",
@@ -102,9 +102,11 @@ def find_report(run: Run) -> Finding:
     if str(run.report.SOPInstanceUID) not in run.kept:
         return _NOT_TAKEN
     try:
-        found = run.find(run.report)
+        found, status = run.find(run.report)
     except (PeerAway, ValueError) as error:
         return Finding(verdict="SKIP", got=f"C-FIND is not possible: {error}.")
+    if status is None:
+        return Finding(verdict="FAIL", got=f"C-FIND: {NO_ANSWER}.", ask="What does its log say?")
     uids = [str(d.get("SOPInstanceUID", "")) for d in found]
     if uids == [str(run.report.SOPInstanceUID)]:
         return Finding(verdict="PASS", got="Exactly this report is found.")

@@ -19,6 +19,7 @@ from dicom_service.errors import PeerAway, SesamoidError, outcome_of
 from dicom_service.node.echo import calling_entity, why_not
 from dicom_service.node.incoming import StreamingProvider
 from dicom_service.node.receiver import file_header
+from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     STORED_CLASSES,
     TRANSFER_SYNTAXES,
@@ -87,6 +88,10 @@ class Asking:
         self._ended = False
 
     def __enter__(self) -> "Asking":
+        self._open()
+        return self
+
+    def _open(self) -> None:
         wait = self._settings.peer_timeout_seconds
         entity = calling_entity(self._settings.ae_title, wait)
         entity.add_requested_context(STUDY_FIND, list(UNCOMPRESSED))
@@ -100,6 +105,7 @@ class Asking:
             self._peer.host,
             self._peer.port,
             ae_title=self._peer.ae_title,
+            tls_args=tls_args(self._settings.tls, self._peer),
             ext_neg=roles,
             evt_handlers=cast("Any", [(evt.EVT_C_STORE, self._taken)]),
         )
@@ -111,7 +117,6 @@ class Asking:
             self._association = association
             if self._ended:
                 association.abort()
-        return self
 
     def __exit__(self, *_: object) -> None:
         association = self._established()
@@ -161,14 +166,16 @@ class Asking:
                     association.abort()
                     raise PeerAway(f"{self._peer.name} did not finish its answer in time.")
                 if len(found.answers) > MOST_ANSWERS + _AFTER_CANCEL:
-                    association.abort()
+                    self._start_afresh()
                     break
         return Found(found.answers[:MOST_ANSWERS], found.cut)
 
-    @property
-    def is_open(self) -> bool:
-        """Whether more can be asked on this association."""
-        return self._established().is_established
+    def _start_afresh(self) -> None:
+        """Leave an archive that goes on answering; what it has can be asked for on a new one."""
+        association = self._established()
+        association.abort()
+        cast("StreamingProvider", association.dimse).close()
+        self._open()
 
     def retrieve(self, study_uid: str) -> str:
         """Have a study sent here; returns what went wrong, or "".

@@ -7,8 +7,14 @@ class Limits(Frozen):
     """Bounds of everything that comes from the network."""
 
     associations: int = 25
+    associations_per_peer: int = 16
+    """Of these, with one address."""
     connections: int = 60
     """Open connections, negotiated or not; more are closed at once."""
+    connections_per_peer: int = 30
+    """Of these, from one address: no machine can keep all others out."""
+    handshake_seconds: float = 20.0
+    """From the connection to a complete association request, however slowly it drips in."""
     pdu: int = 131072
     """Largest P-DATA PDU that we announce."""
     pdu_accepted: int = 1 << 20

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dicom_service.node.commitment import Reports
 from dicom_service.node.priors import PriorFinder
 from dicom_service.node.receiver import Receiver
+from dicom_service.node.secure import client_context
 from dicom_service.node.sender import Sender
 from dicom_service.node.settler import Settler
 from dicom_service.settings import Settings
@@ -35,6 +36,8 @@ class Node:
             settings, store, self._reports, self._settler.wake, self._priors.asked_for
         )
         self.dimse_port = settings.dimse_port
+        self.secure_port = 0
+        self._settings = settings
         if settings.log_level != "DEBUG":
             # What it logs holds peers' text as it came; we log the same events in our words.
             logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
@@ -45,12 +48,20 @@ class Node:
         Raises
         ------
         SetupError
-            The port cannot be used; nothing was started.
+            A port cannot be used, or what TLS needs is not there; nothing was started.
         """
+        if any(peer.tls for peer in self._settings.peers):
+            client_context(self._settings.tls)
         self.dimse_port = self._receiver.start()
+        self.secure_port = self._receiver.secure_port
         self._settler.start()
         self._sender.start()
         self._priors.start()
+
+    @property
+    def listening(self) -> bool:
+        """Whether peers can call."""
+        return self._receiver.listening
 
     def wake(self) -> None:
         """Look into the outbox now."""

@@ -79,7 +79,8 @@ class _Handler(RequestHandler):
     def handle(self) -> None:
         """Start an association; see the base class."""
         self.request.settimeout(LIMITS.idle_seconds)
-        self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        with contextlib.suppress(OSError):  # the inner end of a secure connection is no TCP
+            self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         association = self._create_association()
         evt.trigger(association, evt.EVT_CONN_OPEN, {"address": self.client_address})
         association.start()
@@ -113,7 +114,7 @@ def _closed(event: Any) -> None:
 
 
 class Server(ThreadedAssociationServer):
-    """Accepts connections, up to a number."""
+    """Accepts connections, up to a number in all and from one address."""
 
     request_queue_size = 64
     daemon_threads = True
@@ -122,9 +123,19 @@ class Server(ThreadedAssociationServer):
         self.incoming = incoming
         super().__init__(*args, **options | {"request_handler": _Handler})
 
-    def verify_request(self, request: object, client_address: object) -> bool:  # noqa: ARG002
+    def verify_request(self, request: object, client_address: Any) -> bool:  # noqa: ARG002
         """Whether there is room for one more connection; see the base class."""
-        return len(self.active_associations) < LIMITS.connections
+        active = self.active_associations
+        address = client_address[0]
+        same = sum(1 for association in active if association.requestor.address == address)
+        return len(active) < LIMITS.connections and same < LIMITS.connections_per_peer
+
+    def take(self, connection: socket.socket, address: tuple[str, int]) -> None:
+        """Serve a connection that was accepted elsewhere, such as on the secure port."""
+        if self.verify_request(connection, address):
+            self.process_request(connection, address)
+        else:
+            connection.close()
 
     def shutdown(self) -> None:
         """Stop accepting and close the listening socket; see the base class."""

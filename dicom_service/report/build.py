@@ -115,6 +115,8 @@ def _report(
     resource = (MAPPING_RESOURCE, SCHEME_UID, header.REPORT_TEMPLATE)
     header.add_root(made, "diagnostic_imaging_report", resource, children)
     header.add_evidence(made, content, evidence, referenced)
+    if identity.rendering_sop_uid:
+        made.ReferencedInstanceSequence = [header.rendering(identity.rendering_sop_uid)]
     block = made.private_block(PRIVATE_GROUP, PRIVATE_CREATOR, create=True)
     copy = json.dumps(content.model_dump(mode="json"), separators=(",", ":"))
     block.add_new(PRIVATE_COPY, "UT", copy)

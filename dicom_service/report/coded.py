@@ -89,6 +89,7 @@ def coded_finding(names: Names, finding: Finding) -> Dataset:
             *_aggressiveness(finding),
             *(_cross_check(names, uid, said) for uid, said in finding.cross_check.items()),
             *sr.text("HAS PROPERTIES", "comment", finding.note),
+            *_copied(finding),
             sr.image("INFERRED FROM", "illustration", reference(names, finding.view)),
         ],
     )
@@ -100,6 +101,12 @@ def _aggressiveness(finding: Finding) -> list[Dataset]:
         return []
     word = sentences.AGGRESSIVENESS[finding.aggressiveness]
     return [sr.coded("HAS PROPERTIES", "aggressiveness", word)]
+
+
+def _copied(finding: Finding) -> list[Dataset]:
+    if not finding.copied_from:
+        return []
+    return [sr.uid_item("HAS PROPERTIES", "copied_from", finding.copied_from)]
 
 
 def finding_code(finding: Finding) -> Code:

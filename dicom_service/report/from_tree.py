@@ -188,6 +188,7 @@ def _site_identifier(item: Dataset) -> str:
 def _finding(item: Dataset) -> Finding:
     severity = child(item, "severity")
     judged = child(item, "aggressiveness")
+    copied = child(item, "copied_from")
     grades = {grade: grade for grade in ("mild", "moderate", "severe")}
     return Finding(
         id=_identifier(item),
@@ -201,6 +202,7 @@ def _finding(item: Dataset) -> Finding:
             image_of(said): _keyword(said, sentences.CROSS_CHECKS)
             for said in children(item, "cross_check")
         },
+        copied_from="" if copied is None else str(copied.UID),
     )
 
 

@@ -5,7 +5,12 @@ from datetime import datetime
 from typing import NamedTuple
 
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import UID, ComprehensiveSRStorage, ExplicitVRLittleEndian
+from pydicom.uid import (
+    UID,
+    ComprehensiveSRStorage,
+    EncapsulatedPDFStorage,
+    ExplicitVRLittleEndian,
+)
 
 import dicom_service
 from dicom_service.codes import SCHEME, SCHEME_UID, Code, get
@@ -70,22 +75,23 @@ def bare_document(
 ) -> Dataset:
     """What every document of ours has: animal, study, series, maker, request, our codes."""
     made = Dataset()
-    made.file_meta = _file_meta(sop_class_uid, instance)
+    made.file_meta = file_meta(sop_class_uid, instance.sop_instance_uid)
     made.SpecificCharacterSet = "ISO_IR 192"
     made.SOPClassUID = sop_class_uid
     made.SOPInstanceUID = instance.sop_instance_uid
     add_patient_and_study(made, content, evidence)
     _add_series(made, identity, instance)
-    _add_equipment(made, device)
-    _add_requests(made, content, evidence)
+    add_equipment(made, device)
+    add_requests(made, content, evidence)
     made.CodingSchemeIdentificationSequence = [_scheme()]
     return made
 
 
-def _file_meta(sop_class_uid: str, instance: Instance) -> FileMetaDataset:
+def file_meta(sop_class_uid: str, sop_instance_uid: str) -> FileMetaDataset:
+    """The file meta information of something that we write, uncompressed."""
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = UID(sop_class_uid)
-    meta.MediaStorageSOPInstanceUID = UID(instance.sop_instance_uid)
+    meta.MediaStorageSOPInstanceUID = UID(sop_instance_uid)
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     meta.ImplementationClassUID = UID(IMPLEMENTATION_UID)
     meta.ImplementationVersionName = MAKER.upper()
@@ -107,7 +113,8 @@ def _add_series(made: Dataset, identity: Identity, instance: Instance) -> None:
     made.TimezoneOffsetFromUTC = offset
 
 
-def _add_equipment(made: Dataset, device: Device) -> None:
+def add_equipment(made: Dataset, device: Device) -> None:
+    """Say that this node made it (General Equipment)."""
     made.Manufacturer = MAKER
     made.ManufacturerModelName = MAKER
     made.SoftwareVersions = sr.single(dicom_service.__version__, 64)
@@ -261,8 +268,17 @@ def add_evidence(
         made.PertinentOtherEvidenceSequence = by_study_and_series(other)
 
 
-def _add_requests(made: Dataset, content: ReportContent, evidence: Sequence[Dataset]) -> None:
-    """Every request that the images of the study say they were made for."""
+def rendering(uid: str) -> Dataset:
+    """The reference to the PDF that shows the whole document (PS3.3 C.17.2, CID 7006)."""
+    item = Dataset()
+    item.ReferencedSOPClassUID = EncapsulatedPDFStorage
+    item.ReferencedSOPInstanceUID = uid
+    item.PurposeOfReferenceCodeSequence = [sr.code_item(get("complete_rendering"))]
+    return item
+
+
+def add_requests(made: Dataset, content: ReportContent, evidence: Sequence[Dataset]) -> None:
+    """Name every request that the images of the study say they were made for."""
     study = content.facts.study_uid
     found: dict[tuple[str, str], Dataset] = {}
     for image in evidence:

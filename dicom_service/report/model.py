@@ -49,6 +49,8 @@ class Identity(Frozen):
     measurements_sop_uid: str = ""
     measurements_series_uid: str = ""
     """Of the companion TID 1500 document; empty when there are no measurements."""
+    rendering_sop_uid: str = ""
+    """Of the Encapsulated PDF that shows the report as it is printed; empty: there is none."""
 
 
 class Device(Frozen):

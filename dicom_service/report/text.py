@@ -35,7 +35,7 @@ def plain_text(content: ReportContent) -> str:
     ]
     blocks += _block("DIFFERENTIALS", numbered)
     blocks += _block("RECOMMENDATIONS", [reading.recommendations])
-    blocks += _block("LIMITS", _limits(names))
+    blocks += _block("LIMITS", limits(names))
     blocks.append(_signature(content))
     return "\n\n".join(blocks) + "\n"
 
@@ -86,7 +86,8 @@ def _observed(names: Names) -> str:
     return "\n".join([*parts, *(sentences.finding_sentence(names, f) for f in findings)])
 
 
-def _limits(names: Names) -> list[str]:
+def limits(names: Names) -> list[str]:
+    """What limits the report: cautions, what was not evaluated, why it was signed all the same."""
     content = names.content
     lines = list(content.template.cautions)
     missing = sentences.not_evaluated(names)

@@ -23,6 +23,7 @@ class Version(Frozen):
     sop_instance_uid: str
     signed_at: AwareDatetime
     signed_by: str = ""
+    series_uid: str = ""
     replaces: tuple[str, ...] = ()
     """SOP Instance UIDs of the documents that it continues or replaces."""
 
@@ -46,6 +47,7 @@ def version_of(document: Dataset) -> Version | None:
         sop_instance_uid=plain_value(document, "SOPInstanceUID"),
         signed_at=newest[0],
         signed_by=newest[1],
+        series_uid=plain_value(document, "SeriesInstanceUID"),
         replaces=tuple(
             plain_value(row, "ReferencedSOPInstanceUID")
             for study in document.get("PredecessorDocumentsSequence") or []

@@ -74,8 +74,13 @@ def build_withdrawal(
             *person_observer(author.name, author.login, author.organization),
             *sr.text("CONTAINS", "key_object_description", withdrawal.text),
             *(
-                sr.composite(
-                    "CONTAINS", "withdrawn_document", named.sop_class_uid, named.sop_instance_uid
+                sr.nameless(
+                    sr.composite(
+                        "CONTAINS",
+                        TITLES[withdrawal.reason],
+                        named.sop_class_uid,
+                        named.sop_instance_uid,
+                    )
                 )
                 for named in withdrawal.documents
             ),
@@ -108,7 +113,11 @@ def read_withdrawal(document: Dataset) -> Withdrawal:
         for row in entry.get("ReferencedSOPSequence") or []
     }
     try:
-        named = [item.ReferencedSOPSequence[0] for item in children(document, "withdrawn_document")]
+        named = [
+            item.ReferencedSOPSequence[0]
+            for item in children(document)
+            if item.ValueType == "COMPOSITE"
+        ]
         return Withdrawal.model_validate(
             {
                 "reason": reason,

@@ -1,5 +1,6 @@
 """The DICOM Conformance Statement, in the order of PS3.2 Annex N, from the code's own tables."""
 
+import ssl
 from collections.abc import Iterator, Mapping, Sequence
 
 from pydicom.uid import UID
@@ -7,7 +8,9 @@ from pydicom.uid import UID
 from dicom_service.anatomy.concepts import concepts
 from dicom_service.codes import MAPPING_RESOURCE, SCHEME, SCHEME_UID
 from dicom_service.errors import OUTCOMES, SesamoidError
+from dicom_service.node.admission import DEVICE
 from dicom_service.node.limits import LIMITS
+from dicom_service.node.secure import CIPHERS
 from dicom_service.node.services import (
     COMMITMENT,
     COMMITMENT_REASONS,
@@ -25,11 +28,17 @@ from dicom_service.report.header import IMPLEMENTATION_UID, REPORT_TEMPLATE
 from dicom_service.report.measurements import DCMR
 from dicom_service.report.rules import ANIMAL
 from dicom_service.report.states import PURPOSES, STATES
-from dicom_service.settings import Settings
+from dicom_service.settings import Settings, Tls
 from dicom_service.statement.routes import routes
 
-SENT_CLASSES = ("1.2.840.10008.5.1.4.1.1.88.33", "1.2.840.10008.5.1.4.1.1.88.59")
-"""What the outbox carries: the report, its measurements, and key objects that withdraw them."""
+SENT_CLASSES = (
+    "1.2.840.10008.5.1.4.1.1.88.33",
+    "1.2.840.10008.5.1.4.1.1.88.59",
+    "1.2.840.10008.5.1.4.1.1.104.1",
+    "1.2.840.10008.5.1.4.1.1.11.1",
+)
+"""What the outbox carries: the report and its measurements, key images and the key objects that
+withdraw a report, the report as PDF, and presentation states of annotated images."""
 
 _COMPLETE = (
     "Completion Flag is COMPLETE when a person has signed: then every structure in every view in "
@@ -114,6 +123,11 @@ def _services() -> Iterator[str]:
             ("Implementation Class UID of files", IMPLEMENTATION_UID),
             ("Called AE title", "must be ours"),
             ("Calling AE title", "any, or only known peers at known addresses (`peers_only`)"),
+            (
+                "User Identity",
+                "taken and ignored, or required: type 2, user name and passcode of "
+                f"an account with the role {DEVICE} (`user_identity`)",
+            ),
             ("Asynchronous operations", "not offered"),
             ("Wait for any answer", f"{settings.peer_timeout_seconds:g} s"),
         ],
@@ -188,9 +202,20 @@ def _security() -> Iterator[str]:
         "## 6 Security", "",
         "Readers sign in and give the password again to sign; passwords are kept as argon2id "
         "hashes. Sign-ins, saves, signatures and deliveries are audited in the node's index. "
-        "Known peers may be asked for by AE title and address (`peers_only`). Put a proxy with "
-        "TLS in front of the web port.", "",
+        "Known peers may be asked for by AE title and address (`peers_only`, `addresses`).", "",
+        "Secure transport: BCP 195 RFC 8996, 9325 TLS Secure Transport Connection Profile "
+        f"(PS3.15 B.12), off by default (`[tls]`), port {Tls().port}, beside the plain port or "
+        "instead of it. Certificates are mutual, in both directions; a peer that we call must "
+        "have one for its host's name. The handshake of one caller does not hold up others and "
+        f"ends after {LIMITS.handshake_seconds:g} s.", "",
     )  # fmt: skip
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.set_ciphers(CIPHERS)
+    suites = sorted((c["protocol"], c["name"]) for c in context.get_ciphers())
+    yield from _table(
+        ("from version", "cipher suite"), [(v.replace("v", " "), n) for v, n in suites]
+    )
+    yield from ("Put a proxy with TLS in front of the web port.", "")
 
 
 def _web() -> Iterator[str]:

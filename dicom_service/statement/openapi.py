@@ -9,7 +9,7 @@ from pydantic.json_schema import models_json_schema
 from dicom_service.measure import Measured
 from dicom_service.review.model import Reading
 from dicom_service.statement.routes import Route, routes
-from dicom_service.web import api, session
+from dicom_service.web import admin, api, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
 from dicom_service.workflow.measurable import MeasurableList
 from dicom_service.workflow.measuring import StudyMeasureRequest
@@ -42,6 +42,9 @@ BODIES: dict[str, Body] = {
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),
     "api.reopen_for_correction": Body(takes=api.Reopening, gives=OpenReading),
+    "admin.echo_peer": Body(takes=admin.Nothing),
+    "admin.verify": Body(takes=admin.Nothing),
+    "admin.retry": Body(takes=admin.Retry),
     "api.withdraw": Body(takes=api.WithdrawalAsked),
 }
 """Endpoint -> models; a test asks for an entry of everything that takes a body."""
@@ -68,6 +71,20 @@ QUERIES: dict[str, dict[str, str]] = {
         "text": "part of a name, identifier or description",
         "state": "states, separated by commas",
         "limit": f"most studies in one answer, up to {api.LARGEST_PAGE}",
+        "offset": "how many to leave out",
+    },
+    "admin.outbox": {
+        "state": "states, separated by commas",
+        "limit": f"most deliveries in one answer, up to {admin.LARGEST_PAGE}",
+        "offset": "how many to leave out",
+    },
+    "admin.audit": {
+        "text": "part of an event's name or detail",
+        "user": "who",
+        "study": "Study Instance UID",
+        "since": "not before this date or moment",
+        "until": "before this date or moment",
+        "limit": f"most events in one answer, up to {admin.LARGEST_PAGE}",
         "offset": "how many to leave out",
     },
     **{
@@ -161,7 +178,7 @@ def _operation(route: Route) -> Schema:
         made["parameters"] = parameters
     if taken := _taken(route, body):
         made["requestBody"] = {"required": True, "content": taken}
-    if route.endpoint in ("session.sign_in", "api.health"):
+    if route.endpoint in ("session.sign_in", "health.health", "health.live", "health.ready"):
         made["security"] = []
     elif route.method not in SAFE_METHODS:
         made["security"] = [{"cookie": [], "token": []}]

@@ -7,6 +7,7 @@ SQLite is in `sqlite.py`) and the blobs (`blobs.py`, bytes by generated name). `
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
 from dicom_service.store.model import (
+    AuditCheck,
     AuditRow,
     DocumentRow,
     InstanceHeader,
@@ -22,9 +23,11 @@ from dicom_service.store.model import (
     SweepReport,
     UserRow,
 )
+from dicom_service.store.seeing import Seeing
 from dicom_service.store.store import Store
 
 __all__ = [
+    "AuditCheck",
     "AuditRow",
     "DocumentRow",
     "InstanceHeader",
@@ -34,6 +37,7 @@ __all__ = [
     "PriorStudy",
     "QuarantineRow",
     "Reopening",
+    "Seeing",
     "SessionRow",
     "Store",
     "StoredInstance",

@@ -215,11 +215,61 @@ class SessionRow(Frozen):
 class AuditRow(Frozen):
     """One event that must stay traceable."""
 
+    id: int
     at: AwareDatetime
     event: str
     user: str
     study_uid: str
     detail: str
+    digest: str = ""
+    """Its seal: the digest of it and of everything before it."""
+
+
+class AuditCheck(Frozen):
+    """Whether the audit trail is as it was written."""
+
+    count: int
+    """Events that were looked at."""
+    head: str
+    """Digest of the last good one: keep it elsewhere to prove the trail later."""
+    broken_at: int | None = None
+    """Number of the first event that is not as it was written."""
+    why: str = ""
+    """Empty: all is as it was written."""
+
+
+class Overview(Frozen):
+    """How much there is of what."""
+
+    studies: dict[str, int]
+    """By state."""
+    deliveries: dict[str, int]
+    """By state."""
+    objects: int
+    object_bytes: int
+    quarantined: int
+    oldest_delivery: AwareDatetime | None = None
+    """When the oldest document that a peer does not have for certain was made."""
+    free_bytes: int
+    disk_bytes: int
+
+
+class Owed(Frozen):
+    """A delivery as an administrator sees it."""
+
+    id: int
+    study_uid: str
+    patient_name: str
+    patient_id: str
+    kind: str
+    role: str
+    sop_instance_uid: str
+    destination: str
+    state: Delivery
+    attempts: int
+    error: str
+    created_at: AwareDatetime
+    next_at: AwareDatetime | None = None
 
 
 class SweepReport(Frozen):

@@ -13,7 +13,7 @@ from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
 from dicom_service.store.model import InstanceHeader, QuarantineRow, StoredInstance
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import instances, quarantine
+from dicom_service.store.schema import instances, quarantine, studies
 from dicom_service.store.times import from_us, now_us
 
 _CHUNK = 1 << 20
@@ -100,7 +100,10 @@ class Objects(Shelf):
                     )
                 ).first()
                 if known is None:
+                    is_first = not _study_known(connection, header.study_uid)
                     at_us = events.arrived(connection, header, now_us(), prior=prior)
+                    if is_first:  # once for a study: its objects follow each other
+                        _note_received(connection, header, source, at_us)
                     _insert(connection, name, header, digest, size, source, at_us)
                     outcome, kept = "new", True
                 elif known.digest != digest:
@@ -275,3 +278,13 @@ def _quarantine(
     detail = f"object {header.sop_instance_uid} came again from {source} with other content"
     audit.note(connection, "different bytes", at_us=at_us, study_uid=original, detail=detail)
     return True
+
+
+def _study_known(connection: Connection, study_uid: str) -> bool:
+    query = select(studies.c.study_uid).where(studies.c.study_uid == study_uid)
+    return connection.execute(query).first() is not None
+
+
+def _note_received(connection: Connection, header: InstanceHeader, source: str, at_us: int) -> None:
+    uid, detail = header.study_uid, f"{source}: {header.sop_class_uid}"
+    audit.note(connection, "study received", at_us=at_us, study_uid=uid, detail=detail)

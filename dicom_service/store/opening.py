@@ -7,10 +7,14 @@ from typing import BinaryIO
 
 from sqlalchemy import insert, select, update
 
-from dicom_service.errors import SetupError, StorageFull
+from dicom_service.errors import SetupError, TryLater
 from dicom_service.store.blobs import Blobs
+from dicom_service.store.chain import seal_older
 from dicom_service.store.schema import VERSION, metadata, schema_version
 from dicom_service.store.sqlite import Index
+
+SEALED_SINCE = 3
+"""The schema version from which on events of the audit trail are sealed."""
 
 
 class Shelf:
@@ -86,8 +90,10 @@ def _prepare_schema(index: Index) -> None:
             if found is None:
                 connection.execute(insert(schema_version).values(version=VERSION))
             elif found < VERSION:  # what is new so far are whole tables, made above
+                if found < SEALED_SINCE:
+                    seal_older(connection)
                 connection.execute(update(schema_version).values(version=VERSION))
-    except StorageFull as error:
+    except TryLater as error:
         raise SetupError(str(error)) from error
     if found is not None and found > VERSION:
         raise SetupError(

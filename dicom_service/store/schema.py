@@ -13,7 +13,7 @@ from sqlalchemy import (
     Text,
 )
 
-VERSION = 2
+VERSION = 3
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -240,4 +240,18 @@ audit = Table(
     _text("study_uid"),
     _text("detail"),
     Index("audit_by_study", "study_uid"),
+)
+
+audit_seals = Table(
+    "audit_seals",  # see chain.py
+    metadata,
+    Column("audit_id", Integer, ForeignKey("audit.id"), primary_key=True),
+    Column("digest", String(64), nullable=False),
+)
+
+audit_exports = Table(
+    "audit_exports",  # how far each destination has the audit trail
+    metadata,
+    Column("destination", String(256), primary_key=True),
+    _number("last_id"),
 )

@@ -8,6 +8,7 @@ from dicom_service.store.documents import Documents
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
+from dicom_service.store.overview import Overviews
 from dicom_service.store.priors import Priors
 from dicom_service.store.readings import Readings
 from dicom_service.store.reopening import Reopenings
@@ -16,11 +17,13 @@ from dicom_service.store.studies import Studies
 from dicom_service.store.users import Users
 
 
-class Store(Objects, Studies, Readings, Reopenings, Documents, Outbox, Priors, Users, Audit):
+class Store(
+    Objects, Studies, Readings, Reopenings, Documents, Outbox, Priors, Users, Audit, Overviews
+):
     """An open data folder; every method may be called from any thread.
 
     The parts are in modules of their own: objects, studies, readings, reopening, documents,
-    outbox, priors, users, audit. `Shelf` (opening.py) opens and closes the folder.
+    outbox, priors, users, audit, overview. `Shelf` (opening.py) opens and closes the folder.
     """
 
     def sweep(self) -> SweepReport:
@@ -29,10 +32,11 @@ class Store(Objects, Studies, Readings, Reopenings, Documents, Outbox, Priors, U
         Raises
         ------
         SetupError
-            The store was opened beside a running node.
+            The store was opened beside a running node, or its index is damaged.
         """
         if not self.exclusive:
             raise SetupError("Only the node itself may sweep its data folder.")
+        self._index.examine()
         temporary = [file for file in self.incoming.iterdir() if file.is_file()]
         for file in temporary:
             file.unlink()

@@ -12,6 +12,7 @@ from dicom_service.intake.model import StudyFacts
 from dicom_service.review.model import Template
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
+from dicom_service.store.faults import reach
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.papers import insert_document, prepared_columns, signed_versions
@@ -118,6 +119,7 @@ class Studies(Shelf):
             was changed.
         """
         blob = self._blobs.create(document.data) if document else ""
+        reach("settle.document")
         kept = False
         try:
             with self._index.write() as connection:
@@ -131,10 +133,11 @@ class Studies(Shelf):
                         insert_document(connection, study_uid, document, blob, at_us=now_us())
                         add_deliveries(connection, study_uid, [document], destinations)
                     kept = True
-            return kept
         finally:
             if blob and not kept:
                 self._blobs.remove(blob)
+        reach("settle.committed")
+        return kept
 
     def fail_preparation(self, study_uid: str, sentence: str) -> None:
         """No template could be made; `sentence` says why. A draft that exists is kept."""

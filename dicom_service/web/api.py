@@ -7,13 +7,13 @@ from typing import Any, get_args
 from flask import Blueprint, Response, jsonify, request
 from pydantic import BaseModel, Field, ValidationError
 
-from dicom_service import __version__
 from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed, Refused
 from dicom_service.review.model import Reading
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.model import StudyState
 from dicom_service.web.problems import VersionMissing, wrong_json
+from dicom_service.web.queries import number
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
@@ -63,17 +63,10 @@ class ImageCorrection(Correction):
     image_uid: str = Field(min_length=1, max_length=64)
 
 
-@blueprint.get("/health")
-def health() -> Response:
-    """Whether the node and its index work; says nothing about patients."""
-    site().store.count_users()
-    return jsonify({"status": "ok", "version": __version__})
-
-
 @blueprint.get("/studies")
 def studies() -> Response:
     """The reading list: `text`, `state` (several with commas), `limit`, `offset`."""
-    signed_in()
+    site().seeing.note("reading list seen", signed_in().user.name)
     store = site().store
     states = [state for state in request.args.get("state", "").split(",") if state]
     for state in states:
@@ -83,8 +76,8 @@ def studies() -> Response:
     rows = store.studies(
         text=text,
         states=states,
-        limit=_number("limit", 100, LARGEST_PAGE),
-        offset=_number("offset", 0, 10**9),
+        limit=number("limit", 100, LARGEST_PAGE),
+        offset=number("offset", 0, 10**9),
     )
     total = store.count_studies(text=text, states=states)
     return _unless_known(jsonify({"total": total, "studies": [_shown(row) for row in rows]}))
@@ -93,8 +86,9 @@ def studies() -> Response:
 @blueprint.get("/studies/<study>/reading")
 def open_reading(study: str) -> Response:
     """Everything that the panel shows; the version is in the ETag too."""
-    signed_in()
+    found = signed_in()
     opened = site().desk.open(study)
+    site().seeing.note("study opened", found.user.name, study)
     return _versioned(opened, opened.version)
 
 
@@ -226,6 +220,7 @@ def draft(study: str) -> Response:
     """The draft as a DICOM file that says that nobody has signed it."""
     found = signed_in()
     data = site().desk.draft_document(study, found.user.name)
+    site().seeing.note("draft taken", found.user.name, study)
     answer = Response(data, mimetype="application/dicom")
     answer.headers["Content-Disposition"] = f'attachment; filename="draft-{study}.dcm"'
     return answer
@@ -296,12 +291,3 @@ def _if_match() -> int:
     if not (given.isascii() and given.isdigit() and len(given) < 16):
         raise VersionMissing('The header If-Match: "N" with the loaded version N is missing.')
     return int(given)
-
-
-def _number(name: str, default: int, largest: int) -> int:
-    text = request.args.get(name, "")
-    if not text:
-        return default
-    if not (text.isascii() and text.isdigit() and len(text) < 12):
-        raise Refused(f"{name}={text} is not a whole number.")
-    return min(int(text), largest)

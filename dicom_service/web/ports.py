@@ -48,5 +48,14 @@ class DeskPort(Protocol):
     def draft_document(self, study_uid: str, user: str) -> bytes:
         """The draft as a DICOM file."""
 
+    def report_pdf(self, study_uid: str) -> bytes:
+        """The report as it is printed."""
+
+    def report_text(self, study_uid: str) -> str:
+        """The report as plain text."""
+
+    def report_fhir(self, study_uid: str) -> str:
+        """The report as a FHIR R4 bundle in JSON."""
+
     def template_document(self, study_uid: str) -> bytes:
         """The prepared template as a DICOM file."""

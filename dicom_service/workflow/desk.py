@@ -14,7 +14,7 @@ from dicom_service.review.model import Reading, Template
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.events import CLOSED
-from dicom_service.workflow import signing, versions, withdrawing
+from dicom_service.workflow import exporting, signing, versions, withdrawing
 from dicom_service.workflow.accepting import with_answers
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import (
@@ -292,6 +292,18 @@ class Desk:
             No such study.
         """
         return priors_of(self.store, self.settings, study_uid)
+
+    def report_pdf(self, study_uid: str) -> bytes:
+        """The newest signed report as it is printed; before one is signed, the draft."""
+        return exporting.pdf(self, study_uid)
+
+    def report_text(self, study_uid: str) -> str:
+        """The same as plain text."""
+        return exporting.plain_text(self, study_uid)
+
+    def report_fhir(self, study_uid: str) -> str:
+        """The same as a FHIR R4 bundle in JSON."""
+        return exporting.fhir(self, study_uid)
 
     def verify(self, user: str, password: str) -> None:
         """Check that `user` may sign; audited when the password is wrong."""

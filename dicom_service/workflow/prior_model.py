@@ -8,6 +8,33 @@ from dicom_service.base import Frozen
 from dicom_service.intake.model import Side
 
 
+class PriorFinding(Frozen):
+    """A finding of an earlier report, as it can be copied."""
+
+    report: str
+    """SOP Instance UID of the report."""
+    view: str
+    """Label of the view."""
+    sentence: str
+    descriptors: tuple[str, ...] = ()
+    severity: str = ""
+    aggressiveness: str = ""
+    note: str = ""
+
+
+class PriorImage(Frozen):
+    """An image of an earlier study, and how it hangs."""
+
+    uid: str
+    series_uid: str
+    view: str
+    side: Side
+    regions: tuple[str, ...] = ()
+    rotation: int = 0
+    flip_horizontal: bool = False
+    hung: bool = False
+
+
 class PriorObservation(Frozen):
     """What was said of one item in one earlier report."""
 
@@ -19,8 +46,7 @@ class PriorObservation(Frozen):
     """The weightiest word over its views: abnormal before undetermined, variant, normal."""
     views: dict[str, str]
     """Label of the view -> the word on it."""
-    findings: tuple[str, ...] = ()
-    """Findings on it, as sentences."""
+    findings: tuple[PriorFinding, ...] = ()
     note: str = ""
 
 
@@ -89,7 +115,7 @@ class PriorStudyShown(Frozen):
     regions: tuple[str, ...] = ()
     sides: tuple[Side, ...] = ()
     views: tuple[str, ...] = ()
-    images: int = 0
+    images: tuple[PriorImage, ...] = ()
     report: PriorReport | None = None
     foreign: tuple[ForeignSummary, ...] = ()
     withdrawn: int = 0
@@ -113,6 +139,8 @@ class Priors(Frozen):
 
     search: SearchShown
     studies: tuple[PriorStudyShown, ...]
+    more: int = 0
+    """Earlier studies that are not listed, because they are too many."""
     observations: dict[str, tuple[PriorObservation, ...]]
     """Item id -> what was said of it before, newest first."""
     measurements: dict[str, tuple[PriorMeasurement, ...]]

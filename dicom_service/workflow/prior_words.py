@@ -7,7 +7,12 @@ from dicom_service.report.model import ReportContent
 from dicom_service.report.names import Names, descriptor_name
 from dicom_service.review.computed import computed_name
 from dicom_service.review.model import Finding, Value
-from dicom_service.workflow.prior_model import PriorMeasurement, PriorObservation, PriorReport
+from dicom_service.workflow.prior_model import (
+    PriorFinding,
+    PriorMeasurement,
+    PriorObservation,
+    PriorReport,
+)
 
 _WEIGHTIEST: tuple[Value, ...] = (
     "abnormal", "undetermined", "variant", "normal", "not_assessable",
@@ -34,7 +39,9 @@ def summary(found: OwnReport, series_uid: str, versions: int) -> PriorReport:
     )
 
 
-def observations(study_uid: str, study_date: str, content: ReportContent) -> list[PriorObservation]:
+def observations(
+    study_uid: str, study_date: str, content: ReportContent, report_uid: str
+) -> list[PriorObservation]:
     """What a report says of each item that it answers."""
     views = _views(content)
     told = []
@@ -51,7 +58,9 @@ def observations(study_uid: str, study_date: str, content: ReportContent) -> lis
                 value=next(v for v in _WEIGHTIEST if any(s.value == v for s in by_view.values())),
                 views=words,
                 findings=tuple(
-                    _sentence(content, f, views) for f in content.reading.findings if f.item == item
+                    _copyable(content, f, views, report_uid)
+                    for f in content.reading.findings
+                    if f.item == item
                 ),
                 note=" ".join(s.note for s in by_view.values() if s.note),
             )
@@ -88,6 +97,20 @@ def foreign_measurements(study_uid: str, found: ForeignReport) -> list[PriorMeas
         )
         for m in found.measurements
     ]
+
+
+def _copyable(
+    content: ReportContent, finding: Finding, views: Mapping[str, str], report_uid: str
+) -> PriorFinding:
+    return PriorFinding(
+        report=report_uid,
+        view=views.get(finding.view, ""),
+        sentence=_sentence(content, finding, views),
+        descriptors=finding.descriptors,
+        severity=finding.severity,
+        aggressiveness=finding.aggressiveness,
+        note=finding.note,
+    )
 
 
 def _views(content: ReportContent) -> Mapping[str, str]:

@@ -17,6 +17,7 @@ from dicom_service.store.model import StudyState
 from dicom_service.workflow.headers import read_header
 from dicom_service.workflow.prior_model import (
     ForeignSummary,
+    PriorImage,
     PriorMeasurement,
     PriorObservation,
     Priors,
@@ -63,14 +64,14 @@ def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
     # Asked before the studies are gathered: an answer that says "found" must have them all.
     search = _search(store, settings, study_uid)
     named = {prior.prior_uid: prior for prior in store.prior_studies(study_uid)}
-    gathered = [
-        _gathered(store, facts, uid, named.get(uid)) for uid in _candidates(store, facts, named)
-    ]
+    candidates, more = _candidates(store, facts, named)
+    gathered = [_gathered(store, facts, uid, named.get(uid)) for uid in candidates]
     gathered = [one for one in gathered if _is_earlier(one.shown, facts)]
     gathered.sort(key=lambda one: (one.shown.study_date, one.shown.study_uid), reverse=True)
     return Priors(
         search=search,
         studies=tuple(one.shown for one in gathered),
+        more=more,
         observations=_by((o.item, o) for one in gathered for o in one.observations),
         measurements=_by(
             (m.item or m.tracking_id or m.site or m.meaning, m)
@@ -80,18 +81,23 @@ def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
     )
 
 
-def _candidates(store: Store, facts: StudyFacts, named: dict[str, PriorStudy]) -> list[str]:
-    """What archives named, and what is on this node under the same patient ID."""
-    uids = dict.fromkeys(named)
-    if facts.signalment.patient_id:
-        rows = store.studies(
-            states=get_args(StudyState),
-            patient_id=facts.signalment.patient_id,
-            limit=MOST_STUDIES,
-        )
+def _candidates(
+    store: Store, facts: StudyFacts, named: dict[str, PriorStudy]
+) -> tuple[list[str], int]:
+    """What is on this node under the same patient ID, then what archives named; and how many more.
+
+    What is here comes first: it can be read and compared, the other is only a line in a list.
+    """
+    uids: dict[str, None] = {}
+    known = 0
+    if patient_id := facts.signalment.patient_id:
+        states = get_args(StudyState)
+        rows = store.studies(states=states, patient_id=patient_id, limit=MOST_STUDIES)
         uids.update(dict.fromkeys(row.study_uid for row in rows))
+        known = store.count_studies(states=states, patient_id=patient_id) - len(rows)
+    uids.update(dict.fromkeys(named))
     uids.pop(facts.study_uid, None)
-    return list(uids)[:MOST_STUDIES]
+    return list(uids)[:MOST_STUDIES], known + max(0, len(uids) - MOST_STUDIES)
 
 
 def _is_earlier(shown: PriorStudyShown, facts: StudyFacts) -> bool:
@@ -172,7 +178,9 @@ def _with_reports(
         "regions": tuple(dict.fromkeys(r for image in images for r in image.regions)),
         "sides": tuple(dict.fromkeys(i.side for i in images if i.side != "U")),
         "views": tuple(dict.fromkeys(i.view for i in images if i.view)),
-        "images": len(images),
+        "images": tuple(
+            PriorImage(**i.model_dump(include=set(PriorImage.model_fields))) for i in images
+        ),
         "foreign": tuple(_foreign(*one) for one in foreign),
         "unreadable": tuple(unreadable),
         "withdrawn": sum(d.signed and d.sop_instance_uid in withdrawn for d in counted),
@@ -182,7 +190,9 @@ def _with_reports(
     if newest is not None:
         series = next(i.series_uid for i, d in own if d is newest)
         update["report"] = summary(newest, series, sum(d.signed for d in counted))
-        seen = observations(shown.study_uid, shown.study_date, newest.content)
+        seen = observations(
+            shown.study_uid, shown.study_date, newest.content, newest.sop_instance_uid
+        )
         measured = own_measurements(shown.study_uid, shown.study_date, newest.content) + measured
     return _Gathered(shown.model_copy(update=update), seen, measured)
 

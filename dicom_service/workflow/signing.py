@@ -12,9 +12,11 @@ from pydicom.uid import generate_uid
 
 from dicom_service import report, review, validators
 from dicom_service.errors import NotReady, VersionConflict
+from dicom_service.report.companions import Place
 from dicom_service.report.model import Addendum, Device, Identity, Person, ReportContent
 from dicom_service.store import NewDocument
 from dicom_service.store.events import CLOSED
+from dicom_service.workflow import companions
 from dicom_service.workflow.headers import read_header
 from dicom_service.workflow.model import OpenReading
 from dicom_service.workflow.versions import (
@@ -116,16 +118,27 @@ def _signed_this(desk: "Desk", study_uid: str, version: int, user: str) -> bool:
 def store_signed(
     desk: "Desk", study_uid: str, content: ReportContent, version: int, user: str
 ) -> None:
-    """Build the documents of `content`, check them, and keep them with what they owe."""
+    """Build the documents of `content` and what goes with it, check them, and keep them."""
     at = content.addenda[-1].at if content.kind == "addendum" else content.signed_at
     if at is None:
         raise NotReady("What is not signed cannot be stored as a report.")
-    evidence = images_of(desk, study_uid)
-    names = identity(at, next_series(desk, study_uid), bool(content.reading.measurements))
+    evidence = _evidence(desk, study_uid, content.kind)
+    number = next_series(desk, study_uid)
+    names = identity(at, number, bool(content.reading.measurements))
+    beside = companions.beside_images(desk, content, evidence, number, at)
+    evidence += [companion.dataset for companion in beside]
+    place = None
+    if desk.settings.send_pdf:
+        fresh = identity(at, number + companions.PDF_OFFSET, False)
+        place = Place(fresh.sop_instance_uid, fresh.series_uid, fresh.series_number, at)
+        names = names.model_copy(update={"rendering_sop_uid": place.sop_instance_uid})
     built = report.build(content, names, desk.device, evidence)
     documents = [new_document(content.kind, "report", built.report)]
     if built.measurements is not None:
         documents.append(new_document(content.kind, "measurements", built.measurements))
+    if place is not None:
+        beside.append(companions.pdf_of(desk, content, built.report, evidence, place))
+    documents += [new_document(content.kind, role, dataset) for role, dataset in beside]
     problems = list(report.problems(built.report, built.measurements, evidence))
     if report.read(built.report) != content:
         problems.append("The document does not read back as what was signed.")
@@ -153,6 +166,19 @@ def refuse_invalid(problems: list[str], documents: Sequence[NewDocument]) -> Non
             "Not signed, the draft is kept: the report would break a rule of the standard. "
             "Please send this to the makers: " + " ".join(problems[:5])
         )
+
+
+def _evidence(desk: "Desk", study_uid: str, kind: str) -> list[Dataset]:
+    """What a report rests on: for an addendum also what shows the images of the report it is to.
+
+    A correction makes key images and presentation states anew and does not rest on the old ones.
+    """
+    found = images_of(desk, study_uid)
+    if kind == "addendum":
+        own = desk.store.documents(study_uid)
+        shown = [row for row in own if row.role in ("key_images", "presentation")]
+        found += [read_header(r.path) for r in shown if r.signed_at == shown[-1].signed_at]
+    return found
 
 
 def images_of(desk: "Desk", study_uid: str) -> list[Dataset]:

@@ -35,7 +35,7 @@ def withdraw(desk: "Desk", study_uid: str, reason: WithdrawalReason, text: str, 
             series_uid=row.series_uid,
         )
         for row in desk.store.documents(study_uid)
-        if row.signed_at is not None and row.role in ("report", "measurements")
+        if row.signed_at is not None and row.role != "withdrawal"
     )
     at = moment(desk, study_uid)
     withdrawal = Withdrawal(

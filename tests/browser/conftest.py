@@ -258,7 +258,9 @@ def measuring_routes(app: Flask, node: FakeNode) -> None:
 
     @app.get(f"/api/studies/{STUDY}/priors")
     def priors() -> dict[str, Any]:
-        return {"measurements": node.earlier}
+        search = {"state": "off", "words": "", "found": 0, "detail": "", "next_at": None}
+        kept = {"studies": [], "observations": {}, "measurements": node.earlier}
+        return {"search": search, **kept}
 
 
 def signing_routes(app: Flask, node: FakeNode) -> None:

@@ -112,12 +112,13 @@ def test_a_joint_space_is_measured_by_keys_alone(
 
 
 def test_an_angle_stands_beside_what_is_published_and_what_was_before(
-    page: Page, panel: Locator, node: Any, shots: Path
+    page: Page, node: Any, opened: Any, shots: Path
 ) -> None:
-    item = choose(page, "bone")
     name = "anatomic lateral distal radial angle"
     earlier = {"meaning": name, "value": 88.0, "unit": "deg", "date": "20260504"}
-    node.earlier = {item: [earlier]}
+    node.earlier = {"R.carpus.radius_distal": [earlier]}
+    panel = opened(page, node)
+    choose(page, "bone")
     start(page, panel, "Anatomic lateral distal radial angle")
     expect(panel.get_by_role("img", name=re.compile("^The angle between the line"))).to_be_visible()
     uid = node.facts.images[0].uid

@@ -1,8 +1,5 @@
 """Archives to examine: our own, with faults to switch on, and two that others have written."""
 
-import socket
-import subprocess
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,12 +9,7 @@ from dicom_service import validators
 from dicom_service.conformance import Result, Run, Target, run_checks
 from dicom_service.settings import Peer, Settings
 from test_pacs.archive import Archive
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+from tests.peers import free_port
 
 
 @pytest.fixture(autouse=True)
@@ -60,28 +52,3 @@ def examine(tmp_path: Path, port: int) -> Callable[..., dict[str, Result]]:
 
 def verdicts(results: dict[str, Result], verdict: str) -> set[str]:
     return {name for name, result in results.items() if result.verdict == verdict}
-
-
-@pytest.fixture
-def started() -> Iterator[Callable[[list[str], int, Path], None]]:
-    """Starts an outside archive and waits until its port answers."""
-    processes: list[subprocess.Popen[bytes]] = []
-
-    def start(command: list[str], peer_port: int, folder: Path) -> None:
-        log = (folder / "log").open("wb")
-        process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
-        log.close()
-        processes.append(process)
-        deadline = time.monotonic() + 30
-        while time.monotonic() < deadline:
-            assert process.poll() is None, (folder / "log").read_text(errors="replace")
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", peer_port)) == 0:
-                    return
-            time.sleep(0.1)
-        pytest.fail("the archive did not start")
-
-    yield start
-    for process in processes:
-        process.terminate()
-        process.wait(20)

@@ -59,4 +59,3 @@ def test_the_node_computes_what_the_panel_claims_and_signs_its_own_numbers(clini
     assert measured.value == kept["value"]
     assert measured.computed is not None
     assert measured.computed.version == kept["computed"]["version"]
-

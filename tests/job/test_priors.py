@@ -1,27 +1,21 @@
 """An animal comes again, to a node that has never seen it: what was found before is shown."""
 
 import io
-import subprocess
 from copy import deepcopy
-from pathlib import Path
-from typing import NamedTuple
 
 import pydicom
 import pytest
 
 from dicom_service.service import Service
 from dicom_service.settings import Peer, Settings
+from dicom_service.store import PriorStudy
 from test_pacs.archive import Archive
 from test_pacs.clinic import Clinic
 from test_pacs.sending import send
 from test_pacs.studies import small_study
-from tests.job.helpers import PASSWORD, free_port, read_and_save, signed_in
+from tests.job.helpers import PASSWORD, read_and_save, signed_in
 from tests.node.conftest import wait_for
-
-
-class Place(NamedTuple):
-    ae_title: str
-    port: int
+from tests.peers import OutsideArchive, free_port
 
 
 @pytest.fixture(scope="module")
@@ -45,34 +39,6 @@ def visit(tmp_path_factory) -> list:
 
 
 @pytest.fixture
-def dcmqrscp(tmp_path, program):
-    """Starts DCMTK's archive, which knows the node at the given DIMSE port."""
-    running = []
-
-    def start(node_port: int) -> Place:
-        port, folder = free_port(), tmp_path / "dcmqrscp"
-        folder.mkdir()
-        config = tmp_path / "dcmqrscp.cfg"
-        config.write_text(
-            f"NetworkTCPPort = {port}\nMaxPDUSize = 16384\nMaxAssociations = 16\n"
-            f"HostTable BEGIN\nnode = (SESAMOID, 127.0.0.1, {node_port})\nHostTable END\n"
-            "VendorTable BEGIN\nVendorTable END\n"
-            f"AETable BEGIN\nDCMTK {folder} RW (200, 1024mb) ANY\nAETable END\n"
-        )
-        command = [program("dcmqrscp"), "--config", str(config), str(port)]
-        with Path(tmp_path, "dcmqrscp.log").open("wb") as log:
-            running.append(subprocess.Popen(command, stdout=log, stderr=log))
-        echo = [program("echoscu"), "-aec", "DCMTK", "127.0.0.1", str(port)]
-        wait_for(lambda: subprocess.run(echo, capture_output=True, timeout=10).returncode == 0)
-        return Place("DCMTK", port)
-
-    yield start
-    for process in running:
-        process.terminate()
-        process.wait(10)
-
-
-@pytest.fixture
 def place(request, tmp_path):
     """An archive of the kind that the test names."""
     if request.param != "archive":
@@ -80,10 +46,10 @@ def place(request, tmp_path):
         return
     started = []
 
-    def start(node_port: int) -> Place:
+    def start(node_port: int) -> OutsideArchive:
         peers = {"SESAMOID": ("127.0.0.1", node_port)}
         started.append(Archive(tmp_path / "archive", peers=peers).start())
-        return Place(started[0].ae_title, started[0].port)
+        return OutsideArchive(started[0].port, ae_title=started[0].ae_title)
 
     yield start
     for archive in started:
@@ -149,7 +115,8 @@ def _shows_the_first_visit(answer, visit, template) -> None:
     (item,) = [i["id"] for i in template["items"] if i["structure"] == "radius_distal"]
     (seen,) = answer["observations"][item]
     assert seen["value"] == "abnormal"
-    assert seen["findings"] == report["findings"]
+    assert [one["sentence"] for one in seen["findings"]] == report["findings"]
+    assert [image["hung"] for image in study["images"]] == [True, True]
     (length,) = answer["measurements"][item]
     assert (length["meaning"], length["unit"]) == ("length", "mm")
     assert length["value"] > 0
@@ -168,6 +135,23 @@ def test_a_node_with_its_own_earlier_report_shows_it_without_any_archive(clinic,
     assert answer["search"]["state"] == "off"
     (study,) = answer["studies"]
     assert study["report"]["impression"] == "Fracture."
+
+
+def test_of_ten_thousand_earlier_studies_what_is_here_is_shown_and_the_rest_is_counted(
+    clinic, reader
+):
+    uids = []
+    for images in (small_study(), small_study()):
+        send(images, clinic.service.dimse_port, "SESAMOID")
+        uids.append(str(images[0].StudyInstanceUID))
+        reader.wait_for(uids[-1], "waiting")
+    listed = [PriorStudy(prior_uid=f"1.{n}", state="listed") for n in range(1, 10_001)]
+    clinic.service.store.end_prior_search(uids[1], "found", listed)
+    answer = reader.request("GET", f"api/studies/{uids[1]}/priors")
+    assert len(answer["studies"]) == 60
+    assert answer["studies"][0]["study_uid"] == uids[0]
+    assert answer["studies"][0]["state"] == "here"
+    assert answer["more"] == 10_001 - 60
 
 
 def test_another_animals_study_a_false_report_and_a_foreign_one_are_shown_as_what_they_are(

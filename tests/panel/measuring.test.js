@@ -28,7 +28,6 @@ function bench({ signed = false } = {}) {
     opening: { facts: { signalment: { species: 'dog' } } },
     api: {
       measurable: async () => ({ offers: [joint, profile] }),
-      priors: async () => ({ measurements: {} }),
       measure: (study, request) => new Promise((answer, fail) => calls.push({ request, answer, fail })),
     },
     update() {},

@@ -260,6 +260,7 @@ def make_reading(template: Template, **changes: object) -> Reading:
                 descriptors=descriptors,
                 severity="moderate",
                 aggressiveness="aggressive",
+                copied_from="1.2.826.0.1.3680043.10.1.99",
                 note="3 cm proximal to the joint",
                 cross_check={ML: "not_seen"},
             ),

@@ -34,7 +34,7 @@ pytestmark = pytest.mark.peer
 
 def assert_clean(made: Documents, evidence: list[Dataset], folder: Path) -> None:
     """Both documents pass dciodvfy, dsrdump, highdicom and our own rules."""
-    assert available() == ("dciodvfy", "dsrdump", "DicomSRValidator")
+    assert available() == ("dciodvfy", "dsrdump", "dcmpschk", "DicomSRValidator")
     for name, document in (("report", made.report), ("measurements", made.measurements)):
         if document is not None:
             path = saved(document, folder, name)

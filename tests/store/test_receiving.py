@@ -51,7 +51,7 @@ def test_other_bytes_under_one_uid_go_to_quarantine_and_the_first_copy_stays(kit
     (aside,) = kit.store.quarantined()
     assert aside.path.read_bytes() == b"second"
     assert (aside.sop_instance_uid, aside.source) == ("1.1", "OTHER")
-    assert [row.event for row in kit.store.audit_rows()] == ["different bytes"]
+    assert [r.event for r in kit.store.audit_rows()] == ["different bytes", "study received"]
 
 
 def test_the_same_other_bytes_are_kept_aside_once(kit):

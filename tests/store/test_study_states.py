@@ -228,7 +228,8 @@ def test_what_was_signed_can_be_read_back(kit):
     (document,) = kit.store.documents(kit.study)
     assert kit.store.content(document.sop_instance_uid) == kit.content()
     assert document.signed_by == "ida"
-    assert [row.event for row in kit.store.audit_rows(study_uid=kit.study)] == ["final signed"]
+    events = [row.event for row in kit.store.audit_rows(study_uid=kit.study)]
+    assert events == ["final signed", "reading changed", "study received"]
 
 
 def test_a_correction_of_a_study_in_reading_asks_for_a_new_template_and_is_kept(kit, later):

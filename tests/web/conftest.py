@@ -141,6 +141,17 @@ class FakeDesk:
         self._at(study_uid)
         return f"a draft of {user}".encode()
 
+    def report_pdf(self, study_uid: str) -> bytes:
+        self._at(study_uid)
+        return b"%PDF-"
+
+    def report_text(self, study_uid: str) -> str:
+        return f"IMPRESSION\n{self._at(study_uid)[1].impression}"
+
+    def report_fhir(self, study_uid: str) -> str:
+        self._at(study_uid)
+        return '{"resourceType": "Bundle"}'
+
     def template_document(self, study_uid: str) -> bytes:
         self._at(study_uid)
         return b"a DICOM file"

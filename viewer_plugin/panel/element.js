@@ -35,6 +35,7 @@ export class PanelElement extends HTMLElement {
     this.undo = [];
     this.drawn = '';
     this.layered = '';
+    this.signedCount = 0;
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
@@ -65,6 +66,9 @@ export class PanelElement extends HTMLElement {
     const onPointer = event => event.composedPath().includes(this) || this.leaveText();
     window.addEventListener('pointerdown', onPointer, true);
     const poll = setInterval(() => session.status === 'ready' && delivering(session) && session.refresh().catch(() => {}), 2000);
+    // Another reader may have signed, or a newer version have come, while this page was away.
+    const onFocus = () => session.status === 'ready' && session.queue.clean && !session.signing.busy && session.refresh().catch(() => {});
+    window.addEventListener('focus', onFocus);
     this.undo = [
       session.subscribe(() => this.draw()),
       host.onImagesChanged(() => this.imagesChanged()),
@@ -73,6 +77,7 @@ export class PanelElement extends HTMLElement {
       () => this.leaveLayer(),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
+      () => window.removeEventListener('focus', onFocus),
       () => clearInterval(poll),
     ];
     maps().then(() => this.draw());
@@ -97,6 +102,7 @@ export class PanelElement extends HTMLElement {
       this.stage.textContent = `${strings.broken} ${error}`;
     }
     this.follow(before);
+    this.showSigned();
     this.showItem();
     this.showMeasurements();
     this.showLayer();
@@ -146,6 +152,13 @@ export class PanelElement extends HTMLElement {
     places.some(place => this.focusOn(place));
   }
 
+  /** What was signed stands at the top of the conclusion. */
+  showSigned() {
+    const count = this.session?.documents.length ?? 0;
+    if (count > this.signedCount) this.stage.querySelector('.conclude')?.scrollTo(0, 0);
+    this.signedCount = count;
+  }
+
   focusPlace() {
     this.focusOn('[data-place=map]') || this.focusOn('[data-place]') || this.focusOn('[data-card]');
   }
@@ -159,7 +172,7 @@ export class PanelElement extends HTMLElement {
   /** The viewports follow the structure: the images that can show it come to the screen. */
   showItem() {
     const { session, host } = this;
-    const item = session?.status === 'ready' && session.section !== 'conclude' && session.currentItem;
+    const item = session?.status === 'ready' && session.walking && session.currentItem;
     const place = `${item && item.id} ${session?.sheet}`;
     if (!session || !host || !item || this.drawn === place) return;
     this.drawn = place;
@@ -229,7 +242,7 @@ export class PanelElement extends HTMLElement {
     const item = session.currentItem;
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
     // A key for one structure has no meaning while a whole group is before the reader.
-    const reading = session.section !== 'conclude' && !session.help && !session.sheet;
+    const reading = session.walking && !session.help && !session.sheet;
     if (session.measuring.active && (name in values || MUTE.has(name))) return;
     if (name in values) return reading && session.answer(values[name]);
     /** @type {Record<string, () => void>} */
@@ -250,6 +263,7 @@ export class PanelElement extends HTMLElement {
       measure: () => reading && this.measure(),
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
+      before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
       undo: () => session.undo(),
       help: () => session.update({ help: !session.help }),
       close: () => this.close(),
@@ -268,6 +282,7 @@ export class PanelElement extends HTMLElement {
     const { session } = this;
     if (session?.help) return session.update({ help: false });
     if (session?.measuring.active) return session.measuring.back();
+    if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
   }
 

@@ -21,6 +21,7 @@ const TABLE = [
   ['m', 'measure'],
   ['w', 'whole'],
   ['c', 'conclude'],
+  ['b', 'before'],
   ['y', 'takeOver'],
   ['?', 'help'],
   ['escape', 'close'],
@@ -31,7 +32,7 @@ export const HELP_KEYS = [
   ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
   ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
   ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
+  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
 ];
 
 const COMMANDS = new Map(TABLE);

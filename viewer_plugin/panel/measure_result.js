@@ -86,7 +86,7 @@ export function beside(session, { kind, name, numbers: list }) {
 /** The change since earlier studies, where there are any with the same measurement. */
 export function overTime(session, item, { kind, name, first }) {
   const meaning = kind === 'limb_measurement' ? first.name : text.kinds[kind];
-  const earlier = (session.measuring.priors[item] ?? []).filter(m => m.meaning === meaning && m.unit === first.unit && /^\d{8}$/.test(m.date));
+  const earlier = (session.priors.answer?.measurements?.[item] ?? []).filter(m => m.meaning === meaning && m.unit === first.unit && /^\d{8}$/.test(m.date));
   if (!earlier.length) return null;
   const today = session.opening.facts.study_date || '';
   const points = [...earlier.map(({ date, value }) => ({ date, value })), ...(/^\d{8}$/.test(today) ? [{ date: today, value: first.value }] : [])];

@@ -25,9 +25,6 @@ export class Measuring {
     /** @type {Offer[] | null} */
     this.offers = null;
     this.offersError = '';
-    /** Earlier measurements of this animal by item id. @type {Record<string, any[]>} */
-    this.priors = {};
-    this.priorsAsked = false;
     this.item = '';
     this.finding = '';
     Object.assign(this, NOTHING);
@@ -85,20 +82,11 @@ export class Measuring {
   async load() {
     const { api, study } = this.session;
     try {
-      if (!this.offers) this.offers = (await api.measurable(study)).offers;
+      this.offers ??= (await api.measurable(study)).offers;
       this.#set({ offersError: '' });
     } catch (error) {
       this.#set({ offersError: error.message });
     }
-    this.#loadPriors();
-  }
-
-  /** Asked for once; without them there is no change over time to show. */
-  #loadPriors() {
-    const { api, study } = this.session;
-    if (this.priorsAsked || !api.priors) return;
-    this.priorsAsked = true;
-    api.priors(study).then(({ measurements }) => this.#set({ priors: measurements }), () => (this.priorsAsked = false));
   }
 
   /** @param {Offer} offer @param {string} view */
@@ -254,7 +242,6 @@ export class Measuring {
   layer(numberText) {
     const { reading } = this.session;
     const kept = (reading?.measurements ?? []).filter(m => m.computed && m.item === (this.active ? this.item : this.session.item) && m.id !== this.id);
-    if (kept.length) this.#loadPriors();
     const shapes = kept.flatMap(m => m.computed.shapes.map(shape => ({ ...shape, uid: m.view, tone: /** @type {const} */ ('kept') })));
     const labels = kept.flatMap(m => labelOf(m.view, m.computed.shapes, m.computed.numbers, m.computed.curves, 'kept', numberText));
     if (!this.offer) return { shapes, labels, handles: [] };
