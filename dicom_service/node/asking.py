@@ -8,7 +8,7 @@ import contextlib
 import logging
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple, cast
 
 from pydicom.dataset import Dataset
@@ -87,6 +87,11 @@ class Asking:
         self._opening = threading.Lock()
         self._ended = False
 
+    @property
+    def ae_title(self) -> str:
+        """Of the archive."""
+        return self._peer.ae_title
+
     def __enter__(self) -> "Asking":
         self._open()
         return self
@@ -142,12 +147,25 @@ class Asking:
         PeerAway
             It did not answer, or refused to.
         """
-        query = Dataset()
-        query.SpecificCharacterSet = "ISO_IR 192"
-        query.QueryRetrieveLevel = "STUDY"
+        query = _query("STUDY", _RETURN_KEYS)
         query.PatientID = patient_id
-        for keyword in _RETURN_KEYS:
-            setattr(query, keyword, None)
+        return self._answers(query)
+
+    def reports(self, study_uid: str) -> list[str]:
+        """The series of a study that hold reports, by their UIDs.
+
+        Raises
+        ------
+        PeerAway
+            It did not answer, or refused to.
+        """
+        query = _query("SERIES", ("SeriesInstanceUID",))
+        query.StudyInstanceUID = study_uid
+        query.Modality = "SR"
+        answers = self._answers(query).answers
+        return [plain(a.get("SeriesInstanceUID", "")) for a in answers if a.get("Modality") == "SR"]
+
+    def _answers(self, query: Dataset) -> Found:
         found = Found([], cut=False)
         deadline = time.monotonic() + _PATIENCE * self._settings.peer_timeout_seconds
         association = self._established()
@@ -177,8 +195,8 @@ class Asking:
         cast("StreamingProvider", association.dimse).close()
         self._open()
 
-    def retrieve(self, study_uid: str) -> str:
-        """Have a study sent here; returns what went wrong, or "".
+    def retrieve(self, study_uid: str, series_uid: str = "") -> str:
+        """Have a study, or one series of it, sent here; returns what went wrong, or "".
 
         Raises
         ------
@@ -186,8 +204,10 @@ class Asking:
             No answer, or the association ended.
         """
         wanted = Dataset()
-        wanted.QueryRetrieveLevel = "STUDY"
+        wanted.QueryRetrieveLevel = "SERIES" if series_uid else "STUDY"
         wanted.StudyInstanceUID = study_uid
+        if series_uid:
+            wanted.SeriesInstanceUID = series_uid
         self._refused.clear()
         association = self._established()
         wait = self._settings.peer_timeout_seconds * _PATIENCE
@@ -265,6 +285,15 @@ class Asking:
             if file is not None:
                 event.assoc.dimse.finished(file)
         return _SUCCESS
+
+
+def _query(level: str, wanted: Iterable[str]) -> Dataset:
+    query = Dataset()
+    query.SpecificCharacterSet = "ISO_IR 192"
+    query.QueryRetrieveLevel = level
+    for keyword in wanted:
+        setattr(query, keyword, None)
+    return query
 
 
 def _add_storage(entity: Any) -> list[Any]:

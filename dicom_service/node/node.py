@@ -64,8 +64,9 @@ class Node:
         return self._receiver.listening
 
     def wake(self) -> None:
-        """Look into the outbox now."""
+        """Look into the outbox, and for what archives are to be asked, now."""
         self._sender.wake()
+        self._priors.wake()
 
     def arrived(self) -> None:
         """Look for studies to settle: an object came by another way than C-STORE."""

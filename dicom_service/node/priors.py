@@ -22,6 +22,8 @@ from dicom_service.store import PriorStudy, Store
 log = logging.getLogger(__name__)
 MOST_OBJECTS = 500
 """A study with more is no radiographic study of a limb; it is listed and not fetched."""
+MOST_REPORTS = 20
+"""Of the study that is read; each version of ours is a series of its own."""
 _WANTED = {"CR", "DX", "RG", "SC", "OT", "SR", "DOC", "KO", "PR"}
 _LONGEST_SLEEP = 30.0
 _AFTER_TROUBLE = 5.0
@@ -159,6 +161,7 @@ class PriorFinder:
                         f"{peer.name} has more than {MOST_ANSWERS} studies under this patient ID; "
                         "only the first it named were looked at."
                     )
+                self._fetch_reports(asking, facts.study_uid, notes)
                 answers = [c for a in found.answers if (c := _considered(peer, facts, a))]
                 for candidate in _newest(answers, self._settings.priors_studies):
                     uid = candidate.study.prior_uid
@@ -166,6 +169,22 @@ class PriorFinder:
                         listed[uid] = self._fetched(asking, candidate)
         finally:
             self._asking = None
+
+    def _fetch_reports(self, asking: Asking, study_uid: str, notes: list[str]) -> None:
+        """Reports of the study itself that are not here: another system may have a newer one."""
+        unknown = [
+            series
+            for series in asking.reports(study_uid)
+            if valid_uid(series) and not self._store.instances(study_uid, series)
+        ]
+        for series in unknown[:MOST_REPORTS]:
+            self._moving = (study_uid, asking.ae_title)
+            try:
+                wrong = asking.retrieve(study_uid, series)
+            finally:
+                self._moving = ("", "")
+            if wrong:
+                notes.append(f"A report of this very study could not be fetched: {wrong}.")
 
     def _fetched(self, asking: Asking, candidate: Candidate) -> PriorStudy:
         """The study as it is known after it was fetched, unless it need not be."""

@@ -10,7 +10,7 @@ from dicom_service.codes import Code, get
 from dicom_service.report import computed, sentences
 from dicom_service.report import items as sr
 from dicom_service.report.model import ReportContent
-from dicom_service.report.names import SIDES, Names, descriptor_code, view_code
+from dicom_service.report.names import SIDES, Names, descriptor_code, view_code, view_position
 from dicom_service.review.model import (
     SECTIONS,
     Finding,
@@ -250,7 +250,11 @@ def _view(names: Names, uid: str) -> list[Dataset]:
     view = names.view(uid)
     code = view_code(view)
     if code is not None:
-        return [sr.coded("HAS CONCEPT MOD", "image_view", code)]
+        entry = sr.coded("HAS CONCEPT MOD", "image_view", code)
+        position = view_position(view)
+        if position is not None:
+            sr.below(entry, [sr.coded("HAS CONCEPT MOD", "image_view_modifier", position)])
+        return [entry]
     return sr.text("HAS CONCEPT MOD", "image_view", view.label)
 
 

@@ -76,7 +76,7 @@ def _overview() -> Iterator[str]:
     yield from (
         "## 1 Overview", "",
         "Sesamoid receives limb radiographs of dogs, cats and horses, prepares a structured report "
-        "for each study, and stores the signed report and its measurements in an archive.", "",
+        "for each study, and stores the signed report, its measurements, key images and PDF.", "",
     )  # fmt: skip
     rows = [(*_named(VERIFICATION), "yes", "yes")]
     for uid in dict.fromkeys((*STORED_CLASSES, *SENT_CLASSES)):

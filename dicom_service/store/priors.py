@@ -48,6 +48,13 @@ class Priors(Shelf):
         with self._index.write() as connection:
             _put(connection, study_uid, values)
 
+    def ask_again(self, study_uid: str) -> None:
+        """The archives are to be asked anew; what they named before is kept until they answer."""
+        with self._index.write() as connection:
+            connection.execute(
+                delete(prior_searches).where(prior_searches.c.study_uid == study_uid)
+            )
+
     def end_prior_search(
         self,
         study_uid: str,

@@ -57,7 +57,7 @@ class Desk:
     clock
         Gives the present moment; tests give their own.
     wake
-        Called after something was put into the outbox.
+        Called after something was put into the outbox, or archives are to be asked.
     """
 
     def __init__(
@@ -253,6 +253,9 @@ class Desk:
             raise NotReady("Say in words why the report is corrected.")
         late = self._row(study_uid).late_objects
         self.store.reopen(study_uid, reason=reason.strip(), user=user, at=self.clock())
+        # Somebody else may have been quicker: a newer version in the archive is to be known.
+        self.store.ask_again(study_uid)
+        self.wake()
         if late:
             self.prepare(study_uid)
 

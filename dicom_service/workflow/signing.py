@@ -3,6 +3,7 @@
 import io
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -156,11 +157,13 @@ def store_signed(
 
 def refuse_invalid(problems: list[str], documents: Sequence[NewDocument]) -> None:
     """Nothing invalid leaves: our own rules and reading-back, then the outside validators."""
-    with tempfile.TemporaryDirectory() as folder:
-        for number, document in enumerate(documents):
-            file = Path(folder, f"{number}.dcm")
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor() as at_once:
+        files = [Path(folder, f"{number}.dcm") for number in range(len(documents))]
+        for file, document in zip(files, documents, strict=True):
             file.write_bytes(document.data)
-            problems = problems + validators.outside_problems(file)
+        # Each waits for programs of its own: someone is waiting for all of them.
+        for found in at_once.map(validators.outside_problems, files):
+            problems = problems + found
     if problems:
         raise NotReady(
             "Not signed, the draft is kept: the report would break a rule of the standard. "

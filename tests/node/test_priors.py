@@ -77,6 +77,27 @@ def test_earlier_studies_of_the_animal_are_fetched_and_make_no_work(asking, arch
     assert node.leftovers() == []
 
 
+@pytest.mark.parametrize("retrieve", ["get", "move"])
+def test_reports_of_the_study_itself_that_others_made_are_fetched_without_its_images(
+    asking, archive, retrieve
+):
+    node = asking(retrieve)
+    made = image(StudyDate="20260601", **REX)
+    study = str(made.StudyInstanceUID)
+    theirs = [dataset(COMPREHENSIVE_SR, study, StudyDate="20260601", **REX) for _ in range(2)]
+    other = image(study=study, StudyDate="20260601", **REX)
+    archive.put(made, theirs[0], other)
+    assert node.send(made)[0].Status == 0
+    searched(node, study)
+    held = {i.sop_instance_uid for i in node.store.instances(study)}
+    assert held == {str(d.SOPInstanceUID) for d in (made, theirs[0])}
+    assert node.store.study(study).state == "waiting"
+    archive.put(theirs[1])
+    node.store.ask_again(study)
+    node.node.wake()
+    wait_for(lambda: len(node.store.instances(study)) == 3, 20.0)
+
+
 def test_a_prior_that_is_routed_as_well_is_put_on_the_list(asking, archive):
     before = earlier()
     archive.put(*before)

@@ -96,6 +96,7 @@ def test_hardly_any_row_is_never_written(
         ("TEXT", "subject_breed"),
         ("CODE", "subject_breed"),
         ("TEXT", "image_view"),
+        ("CODE", "image_view_modifier"),
         ("TEXT", "not_evaluated_text"),
         ("TEXT", "differential"),
         ("TEXT", "comment"),
