@@ -4,8 +4,10 @@ The algorithm is identified as TID 4019 has it. The report tells the numbers and
 the reader set; the companion document also has what the node drew.
 """
 
+import math
 from collections.abc import Iterator, Mapping
 from functools import cache
+from itertools import pairwise
 
 from pydicom.dataset import Dataset
 
@@ -20,7 +22,7 @@ from dicom_service.report.walk import (
     text_of,
     value_of,
 )
-from dicom_service.review.computed import Computed, ComputedNumber, Shape
+from dicom_service.review.computed import Computed, ComputedNumber, Shape, number_words
 from dicom_service.review.model import Measurement
 
 PREFIX = "computed_"
@@ -138,6 +140,23 @@ def words(computed: Computed) -> list[Dataset]:
     ]
 
 
+def concept(measurement: Measurement) -> Code:
+    """What was measured, as a code."""
+    made = measurement.computed
+    if made is None or not made.numbers:
+        return get(measurement.kind)
+    return number_code(made, made.numbers[0].id)
+
+
+def value_words(measurement: Measurement) -> str:
+    """The value with its unit, and its uncertainty where it is known."""
+    made = measurement.computed
+    if made is not None and made.numbers:
+        return number_words(made.numbers[0])
+    unit = {"mm": " mm", "px": " pixels", "deg": "°", "1": ""}[measurement.unit]
+    return f"{measurement.value:.1f}{unit}"
+
+
 def marked(measurement: Measurement, reference: sr.ImageReference) -> Dataset:
     """The points that the reader set; where none were needed, the first thing that was drawn."""
     points = measurement.points
@@ -203,3 +222,31 @@ def _read_number(item: Dataset, identity: str) -> ComputedNumber:
         "plus_minus": None if error is None else sr.value_of_number(error),
         "bound": "" if bound is None else bounds[value_of(bound)],
     })  # fmt: skip
+
+
+def lines(measurement: Measurement) -> list[tuple[tuple[float, float], ...]]:
+    """What is drawn of any measurement, as lines: for pictures that know nothing else."""
+    if measurement.computed is None:
+        return [measurement.points]
+    found: list[tuple[tuple[float, float], ...]] = []
+    for shape in measurement.computed.shapes:
+        if shape.kind == "circle":
+            x, y = shape.points[0]
+            turns = [2 * math.pi * i / 32 for i in range(33)]
+            r = shape.radius
+            found.append(tuple((x + r * math.cos(a), y + r * math.sin(a)) for a in turns))
+        elif shape.kind == "points":
+            found += _runs(shape.points)
+        else:
+            found.append(_graphic(shape)[1])
+    return [line for line in found if len(line) > 1]
+
+
+def _runs(points: tuple[tuple[float, float], ...]) -> list[tuple[tuple[float, float], ...]]:
+    """Dots as lines, broken where nothing was found between two of them."""
+    if len(points) < 3:
+        return [points]
+    steps = [math.dist(a, b) for a, b in pairwise(points)]
+    far = 3 * sorted(steps)[len(steps) // 2]
+    breaks = [i + 1 for i, step in enumerate(steps) if step > far]
+    return [points[a:b] for a, b in pairwise([0, *breaks, len(points)])]
