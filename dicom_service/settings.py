@@ -57,6 +57,8 @@ class Settings(Frozen):
     http_host: str = "127.0.0.1"
     http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
+    low_water_mb: int = Field(default=512, ge=0)
+    drop_images_days: int = Field(default=0, ge=0)
     settle_seconds: float = Field(default=10.0, gt=0)
     peers_only: bool = False
     store_templates: bool = False
@@ -112,6 +114,8 @@ class Settings(Frozen):
             raise ValueError("two peers have the same name")
         if self.archive and self.archive not in names:
             raise ValueError(f"archive = '{self.archive}' is not the name of one of the peers")
+        if self.drop_images_days and not self.archive:
+            raise ValueError("drop_images_days needs an archive that has the images")
         if self.tls.only and not self.tls.listen:
             raise ValueError("only in [tls] closes the plain port: it needs listen = true")
         return self

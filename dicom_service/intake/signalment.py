@@ -205,21 +205,31 @@ def _spoken(months: float) -> str:
     return f"{months:.1f} months" if months >= 3 else f"{months * DAYS_PER_MONTH:.0f} days"
 
 
+_ONE_PATIENT = {"PatientID": "Patient ID", "PatientName": "Patient's Name"}
+_ONE_STUDY = {
+    "StudyDate": "Study Date",
+    "AccessionNumber": "Accession Number",
+    "PatientBirthDate": "Patient's Birth Date",
+    "PatientSpeciesDescription": "Patient Species Description",
+}
+
+
 def _patients_differ(headers: Sequence[Dataset]) -> list[Remark]:
-    """One remark when objects of the study carry different patients."""
+    """A remark for each attribute of patient or study that is not the same in all objects."""
     remarks = []
-    for keyword, name in (("PatientID", "Patient ID"), ("PatientName", "Patient's Name")):
+    for keyword, name in (_ONE_PATIENT | _ONE_STUDY).items():
         found = dict.fromkeys(_name(header, keyword) for header in headers)
         different = {value.casefold().replace("^", " ").strip(): value for value in found if value}
-        if len(different) > 1:
-            listed = ", ".join(f"'{value}'" for value in list(different.values())[:4])
-            remarks.append(
-                _warn(
-                    "patient_differs",
-                    f"The objects of this study carry different values of {name} ({listed}): "
-                    "make sure that all images are of one animal before you read them.",
-                )
-            )
+        if len(different) < 2:
+            continue
+        listed = ", ".join(f"'{value}'" for value in list(different.values())[:4])
+        said = f"The objects of this study carry different values of {name} ({listed}): "
+        if keyword in _ONE_PATIENT:
+            advice = "make sure that all images are of one animal before you read them."
+            remarks.append(_warn("patient_differs", said + advice))
+        else:
+            advice = "what the first image says is taken."
+            remarks.append(_note("study_differs", said + advice))
     return remarks
 
 

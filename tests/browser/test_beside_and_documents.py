@@ -107,8 +107,10 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
     )
     page.wait_for_timeout(1500)
     page.screenshot(path=shots / "beside-2-prior.png")
-    scales = """() => { const { host } = document.querySelector('sesamoid-panel');
-      return host.images().map(i => host.viewport(i.viewportId).getZoom()); }"""
+    scales = (
+        "() => { const { host } = document.querySelector('sesamoid-panel');"
+        " return host.images().map(i => host.viewport(i.viewportId).getZoom()); }"
+    )
     at_first = page.evaluate(scales)
     box = page.locator(".cornerstone-canvas").first.bounding_box()
     assert box
