@@ -166,6 +166,25 @@ export function putMeasurement(reading, measurement) {
   return { ...reading, measurements };
 }
 
+/**
+ * A length or angle drawn in the viewer, for the finding or the structure at hand.
+ * @param {{reading: Reading, item: string, editing: string}} session
+ * @param {{id: string, uid: string, kind: 'length'|'angle', points: [number, number][]}} drawn
+ * @returns {Reading}
+ */
+export function withDrawn({ reading, item: here, editing }, { id, uid, kind, points }) {
+  const known = reading.measurements.find(m => m.id === id);
+  const ofItem = reading.findings.filter(f => f.item === here);
+  const finding = reading.findings.find(f => f.id === editing) ?? ofItem.find(f => f.view === uid) ?? ofItem[0];
+  const item = known?.item ?? finding?.item ?? here;
+  if (!item) return reading;
+  return putMeasurement(reading, {
+    id, item, view: uid, kind, points,
+    value: 0, unit: kind === 'angle' ? 'deg' : 'px', calibration: '',
+    finding: known?.finding ?? finding?.id ?? '', note: known?.note ?? '',
+  });
+}
+
 /** @returns {Reading} */
 export function dropMeasurement(/** @type {Reading} */ reading, /** @type {string} */ id) {
   return { ...reading, measurements: reading.measurements.filter(m => m.id !== id) };

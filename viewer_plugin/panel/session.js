@@ -354,21 +354,8 @@ export class Session {
   // --- measurements from the viewer
 
   /** A measurement was finished or changed in the viewer. */
-  measured({ id, uid, kind, points }) {
-    if (!this.template.views.some(view => view.uid === uid)) return this.update({ message: strings.before.otherImage });
-    const known = this.reading.measurements.find(m => m.id === id);
-    const ofItem = this.reading.findings.filter(f => f.item === this.item);
-    const finding =
-      this.reading.findings.find(f => f.id === this.editing) ?? ofItem.find(f => f.view === uid) ?? ofItem[0];
-    const item = known?.item ?? finding?.item ?? this.item;
-    if (!item || this.signed) return;
-    this.commit(
-      change.putMeasurement(this.reading, {
-        id, item, view: uid, kind, points,
-        value: 0, unit: kind === 'angle' ? 'deg' : 'px', calibration: '',
-        finding: known?.finding ?? finding?.id ?? '', note: known?.note ?? '',
-      })
-    );
+  measured(event) {
+    if (!this.signed) this.commit(change.withDrawn(this, event));
   }
 
   measurementRemoved(id) {
