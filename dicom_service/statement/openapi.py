@@ -39,6 +39,7 @@ BODIES: dict[str, Body] = {
     "api.correct": Body(takes=api.ImageCorrection, gives=OpenReading),
     "api.measure": Body(takes=StudyMeasureRequest, gives=Measured),
     "api.what_can_be_measured": Body(gives=MeasurableList),
+    "api.correct_species": Body(takes=api.SpeciesCorrection, gives=OpenReading),
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),
     "api.reopen_for_correction": Body(takes=api.Reopening, gives=OpenReading),

@@ -57,6 +57,12 @@ class WithdrawalAsked(Frozen):
     password: str = Field(min_length=1, max_length=1024)
 
 
+class SpeciesCorrection(Frozen):
+    """The species as the reader sees it, by its id."""
+
+    species: str = Field(min_length=1, max_length=64)
+
+
 class ImageCorrection(Correction):
     """A correction and the image that it is about."""
 
@@ -129,6 +135,18 @@ def correct(study: str) -> Response:
         raise wrong_json(error, "correction") from error
     said = Correction(**asked.model_dump(exclude={"image_uid"}))
     site().desk.correct(study, asked.image_uid, said, found.user.name)
+    return open_reading(study)
+
+
+@blueprint.post("/studies/<study>/species")
+def correct_species(study: str) -> Response:
+    """Put the species right; answers like the reading, newly prepared."""
+    found = signed_in_reader()
+    try:
+        asked = SpeciesCorrection.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "correction") from error
+    site().desk.correct_species(study, asked.species, found.user.name)
     return open_reading(study)
 
 

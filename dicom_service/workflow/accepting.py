@@ -77,7 +77,9 @@ def _answered(
     if made is None:
         return wanted
     same = old is not None and old.computed is not None and old.computed.numbers
-    if same and old is not None and _asked(old) == _asked(wanted):
+    # What an angle is compared with hangs on the species, which may have been put right since.
+    lasting = made.kind != "limb_measurement"
+    if same and lasting and old is not None and _asked(old) == _asked(wanted):
         kept = {"computed": old.computed, "value": old.value, "unit": old.unit}
         return wanted.model_copy(update={**kept, "calibration": old.calibration})
     found = measured(store, facts.study_uid, request_of(wanted, facts.signalment.species or ""))

@@ -99,6 +99,11 @@ export class Api {
     return this.change('POST', `/studies/${study}/measure`, JSON.stringify(request));
   }
 
+  /** @returns {Promise<import('./types.js').Opening>} the study with its new template */
+  correctSpecies(/** @type {string} */ study, /** @type {string} */ species) {
+    return this.change('POST', `/studies/${study}/species`, JSON.stringify({ species }));
+  }
+
   async change(method, path, body, headers = {}, keepalive = false) {
     const fresh = this.session === null;
     try {

@@ -119,6 +119,8 @@ export const strings = {
     how: (what, confidence, from) => `${what} ${confidence}${from ? ` from ${from}` : ''}`,
     correct: 'correct', correctNamed: label => `Correct ${label}`, put: 'Put right', cancel: 'Cancel',
     notSavedYet: 'Not everything is saved yet. Wait for “saved”, then try again.',
+    species: 'Species', byReader: 'put right', speciesHint: 'A new list of structures is made. What you entered stays where this species has the structure.',
+    speciesCorrected: 'The species was put right. What you entered was carried over where it fits.',
     corrected: 'The image was put right. What you entered was carried over.',
   },
   conclude: {

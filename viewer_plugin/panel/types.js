@@ -62,7 +62,8 @@
  *   certainties: Record<string, {state: string, words: string, seen: string, ceiling: string}>,
  *   aggressiveness: Record<string, {word: string, why: string, source: string, grade: string}>,
  *   merged: Merged|null}} Advice
- * @typedef {{views: string[], regions: {id: string, name: string}[], sides: string[]}} Choices
+ * @typedef {{views: string[], regions: {id: string, name: string}[], sides: string[],
+ *   species: {id: string, name: string}[]}} Choices
  * @typedef {{version: number, state: string, reader: string, facts: any, template: Template,
  *   reading: Reading, coverage: Coverage, gaps: Gap[], documents: DocumentState[],
  *   descriptors: Record<string, Descriptor[]>, advice: Advice, choices: Choices,
