@@ -1,7 +1,8 @@
 // @ts-check
 /**
- * All that the panel asks of a viewer. `ohif.js` implements it for the host viewer, `fake.js` for
- * tests; a third viewer needs one more file like these and nothing else.
+ * All that the panel asks of a viewer. `ohif.js` implements it for the host viewer,
+ * `plain.js` for our own page of plain images, `fake.js` for tests; another viewer needs one more
+ * file like these and nothing else.
  *
  * Places in an image are [column, row] in pixels with the centre of the first pixel at
  * (0.5, 0.5), as DICOM's SCOORD has them. `uid` is always a SOP Instance UID.

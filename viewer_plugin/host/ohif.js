@@ -1,6 +1,7 @@
 // @ts-check
 /** The host interface (host.js) for the host viewer; the only file that knows its services. */
 
+import { studyInAddress } from './address.js';
 import { hang, whole, zoomTo } from './camera.js';
 import { Annotations } from './annotations.js';
 import { Overlay } from './overlay.js';
@@ -237,12 +238,6 @@ export class OhifHost {
   alone() {
     this.layout.close();
   }
-}
-
-/** The study that the address names. */
-export function studyInAddress() {
-  const query = new URLSearchParams(location.search);
-  return (query.get('StudyInstanceUIDs') ?? '').split(',')[0];
 }
 
 /**

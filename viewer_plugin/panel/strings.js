@@ -241,6 +241,18 @@ export const strings = {
       undo: 'undo', close: 'close, leave', help: 'this page',
     },
   },
+  plain: {
+    images: 'Images', image: 'image', loading: 'Loading the image…', failed: 'This image could not be loaded.',
+    windowFailed: 'The node does not answer: the brightness is that of the picture here.',
+    keys: 'Arrows move, plus and minus zoom, shift and arrows change the window.',
+    point: (n, all) => `Set point ${n} of ${all}.`,
+    handle: (kind, value, n) => [kind, value, `point ${n}`].filter(Boolean).join(', '),
+    tools: { window: 'Window', pan: 'Move', zoom: 'Zoom', length: 'Length', angle: 'Angle' },
+    toolbar: 'Tools for the images', whole: 'Whole images', invert: 'Invert', reset: 'Window as stored', list: 'Reading list',
+    document: 'Signed report', close: 'Close', noStudy: 'The address names no study. Open one from the reading list, or with /plain?StudyInstanceUIDs=… from another viewer.',
+    broken: 'The images could not be opened. What was entered is kept.',
+    refused: 'The study could not be opened.',
+  },
   report: {
     notReport: 'Prepared template, not a report.', unsigned: 'Not signed.', signedBy: 'Signed by',
     version: (n, all) => `version ${n} of ${all}`, context: 'Details of the document', places: 'On the images', coded: 'The same in codes', failed: 'This document cannot be shown as text.',
