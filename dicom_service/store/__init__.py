@@ -11,6 +11,8 @@ from dicom_service.store.model import (
     AuditRow,
     DocumentRow,
     InstanceHeader,
+    ListedStudy,
+    ListQuery,
     NewDocument,
     OutboxRow,
     PriorSearch,
@@ -23,14 +25,18 @@ from dicom_service.store.model import (
     SweepReport,
     UserRow,
 )
+from dicom_service.store.quarantine import Decision
 from dicom_service.store.seeing import Seeing
 from dicom_service.store.store import Store
 
 __all__ = [
     "AuditCheck",
     "AuditRow",
+    "Decision",
     "DocumentRow",
     "InstanceHeader",
+    "ListQuery",
+    "ListedStudy",
     "NewDocument",
     "OutboxRow",
     "PriorSearch",

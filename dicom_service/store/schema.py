@@ -11,9 +11,10 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    text,
 )
 
-VERSION = 3
+VERSION = 4
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -67,6 +68,7 @@ studies = Table(
     Index("studies_by_state", "state", "last_object_at"),
     Index("studies_by_arrival", "last_object_at"),
     Index("studies_by_patient", "patient_id"),
+    Index("studies_with_late_objects", "late_objects", sqlite_where=text("late_objects > 0")),
 )
 
 study_words = Table(
@@ -119,6 +121,16 @@ quarantine = Table(
     _text("source"),
     _time("received_at"),
     Index("quarantine_by_object", "sop_instance_uid", "digest", unique=True),
+)
+
+quarantine_decisions = Table(
+    "quarantine_decisions",  # what is to become of a copy, said by a person
+    metadata,
+    Column("quarantine_id", Integer, ForeignKey("quarantine.id"), primary_key=True),
+    Column("decision", String(8), nullable=False),
+    _text("reason"),
+    _text("user"),
+    _time("at"),
 )
 
 corrections = Table(
@@ -210,6 +222,17 @@ prior_studies = Table(
     _text("description"),
     Column("state", String(10), nullable=False),
     _text("detail"),
+)
+
+list_lines = Table(
+    "list_lines",  # what the reading list shows of a study beside its row
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    _text("question"),
+    _text("missing"),
+    _number("priority"),
+    _text("priority_by"),
+    Index("list_lines_by_priority", "priority"),
 )
 
 users = Table(
