@@ -7,7 +7,6 @@ import numpy as np
 
 from dicom_service.errors import Refused
 from dicom_service.measure.axis import DEFINITION_ERROR, drawn_axis, error_degrees, find_axis
-from dicom_service.measure.calibration import RUNGS
 from dicom_service.measure.catalogue import Construction, Entry, comparison, entry
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
@@ -96,9 +95,6 @@ def _distance(
         value = abs(value)
         drawn.append(Drawn(kind="line", name=_words(rule.second), points=pic.points(ends)))
     doubts = list(pic.doubts)
-    relative = RUNGS.get(pic.rung)
-    if pic.unit == "mm" and relative is not None:
-        error = math.hypot(error, relative * value)
     number = Number(id=found.id, name=found.name, value=value * pic.per_mm, unit=pic.unit,
                     plus_minus=error * pic.per_mm)  # fmt: skip
     answer = _answered(found, number, species if pic.unit == "mm" else "", drawn, doubts)

@@ -8,7 +8,7 @@ from dicom_service.base import Frozen
 from dicom_service.errors import Refused
 from dicom_service.measure.angles import limb_measurement
 from dicom_service.measure.axis import shaft_axis
-from dicom_service.measure.calibration import ball, ruler
+from dicom_service.measure.calibration import ball, ruler, with_scale_error
 from dicom_service.measure.catalogue import entry
 from dicom_service.measure.gap import lucent_line
 from dicom_service.measure.implant import implant
@@ -55,9 +55,11 @@ def measure(request: MeasureRequest, pic: Picture, control: Measured | None = No
     """
     _check(request, pic)
     try:
-        return _measured(request, pic, control)
+        found = _measured(request, pic, control)
     except NotMeasurable as refusal:
         return refused(request.kind, refusal)
+    # a ball or ruler is what the scale is found with
+    return found if request.kind in ("ball", "ruler") else with_scale_error(found, pic)
 
 
 def refused(kind: str, refusal: NotMeasurable) -> Measured:
