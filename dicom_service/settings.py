@@ -16,6 +16,10 @@ from dicom_service.errors import SetupError
 PREFIX = "SESAMOID_"
 FILE_NAME = "sesamoid.toml"
 
+PLUGIN = Path(__file__).parent.parent / "viewer_plugin"
+"""The panel's files, beside this package. It is a folder without Python in it, which
+`importlib.resources` cannot find in an editable installation."""
+
 
 class Peer(Frozen):
     """Another application entity."""
@@ -57,6 +61,8 @@ class Settings(Frozen):
     http_host: str = "127.0.0.1"
     http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
+    low_water_mb: int = Field(default=512, ge=0)
+    drop_images_days: int = Field(default=0, ge=0)
     settle_seconds: float = Field(default=10.0, gt=0)
     peers_only: bool = False
     store_templates: bool = False
@@ -112,6 +118,8 @@ class Settings(Frozen):
             raise ValueError("two peers have the same name")
         if self.archive and self.archive not in names:
             raise ValueError(f"archive = '{self.archive}' is not the name of one of the peers")
+        if self.drop_images_days and not self.archive:
+            raise ValueError("drop_images_days needs an archive that has the images")
         if self.tls.only and not self.tls.listen:
             raise ValueError("only in [tls] closes the plain port: it needs listen = true")
         return self

@@ -11,6 +11,7 @@ from typing import get_args
 from dicom_service import __version__, quiet_logs
 from dicom_service.cli import (
     audit,
+    backup,
     check,
     conformance,
     demo,
@@ -18,6 +19,7 @@ from dicom_service.cli import (
     knowledge,
     measure,
     offline,
+    quarantine,
     samples,
     selftest,
     serve,
@@ -117,6 +119,15 @@ def _parser() -> argparse.ArgumentParser:
 
     trail = add("audit", audit.run, "Prove the audit trail, or write it as DICOM audit messages.")
     audit.arguments(trail)
+
+    quarantine.arguments(
+        add("quarantine", quarantine.run, "Decide about copies of objects with other content.")
+    )
+
+    saved = add("backup", backup.run_backup, "Bring a backup up to date while the node runs.")
+    saved.add_argument("folder", type=Path, metavar="FOLDER")
+    restored = add("restore", backup.run_restore, "Make the data folder from a backup.")
+    restored.add_argument("folder", type=Path, metavar="FOLDER")
 
     account = add("user", users.run, "Add a user or set a password.")
     account.add_argument("name")

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dicom_service.node.commitment import Reports
 from dicom_service.node.priors import PriorFinder
 from dicom_service.node.receiver import Receiver
+from dicom_service.node.retention import RetentionKeeper
 from dicom_service.node.secure import client_context
 from dicom_service.node.sender import Sender
 from dicom_service.node.settler import Settler
@@ -28,6 +29,7 @@ class Node:
 
     def __init__(self, settings: Settings, store: Store, on_settled: Callable[[str], None]) -> None:
         self._priors = PriorFinder(settings, store)
+        self._retention = RetentionKeeper(settings, store)
         self._on_settled = on_settled
         self._settler = Settler(store, settings.settle_seconds, self._settled)
         self._reports = Reports(store, settings)
@@ -57,6 +59,7 @@ class Node:
         self._settler.start()
         self._sender.start()
         self._priors.start()
+        self._retention.start()
 
     @property
     def listening(self) -> bool:
@@ -76,6 +79,7 @@ class Node:
         """Stop all; what is under way is finished or given back to the outbox."""
         self._receiver.stop()
         self._priors.stop()
+        self._retention.stop()
         self._settler.stop()
         self._sender.stop()
         self._reports.close()

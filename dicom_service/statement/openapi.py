@@ -6,10 +6,12 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
+from dicom_service.measure import Measured
 from dicom_service.review.model import Reading
 from dicom_service.statement.routes import Route, routes
 from dicom_service.web import admin, api, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
+from dicom_service.workflow.measurable import MeasurableList
 from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.model import OpenReading, Preview, Saved
 
@@ -35,7 +37,9 @@ BODIES: dict[str, Body] = {
     "api.save_reading": Body(takes=Reading, gives=Saved),
     "api.preview": Body(gives=Preview),
     "api.correct": Body(takes=api.ImageCorrection, gives=OpenReading),
-    "api.measure": Body(takes=StudyMeasureRequest),
+    "api.measure": Body(takes=StudyMeasureRequest, gives=Measured),
+    "api.what_can_be_measured": Body(gives=MeasurableList),
+    "api.correct_species": Body(takes=api.SpeciesCorrection, gives=OpenReading),
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),
     "api.reopen_for_correction": Body(takes=api.Reopening, gives=OpenReading),

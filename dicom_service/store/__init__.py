@@ -23,12 +23,14 @@ from dicom_service.store.model import (
     SweepReport,
     UserRow,
 )
+from dicom_service.store.quarantine import Decision
 from dicom_service.store.seeing import Seeing
 from dicom_service.store.store import Store
 
 __all__ = [
     "AuditCheck",
     "AuditRow",
+    "Decision",
     "DocumentRow",
     "InstanceHeader",
     "NewDocument",

@@ -75,6 +75,10 @@ class QuarantineRow(Frozen):
     digest: str
     source: str
     received_at: AwareDatetime
+    decision: str = ""
+    """keep or replace; "": a person has yet to decide."""
+    decided_by: str = ""
+    reason: str = ""
 
 
 class StudyRow(Frozen):

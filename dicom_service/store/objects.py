@@ -11,7 +11,7 @@ from dicom_service.errors import DifferentBytes
 from dicom_service.store import audit, events
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
-from dicom_service.store.model import InstanceHeader, QuarantineRow, StoredInstance
+from dicom_service.store.model import InstanceHeader, StoredInstance
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import instances, quarantine, studies
 from dicom_service.store.times import from_us, now_us
@@ -51,6 +51,8 @@ class Objects(Shelf):
         """
         try:
             with full_disk_named(self.folder):
+                # Earlier studies can be fetched again, so they make way first.
+                self.check_room(2 if prior else 1)
                 digest, size = digest_of(temp)
             known = self._known(header.sop_instance_uid)
             if known is not None and not known.missing and known.digest == digest:
@@ -144,23 +146,6 @@ class Objects(Shelf):
         )
         with self._index.read() as connection:
             return [self._stored(row) for row in connection.execute(query).mappings()]
-
-    def quarantined(self) -> list[QuarantineRow]:
-        """Objects kept aside because their UID was taken, newest first."""
-        query = select(quarantine).order_by(quarantine.c.id.desc())
-        with self._index.read() as connection:
-            return [
-                QuarantineRow(
-                    id=row.id,
-                    sop_instance_uid=row.sop_instance_uid,
-                    study_uid=row.study_uid,
-                    path=self._blobs.path(row.blob),
-                    digest=row.digest,
-                    source=row.source,
-                    received_at=from_us(row.received_at),
-                )
-                for row in connection.execute(query)
-            ]
 
     def _stored(self, row: Any) -> StoredInstance:
         fields = {name: row[name] for name in InstanceHeader.model_fields}

@@ -13,7 +13,7 @@ from sqlalchemy import (
     Text,
 )
 
-VERSION = 3
+VERSION = 4
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -119,6 +119,16 @@ quarantine = Table(
     _text("source"),
     _time("received_at"),
     Index("quarantine_by_object", "sop_instance_uid", "digest", unique=True),
+)
+
+quarantine_decisions = Table(
+    "quarantine_decisions",  # what is to become of a copy, said by a person
+    metadata,
+    Column("quarantine_id", Integer, ForeignKey("quarantine.id"), primary_key=True),
+    Column("decision", String(8), nullable=False),
+    _text("reason"),
+    _text("user"),
+    _time("at"),
 )
 
 corrections = Table(

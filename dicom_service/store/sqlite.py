@@ -1,5 +1,7 @@
 """All that is special to SQLite: opening, durability, transactions, what its errors mean."""
 
+import contextlib
+import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -65,6 +67,17 @@ class Index:
     def close(self) -> None:
         """Close every connection; SQLite folds its journal into the file."""
         self.engine.dispose()
+
+
+def snapshot(index: Path, to: Path) -> None:
+    """Copy an index as it is at one moment, while others read and write it, into one file."""
+    with (
+        contextlib.closing(sqlite3.connect(f"file:{index}?mode=ro", uri=True)) as source,
+        contextlib.closing(sqlite3.connect(to)) as target,
+    ):
+        source.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
+        source.backup(target)
+        target.execute("PRAGMA journal_mode=DELETE")  # no second file belongs to it
 
 
 def _open(file: Path) -> Engine:

@@ -17,7 +17,9 @@ from dicom_service.web.queries import number
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
-from dicom_service.workflow.measuring import StudyMeasureRequest, measure_in_study
+from dicom_service.workflow.accepting import measured
+from dicom_service.workflow.measurable import measurable
+from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.model import Correction, WithdrawalReason
 
 LARGEST_PAGE = 500
@@ -53,6 +55,12 @@ class WithdrawalAsked(Frozen):
     reason: WithdrawalReason
     text: str = Field(min_length=1, max_length=20000)
     password: str = Field(min_length=1, max_length=1024)
+
+
+class SpeciesCorrection(Frozen):
+    """The species as the reader sees it, by its id."""
+
+    species: str = Field(min_length=1, max_length=64)
 
 
 class ImageCorrection(Correction):
@@ -130,6 +138,18 @@ def correct(study: str) -> Response:
     return open_reading(study)
 
 
+@blueprint.post("/studies/<study>/species")
+def correct_species(study: str) -> Response:
+    """Put the species right; answers like the reading, newly prepared."""
+    found = signed_in_reader()
+    try:
+        asked = SpeciesCorrection.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "correction") from error
+    site().desk.correct_species(study, asked.species, found.user.name)
+    return open_reading(study)
+
+
 @blueprint.post("/studies/<study>/measure")
 def measure(study: str) -> Response:
     """Measure on one image of the study; nothing is kept."""
@@ -138,7 +158,16 @@ def measure(study: str) -> Response:
         asked = StudyMeasureRequest.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "measurement") from error
-    return jsonify(measure_in_study(site().store, study, asked).model_dump(mode="json"))
+    return jsonify(measured(site().store, study, asked).model_dump(mode="json"))
+
+
+@blueprint.get("/studies/<study>/measurable")
+def what_can_be_measured(study: str) -> Response:
+    """What can be computed on the study's images, with landmarks and published values."""
+    signed_in()
+    opening = site().desk.open(study)
+    found = measurable(opening.facts.signalment.species or "", opening.template.regions)
+    return jsonify(found.model_dump(mode="json"))
 
 
 @blueprint.post("/studies/<study>/sign")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from flask import Flask
 
-from dicom_service.settings import Settings
+from dicom_service.settings import PLUGIN, Settings
 from dicom_service.store import Seeing, Store
 from dicom_service.web import (
     admin,
@@ -27,7 +27,6 @@ from dicom_service.web.site import KEY, Site
 from dicom_service.web.throttle import Throttle
 
 LARGEST_BODY = 1 << 30
-PLUGIN = Path(__file__).parent.parent.parent / "viewer_plugin"
 
 
 def _utc_now() -> datetime:

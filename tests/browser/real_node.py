@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Locator, Page
 
 from dicom_service.passwords import hash_password
@@ -46,3 +47,8 @@ def open_panel(context: BrowserContext, clinic: Clinic, study_uid: str) -> tuple
     panel = page.locator("sesamoid-panel")
     panel.locator("h1").wait_for()
     return page, panel
+
+
+def accessible(page: Page) -> None:
+    found = Axe().run(page, context="sesamoid-panel").response["violations"]
+    assert [v["id"] + str(v["nodes"][0]["html"]) for v in found] == []

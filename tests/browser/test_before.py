@@ -14,7 +14,7 @@ from test_pacs.clinic import Clinic
 from test_pacs.sending import send
 from test_pacs.studies import small_study
 from tests.browser import real_node
-from tests.browser.real_node import PASSWORD, client, context_of, open_panel
+from tests.browser.real_node import PASSWORD, accessible, client, context_of, open_panel
 from tests.job.helpers import read_and_save
 
 pytestmark = pytest.mark.browser
@@ -90,6 +90,7 @@ def test_what_was_said_before_stands_beside_today_and_is_copied_only_by_choice(
     expect(earlier).to_contain_text("2026-02-02 abnormal")
     expect(earlier).to_contain_text("length 22.5 mm, not measured today")
     page.screenshot(path=shots / "before-1-card.png")
+    accessible(page)
     assert client(clinic, "ida").open(uid)["version"] == 0
 
     earlier.get_by_role("button", name="copy to DPa").click()
@@ -125,6 +126,7 @@ def test_what_was_said_before_stands_beside_today_and_is_copied_only_by_choice(
     pairs = [[view["uid"], images[view["view"]]] for view in today]
     assert ["beside", first, *pairs] in page.evaluate("() => window.host.calls")
     page.screenshot(path=shots / "before-3-page.png")
+    accessible(page)
     page.keyboard.press("l")
     page.evaluate("uid => window.host.draw('m-2', uid, [[6, 6], [6, 9]])", images["DPa"])
     expect(panel.locator(".message")).to_contain_text("image of another study: not kept")
@@ -192,6 +194,26 @@ def test_ten_thousand_earlier_studies_an_archive_that_is_down_and_one_that_is_sl
     expect(panel.locator(".before")).to_contain_text("Fetching: 1 of 3 earlier studies are here")
     expect(panel.locator(".before")).to_contain_text("it may be another animal's")
     page.screenshot(path=shots / "before-5-fetching.png")
+    accessible(page)
     page.keyboard.press("Escape")
     page.keyboard.press(" ")
     expect(panel.locator(".save")).to_contain_text("saved")
+
+
+def test_the_species_is_put_right_in_the_panel(
+    context: BrowserContext, clinic: Clinic, shots
+) -> None:
+    _, uid = arrive(clinic, "20260302")
+    page, panel = open_panel(context, clinic, uid)
+    page.keyboard.press(" ")
+    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    panel.locator(".images summary").click()
+    panel.get_by_role("button", name="Correct Species").click()
+    panel.locator("select[name=species]").select_option("cat")
+    page.screenshot(path=shots / "before-6-species.png")
+    panel.get_by_role("button", name="Put right").click()
+    expect(panel.locator(".animal")).to_contain_text("cat")
+    expect(panel.locator(".message")).to_contain_text("The species was put right")
+    opened = client(clinic, "ida").open(uid)
+    assert opened["template"]["species"] == "cat"
+    assert len(opened["reading"]["observations"]) == 1

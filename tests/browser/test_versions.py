@@ -12,7 +12,7 @@ from test_pacs.clinic import Clinic
 from test_pacs.sending import send
 from test_pacs.studies import late_image, small_study
 from tests.browser import real_node
-from tests.browser.real_node import PASSWORD, client, context_of, open_panel
+from tests.browser.real_node import PASSWORD, accessible, client, context_of, open_panel
 from tests.job.helpers import read_and_save
 
 pytestmark = pytest.mark.browser
@@ -109,6 +109,7 @@ def test_a_report_is_added_to_corrected_and_withdrawn_and_what_counts_is_always_
         panel.get_by_label("Acting on it could do harm").check()
         panel.get_by_label("What happened").fill("These are another dog's images.")
         page.screenshot(path=shots / "versions-4-withdraw.png")
+        accessible(page)
         password(panel, "wrong again, that is")
         press(panel, "Withdraw the report")
         refused(panel, "password is not right")
@@ -151,6 +152,7 @@ def test_of_two_readers_at_once_the_second_keeps_what_they_entered(
         expect(standing).to_contain_text("signed while you were still reading")
         expect(standing).to_contain_text("Signed report: first report, Dr Ida Vreeland")
         page.screenshot(path=shots / "versions-7-overtaken.png")
+        accessible(page)
 
         page.reload()
         press(panel, "Correct the report with it")
@@ -184,6 +186,7 @@ def test_a_newer_version_from_elsewhere_is_said_and_opens(
         expect(standing).to_contain_text(
             "A version that was not signed here follows ours: Dr Elsa Where"
         )
+        expect(panel.locator(".documents .tag")).to_have_text("not the newest")
         standing.get_by_role("button", name="Open").click()
         calls = page.evaluate("() => window.host.calls")
         assert ["openDocument", str(newer.SeriesInstanceUID), str(newer.SOPInstanceUID)] in calls

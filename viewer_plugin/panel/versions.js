@@ -20,7 +20,7 @@ export function standing(ctx) {
   const { prevailing, correcting, newer_in_archive: newer = [], late_objects: late = 0 } = session.opening;
   const lines = [
     ...newer.map(version => newerLine(ctx, version)),
-    prevailing && !prevailing.withdrawn && line('counts', '✓', whichCounts(prevailing)),
+    prevailing && !prevailing.withdrawn && line('counts', newer.length ? '·' : '✓', newer.length ? text.signedHere(localDateTime(prevailing.signed_at), personName(prevailing.signed_by)) : whichCounts(prevailing)),
     prevailing?.withdrawn && line('withdrawn', '▲', text.withdrawn(prevailing.of), true),
     correcting && correctingLine(session, correcting),
     late > 0 && line('late', '▲', text.late(late), true),
@@ -75,9 +75,10 @@ export function documents(ctx) {
   return h('div', { key: 'documents' }, h('h2', null, strings.documents.title),
     h('ul', { class: 'documents' }, groups.reverse().map(([first, ...others]) => {
       const number = reports.indexOf(first) + 1;
-      const rows = others.map(d => h('li', { key: d.sop_instance_uid, class: 'below' }, documentRow(ctx, d)));
+      // What goes the way of its report needs no line of its own.
+      const rows = others.map(d => h('li', { key: d.sop_instance_uid, class: 'below' }, documentRow(ctx, d), sentWords(d) !== sentWords(first) && sentLine(d)));
       const folded = number !== reports.length && rows.length > 0;
-      return h('li', { key: first.sop_instance_uid }, documentRow(ctx, first, number, reports.length),
+      return h('li', { key: first.sop_instance_uid }, documentRow(ctx, first, number, reports.length), sentLine(first),
         folded ? h('details', null, h('summary', null, text.others(rows.length)), h('ul', null, rows)) : rows.length > 0 && h('ul', null, rows));
     })),
     h('p', { key: 'forms', class: 'forms' }, h('span', { class: 'dim' }, text.saveAs), ['pdf', 'txt', 'fhir.json'].map(form => h('a', {
@@ -90,20 +91,24 @@ function documentRow({ session, host }, d, number = 0, all = 0) {
   const nth = number > 0 && all > 1 ? text.nth(number) : '';
   const tag = number > 0 ? standingOf(session, d) : '';
   const open = () => host.openDocument(d.series_uid, d.sop_instance_uid);
-  const sent = h('p', { class: d.delivery === 'refused' ? 'bad' : d.delivery === 'committed' ? '' : 'dim', role: 'status' },
-    [strings.documents.delivery[d.delivery] ?? d.delivery, d.delivery_detail].filter(Boolean).join(': '));
   return [
     h('div', { class: 'title' },
       h('span', null, h(number || d.role === 'withdrawal' ? 'strong' : 'span', null, name), nth && h('span', { class: 'dim' }, ` · ${nth}`), tag && h('span', { class: tag === text.tags.counts ? 'tag counts' : 'tag' }, tag)),
       OPENS.includes(d.role) && h('button', { class: 'link', 'aria-label': [`${strings.documents.open}: ${name}`, nth].filter(Boolean).join(', '), onclick: open }, strings.documents.open)),
     (number > 0 || d.role === 'withdrawal') && h('p', { class: 'dim' }, [personName(d.signed_by), d.signed_at && localDateTime(d.signed_at)].filter(Boolean).join(' · ')),
-    sent,
   ];
 }
 
+const sentWords = d => [strings.documents.delivery[d.delivery] ?? d.delivery, d.delivery_detail].filter(Boolean).join(': ');
+
+function sentLine(d) {
+  return h('p', { key: 'sent', class: d.delivery === 'refused' ? 'bad' : d.delivery === 'committed' ? '' : 'dim', role: 'status' }, sentWords(d));
+}
+
 function standingOf(session, d) {
-  const { prevailing } = session.opening;
+  const { prevailing, newer_in_archive: newer = [] } = session.opening;
   if (!prevailing) return '';
+  if (newer.length) return text.tags.followed;
   if (d.sop_instance_uid !== prevailing.sop_instance_uid) return text.tags.replaced;
   return prevailing.withdrawn ? text.tags.withdrawn : text.tags.counts;
 }
