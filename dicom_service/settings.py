@@ -16,6 +16,10 @@ from dicom_service.errors import SetupError
 PREFIX = "SESAMOID_"
 FILE_NAME = "sesamoid.toml"
 
+PLUGIN = Path(__file__).parent.parent / "viewer_plugin"
+"""The panel's files, beside this package. It is a folder without Python in it, which
+`importlib.resources` cannot find in an editable installation."""
+
 
 class Peer(Frozen):
     """Another application entity."""

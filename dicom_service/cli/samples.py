@@ -8,9 +8,8 @@ from pathlib import Path
 from pydicom.dataset import Dataset
 from pydicom.uid import generate_uid
 
-from dicom_service import imaging, intake, report, review
+from dicom_service import imaging, report
 from dicom_service.errors import SetupError
-from dicom_service.measure import complete
 from dicom_service.report.companions import (
     KeyImage,
     Place,
@@ -27,7 +26,6 @@ from dicom_service.report.model import (
     Addendum,
     Device,
     Kind,
-    Person,
     Reference,
     ReportContent,
     Withdrawal,
@@ -44,10 +42,8 @@ from dicom_service.workflow.companions import (
 )
 from dicom_service.workflow.signing import identity
 from dicom_service.workflow.versions import FIRST_SERIES
-from test_pacs.reader import normal_reading, with_finding
+from test_pacs.example import SIGNER, example_content
 from test_pacs.studies import small_study
-
-SIGNER = Person(login="sample", name="Sample^Sonia^^Dr", organization="Invented Demo Clinic")
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
@@ -71,7 +67,7 @@ def _objects(
     images: list[Dataset], settings: Settings
 ) -> tuple[dict[str, Dataset], dict[str, str]]:
     """DICOM objects and texts by file name."""
-    content = _content(images)
+    content = example_content(images)
     device = Device(uid=generate_uid(prefix=None), station_name=settings.ae_title)
     at = datetime.now(UTC)
     files = {f"image-{n}.dcm": d for n, d in enumerate(images, start=1)}
@@ -158,29 +154,6 @@ def _reference(made: Dataset, kind: Kind) -> Reference:
         sop_class_uid=made.SOPClassUID,
         series_uid=made.SeriesInstanceUID,
         kind=kind,
-    )
-
-
-def _content(images: list[Dataset]) -> ReportContent:
-    facts = intake.describe(images)
-    template = review.build_template(facts)
-    reading = with_finding(
-        template,
-        normal_reading(template, review.opening_reading(facts, template)),
-        "radius_distal",
-        ["fracture_line"],
-        points=[(60.0, 60.0), (60.0, 90.0)],
-        impression="Fracture of the distal radius.",
-    )
-    known = {image.uid: image for image in facts.images}
-    measured = tuple(complete(m, known[m.view]) for m in reading.measurements)
-    reading = reading.model_copy(update={"measurements": measured})
-    return ReportContent(
-        kind="draft",
-        facts=facts,
-        template=template,
-        reading=reading,
-        findings_text=review.findings_text(facts, template, reading),
     )
 
 

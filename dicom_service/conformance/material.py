@@ -5,26 +5,21 @@ from datetime import UTC, datetime, timedelta
 from pydicom.dataset import Dataset
 from pydicom.uid import generate_uid
 
-from dicom_service import intake, report, review
-from dicom_service.measure import complete
+from dicom_service import report
 from dicom_service.report.model import (
     Addendum,
     Device,
-    Person,
     Reference,
-    ReportContent,
 )
 from dicom_service.settings import Settings
 from dicom_service.workflow.signing import identity
 from dicom_service.workflow.versions import FIRST_SERIES
-from test_pacs.reader import normal_reading, with_finding
-
-SIGNER = Person(login="sample", name="Sample^Sonia^^Dr", organization="Invented Demo Clinic")
+from test_pacs.example import SIGNER, example_content
 
 
 def documents(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
     """File name -> object: the images, a final report with measurements, and its addendum."""
-    content = _content(images)
+    content = example_content(images)
     device = Device(uid=generate_uid(prefix=None), station_name=settings.ae_title)
     at = datetime.now(UTC)
     files = {f"image-{n}.dcm": d for n, d in enumerate(images, start=1)}
@@ -52,26 +47,3 @@ def documents(images: list[Dataset], settings: Settings) -> dict[str, Dataset]:
     amended = report.build(addendum, identity(later, FIRST_SERIES + 10, True), device, images)
     files["addendum.dcm"] = amended.report
     return files
-
-
-def _content(images: list[Dataset]) -> ReportContent:
-    facts = intake.describe(images)
-    template = review.build_template(facts)
-    reading = with_finding(
-        template,
-        normal_reading(template, review.opening_reading(facts, template)),
-        "radius_distal",
-        ["fracture_line"],
-        points=[(60.0, 60.0), (60.0, 90.0)],
-        impression="Fracture of the distal radius.",
-    )
-    known = {image.uid: image for image in facts.images}
-    measured = tuple(complete(m, known[m.view]) for m in reading.measurements)
-    reading = reading.model_copy(update={"measurements": measured})
-    return ReportContent(
-        kind="draft",
-        facts=facts,
-        template=template,
-        reading=reading,
-        findings_text=review.findings_text(facts, template, reading),
-    )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from flask import Flask
 
-from dicom_service.settings import Settings
+from dicom_service.settings import PLUGIN, Settings
 from dicom_service.store import Seeing, Store
 from dicom_service.web import (
     admin,
@@ -15,6 +15,7 @@ from dicom_service.web import (
     metrics,
     pages,
     problems,
+    reading_list,
     report_files,
     security,
     session,
@@ -27,7 +28,6 @@ from dicom_service.web.site import KEY, Site
 from dicom_service.web.throttle import Throttle
 
 LARGEST_BODY = 1 << 30
-PLUGIN = Path(__file__).parent.parent.parent / "viewer_plugin"
 
 
 def _utc_now() -> datetime:
@@ -82,7 +82,7 @@ def create_app(
     problems.install(app)
     metrics.install(app, store)
     security.install(app)
-    answering = (session, api, health, admin, report_files, pages, metrics)
+    answering = (session, api, reading_list, health, admin, report_files, pages, metrics)
     for part in (*(module.blueprint for module in answering), dicomweb):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)

@@ -25,6 +25,9 @@ class DeskPort(Protocol):
     def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
         """Take the reader's word on what an image shows."""
 
+    def correct_species(self, study_uid: str, species: str, user: str) -> None:
+        """Take the reader's word on the species."""
+
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         """Sign the reading."""
 

@@ -4,7 +4,6 @@ import json
 import logging
 from collections.abc import Sequence
 from datetime import datetime
-from importlib import resources
 from typing import TYPE_CHECKING, NamedTuple
 
 from pydicom.dataset import Dataset
@@ -23,7 +22,9 @@ from dicom_service.report.companions import (
     presentation_state,
     report_pdf,
 )
+from dicom_service.report.computed import lines as computed_lines
 from dicom_service.report.model import ReportContent
+from dicom_service.settings import PLUGIN
 from dicom_service.store import StoredInstance
 from dicom_service.workflow.headers import read_header
 
@@ -47,8 +48,7 @@ class Companion(NamedTuple):
 
 def limb_maps() -> tuple[LimbMap, ...]:
     """The drawings that the panel has, in the order of their names."""
-    folder = resources.files("viewer_plugin") / "maps"
-    files = sorted((f for f in folder.iterdir() if f.name.endswith(".json")), key=lambda f: f.name)
+    files = sorted((PLUGIN / "maps").glob("*.json"))
     return tuple(json.loads(file.read_text("utf-8")) for file in files)
 
 
@@ -110,7 +110,8 @@ def _picture(content: ReportContent, instance: StoredInstance) -> bytes | None:
         return None
     uid = instance.sop_instance_uid
     facts = next(image for image in content.facts.images if image.uid == uid)
-    lines = [m.points for m in content.reading.measurements if m.view == uid]
+    measured = [m for m in content.reading.measurements if m.view == uid]
+    lines = [line for m in measured for line in computed_lines(m)]
     try:
         shown = imaging.picture(instance.path, header)
     except BadObject as error:

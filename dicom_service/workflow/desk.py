@@ -15,6 +15,7 @@ from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.events import CLOSED
 from dicom_service.workflow import exporting, signing, versions, withdrawing
+from dicom_service.workflow.accepting import with_answers
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import (
     PREPARED,
@@ -37,6 +38,8 @@ from dicom_service.workflow.priors import priors_of
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 
 log = logging.getLogger(__name__)
+ANIMAL = ""
+"""Among the corrections of a study's images, the one that is about the animal."""
 
 
 def utc_now() -> datetime:
@@ -83,8 +86,9 @@ class Desk:
         seen_at = max(instance.received_at for instance in instances)
         own = {row.sop_instance_uid for row in self.store.documents(study_uid)}
         headers = [read_header(i.path) for i in instances if i.sop_instance_uid not in own]
-        facts = intake.describe(headers)
-        for image_uid, said in self.store.corrections(study_uid).items():
+        corrections = self.store.corrections(study_uid)
+        facts = intake.describe(headers, species=corrections.pop(ANIMAL, None))
+        for image_uid, said in corrections.items():
             if any(image.uid == image_uid for image in facts.images):
                 correction = Correction.model_validate_json(said)
                 facts = intake.corrected(facts, image_uid, **dict(correction))
@@ -97,7 +101,13 @@ class Desk:
         document = signing.template_document(content, self.device, headers, self.clock())
         destinations = [self.settings.archive] if self._sends_templates() else []
         kept = self.store.save_preparation(
-            study_uid, seen_at, facts, template, document, destinations=destinations
+            study_uid,
+            seen_at,
+            facts,
+            template,
+            document,
+            destinations=destinations,
+            priority=intake.request_priority(headers),
         )
         if not kept:
             log.info("study %s: another object arrived meanwhile; waiting again", study_uid)
@@ -162,6 +172,9 @@ class Desk:
         review.check_reading(template, reading)
         images = {image.uid: image for image in facts.images}
         measurements = tuple(complete(m, images[m.view]) for m in reading.measurements)
+        if any(m.computed for m in measurements):
+            before = self.store.reading(study_uid)[1].measurements
+            measurements = with_answers(self.store, facts, before, measurements)
         reading = reading.model_copy(update={"measurements": measurements})
         now = self.clock()
         kept = self.store.save_reading(study_uid, reading, expected=version, user=user, at=now)
@@ -207,6 +220,26 @@ class Desk:
         self.store.save_correction(
             study_uid, image_uid, said.model_dump_json(), user=user, at=self.clock()
         )
+        self.prepare(study_uid)
+
+    def correct_species(self, study_uid: str, species: str, user: str) -> None:
+        """Take the reader's word on the species, and prepare the study anew.
+
+        What was entered is carried over as far as this species has the structures.
+
+        Raises
+        ------
+        Refused
+            There is no such species.
+        NotReady
+            The report is signed already.
+        """
+        row = self._row(study_uid)
+        self._preparation(row)
+        if row.state in CLOSED:
+            raise NotReady(CLOSED[row.state])
+        intake.describe([], species=species)
+        self.store.save_correction(study_uid, ANIMAL, species, user=user, at=self.clock())
         self.prepare(study_uid)
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:

@@ -40,6 +40,8 @@ class Choices(Frozen):
     views: tuple[str, ...]
     regions: tuple[Named, ...]
     sides: tuple[str, ...]
+    species: tuple[Named, ...] = ()
+    """Of the animal, the same for all images."""
 
 
 class Correction(Frozen):

@@ -198,3 +198,22 @@ def test_ten_thousand_earlier_studies_an_archive_that_is_down_and_one_that_is_sl
     page.keyboard.press("Escape")
     page.keyboard.press(" ")
     expect(panel.locator(".save")).to_contain_text("saved")
+
+
+def test_the_species_is_put_right_in_the_panel(
+    context: BrowserContext, clinic: Clinic, shots
+) -> None:
+    _, uid = arrive(clinic, "20260302")
+    page, panel = open_panel(context, clinic, uid)
+    page.keyboard.press(" ")
+    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    panel.locator(".images summary").click()
+    panel.get_by_role("button", name="Correct Species").click()
+    panel.locator("select[name=species]").select_option("cat")
+    page.screenshot(path=shots / "before-6-species.png")
+    panel.get_by_role("button", name="Put right").click()
+    expect(panel.locator(".animal")).to_contain_text("cat")
+    expect(panel.locator(".message")).to_contain_text("The species was put right")
+    opened = client(clinic, "ida").open(uid)
+    assert opened["template"]["species"] == "cat"
+    assert len(opened["reading"]["observations"]) == 1

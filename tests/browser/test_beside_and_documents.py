@@ -17,6 +17,11 @@ from tests.job.helpers import read_and_save
 
 pytestmark = pytest.mark.browser
 
+ZOOMS = """() => {
+  const { host } = document.querySelector('sesamoid-panel');
+  return host.images().map(image => host.viewport(image.viewportId).getZoom());
+}"""
+
 
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory) -> Iterator[Clinic]:
@@ -107,11 +112,7 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
     )
     page.wait_for_timeout(1500)
     page.screenshot(path=shots / "beside-2-prior.png")
-    scales = (
-        "() => { const { host } = document.querySelector('sesamoid-panel');"
-        " return host.images().map(i => host.viewport(i.viewportId).getZoom()); }"
-    )
-    at_first = page.evaluate(scales)
+    at_first = page.evaluate(ZOOMS)
     box = page.locator(".cornerstone-canvas").first.bounding_box()
     assert box
     page.mouse.move(box["x"] + 100, box["y"] + 100)
@@ -119,7 +120,7 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
     page.mouse.move(box["x"] + 100, box["y"] + 200, steps=5)
     page.mouse.up(button="right")
     page.wait_for_timeout(500)
-    now = page.evaluate(scales)
+    now = page.evaluate(ZOOMS)
     assert now[0] != pytest.approx(at_first[0])
     assert now[2] / at_first[2] == pytest.approx(now[0] / at_first[0], rel=0.05)
     assert now[1] == pytest.approx(at_first[1])

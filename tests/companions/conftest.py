@@ -9,13 +9,13 @@ from PIL import Image
 from pydicom.dataset import Dataset
 from pydicom.uid import generate_uid
 
-from dicom_service import intake, report, review
+from dicom_service import report, review
 from dicom_service.measure import complete
 from dicom_service.report.companions import Place
 from dicom_service.report.model import Addendum, Device, Person, Reference, ReportContent
 from dicom_service.review.model import Measurement, Observation
 from dicom_service.workflow.signing import identity
-from test_pacs.reader import normal_reading, with_finding
+from test_pacs.example import example_content
 from test_pacs.studies import small_study
 
 AT = datetime(2026, 3, 4, 15, 6, 7, tzinfo=timezone(timedelta(hours=1)))
@@ -30,16 +30,8 @@ def place(number: int = 9003, order: int = 1) -> Place:
 
 def signed(images: list[Dataset], **changes: object) -> ReportContent:
     """A fracture of the radius on the first view, a length, an angle and a variant."""
-    facts = intake.describe(images)
-    template = review.build_template(facts)
-    reading = with_finding(
-        template,
-        normal_reading(template, review.opening_reading(facts, template)),
-        "radius_distal",
-        ["fracture_line"],
-        points=[(60.0, 60.0), (60.0, 90.0)],
-        impression="Fracture of the distal radius.",
-    )
+    example = example_content(images)
+    facts, template, reading = example.facts, example.template, example.reading
     views = [view.uid for view in template.views]
     item = next(i for i in template.items if i.structure == "radius_distal").id
     other = next(i for i in template.items if i.structure == "ulna_distal").id
@@ -48,7 +40,7 @@ def signed(images: list[Dataset], **changes: object) -> ReportContent:
         points=((40.0, 40.0), (60.0, 90.0), (40.0, 140.0)),
     )  # fmt: skip
     known = {image.uid: image for image in facts.images}
-    measured = tuple(complete(m, known[m.view]) for m in (*reading.measurements, angle))
+    measured = (*reading.measurements, complete(angle, known[angle.view]))
     observations = {**reading.observations}
     observations[other] = {**observations[other], views[0]: Observation(value="variant")}
     reading = reading.model_copy(

@@ -211,3 +211,40 @@ def test_a_template_that_the_archive_got_is_named_by_the_report(clinic, reader):
     _, (template, final) = _held(clinic, reader, uid, 2)
     assert template.CompletionFlag == "PARTIAL"
     assert _predecessors(final) == {template.SOPInstanceUID: "121363"}
+
+
+def test_a_species_that_the_images_have_wrong_is_put_right_and_the_report_says_so(clinic, reader):
+    images = small_study(species="cat")
+    send(images, clinic.archive.port, clinic.archive.ae_title)
+    uid = str(images[0].StudyInstanceUID)
+    reader.wait_for(uid, "waiting")
+    read_and_save(reader, uid)
+    before = reader.open(uid)
+    assert (before["template"]["species"], before["facts"]["signalment"]["species"]) == (
+        "cat",
+        "cat",
+    )
+    for wrong in ("dragon", "../dog"):
+        with pytest.raises(RequestRefused) as refused:
+            _post(reader, uid, "species", species=wrong)
+        assert "There is no species" in refused.value.problem["detail"]
+    after = _post(reader, uid, "species", species="dog")
+    animal = after["facts"]["signalment"]
+    assert (animal["species"], animal["species_found_in"]) == ("dog", "reader")
+    assert after["template"]["species"] == "dog"
+    kept = set(before["reading"]["observations"]) & {i["id"] for i in after["template"]["items"]}
+    assert kept
+    assert set(after["reading"]["observations"]) == kept
+    assert any("put right by the reader" in r["text"] for r in after["facts"]["remarks"])
+    reader.sign(uid, read_and_save(reader, uid), PASSWORD)
+    signed = next(d for d in clinic.service.store.documents(uid) if d.kind == "final")
+    document = pydicom.dcmread(signed.path)
+    assert report.read(document).facts.signalment.species == "dog"
+    told = [
+        item.ConceptCodeSequence[0].CodeMeaning
+        for item in document.ContentSequence
+        if item.get("ConceptNameCodeSequence")
+        and item.ConceptNameCodeSequence[0].CodeMeaning == "Subject Species"
+    ]
+    assert told == ["Canis lupus familiaris"]
+    assert document.PatientSpeciesCodeSequence == images[0].PatientSpeciesCodeSequence

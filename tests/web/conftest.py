@@ -16,7 +16,7 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 from werkzeug.test import TestResponse
 
-from dicom_service.errors import NotAllowed, NotFound, VersionConflict
+from dicom_service.errors import NotAllowed, NotFound, Refused, VersionConflict
 from dicom_service.intake.model import StudyFacts
 from dicom_service.passwords import hash_password
 from dicom_service.review.model import Coverage, Reading, Template
@@ -60,6 +60,7 @@ class FakeDesk:
         self.signed: list[tuple[str, int, str]] = []
         self.addenda: list[tuple[str, str, str]] = []
         self.corrected: list[tuple[str, str, Correction, str]] = []
+        self.species: list[tuple[str, str, str]] = []
         self.reopened: list[tuple[str, str, str]] = []
         self.given_up: list[tuple[str, str]] = []
         self.withdrawn: list[tuple[str, str, str, str]] = []
@@ -114,6 +115,12 @@ class FakeDesk:
     def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
         self._at(study_uid)
         self.corrected.append((study_uid, image_uid, said, user))
+
+    def correct_species(self, study_uid: str, species: str, user: str) -> None:
+        self._at(study_uid)
+        if species not in ("dog", "cat", "horse"):
+            raise Refused(f"There is no species “{species}”.")
+        self.species.append((study_uid, species, user))
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         if password != PASSWORD:

@@ -238,3 +238,12 @@ def test_a_draft_comes_as_a_dicom_file(reader, opened):
     file = reader.get(f"{opened}/draft")
     assert (file.data, file.content_type) == (b"a draft of ida", "application/dicom")
     assert "attachment" in file.headers["Content-Disposition"]
+
+
+def test_the_species_is_put_right_in_the_name_of_the_reader(reader, opened, desk):
+    answer = reader.send("POST", f"{opened}/species", json={"species": "cat"})
+    assert answer.status_code == 200
+    assert answer.json["version"] == reader.get(f"{opened}/reading").json["version"]
+    assert [(species, user) for _, species, user in desk.species] == [("cat", "ida")]
+    for wrong, status in (({"species": "dragon"}, 400), ({}, 422), ({"species": 3}, 422)):
+        assert reader.send("POST", f"{opened}/species", json=wrong).status_code == status
