@@ -51,7 +51,7 @@ export const strings = {
     tookTheirs: 'Their version is loaded. Ctrl Z brings yours back.',
   },
   map: {
-    label: 'Limb map', sides: 'Side', list: 'List', oneView: view => `whole shape: ${view}`,
+    label: 'Limb map', sides: 'Side', whole: 'whole limb', part: 'only what the study shows', list: 'List', oneView: view => `whole shape: ${view}`,
     splitDown: views => `top to bottom: ${views.join(' · ')}`,
     split: views => `left to right: ${views.join(' · ')}`, nothingHere: 'Nothing to look at in this section.',
   },
