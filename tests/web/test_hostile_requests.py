@@ -17,7 +17,11 @@ def _changes(app) -> list[tuple[str, str]]:
         path = str(rule.rule)
         for name in rule.arguments:
             value = "x" if name in ("name",) else "1.2.3"
-            path = path.replace(f"<{name}>", value).replace(f"<path:{name}>", value)
+            path = (
+                path.replace(f"<{name}>", value)
+                .replace(f"<int:{name}>", "1")
+                .replace(f"<path:{name}>", value)
+            )
         found += [(method, path) for method in sorted((rule.methods or set()) & set(CHANGING))]
     return found
 
