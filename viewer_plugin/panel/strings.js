@@ -221,6 +221,9 @@ export const strings = {
       undo: 'undo', close: 'close, leave', help: 'this page',
     },
   },
+  teaching: {
+    button: 'Teaching case', hint: 'Images, report and a page without names. Look at the pictures before you give it away.',
+  },
   plain: {
     images: 'Images', image: 'image', loading: 'Loading the image…', failed: 'This image could not be loaded.',
     windowFailed: 'The node does not answer: the brightness is that of the picture here.',
