@@ -101,7 +101,13 @@ class Desk:
         document = signing.template_document(content, self.device, headers, self.clock())
         destinations = [self.settings.archive] if self._sends_templates() else []
         kept = self.store.save_preparation(
-            study_uid, seen_at, facts, template, document, destinations=destinations
+            study_uid,
+            seen_at,
+            facts,
+            template,
+            document,
+            destinations=destinations,
+            priority=intake.request_priority(headers),
         )
         if not kept:
             log.info("study %s: another object arrived meanwhile; waiting again", study_uid)
