@@ -125,6 +125,17 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
     assert now[2] / at_first[2] == pytest.approx(now[0] / at_first[0], rel=0.05)
     assert now[1] == pytest.approx(at_first[1])
 
+    choose = """side => { const { session } = document.querySelector('sesamoid-panel');
+        session.choose(session.template.items.find(i => i.side === side
+            && Object.values(i.visibility).every(seen => seen !== 'no')).id); }"""
+    page.evaluate(choose, "L")
+    page.wait_for_timeout(1200)
+    assert set(shown(page)) == {v["uid"] for v in views if v["side"] == "L"}
+    page.screenshot(path=shots / "beside-5-no-partner.png")
+    page.evaluate(choose, "R")
+    page.wait_for_timeout(1200)
+    assert set(shown(page)) == set(wanted)
+    page.keyboard.press("b")
     panel.get_by_role("button", name="Show the limbs").click()
     page.wait_for_timeout(1500)
     page.screenshot(path=shots / "beside-3-limbs.png")

@@ -123,9 +123,10 @@ export class OhifHost {
       displaySetInstanceUIDs: [this.displaySetOf(uid)?.displaySetInstanceUID].filter(Boolean),
     })).filter(update => update.displaySetInstanceUIDs.length);
     for (const [i, uid] of this.layout.active ? missing.slice(0, updates.length).entries() : []) {
-      const partner = this.displaySetOf(this.layout.partners.get(uid) ?? '');
+      // Better nothing than an image of another view or side.
+      const partner = this.displaySetOf(this.layout.partners.get(uid) ?? '')?.displaySetInstanceUID;
       const below = all[cells.indexOf(free[i]) + cells.length];
-      if (partner && below) updates.push({ viewportId: below.viewportId, displaySetInstanceUIDs: [partner.displaySetInstanceUID] });
+      if (below) updates.push({ viewportId: below.viewportId, displaySetInstanceUIDs: partner ? [partner] : [] });
     }
     if (updates.length) viewportGridService.setDisplaySetsForViewports(updates);
     const only = uids.length === 1 && cells.find(cell => cell.uid === uids[0]);
