@@ -64,6 +64,8 @@ export class OhifHost {
     const viewport = this.viewport(viewportId);
     const imageId = viewport?.getCurrentImageId?.();
     const facts = imageId && this.facts().get(this.uidOf(imageId));
+    // A document may have taken the place meanwhile.
+    if (!viewport?.element?.isConnected) return;
     if (!facts?.hung || this.hung.has(`${viewportId} ${imageId}`)) return;
     this.hung.add(`${viewportId} ${imageId}`);
     hang(this.cornerstone, viewport, facts);
@@ -117,7 +119,9 @@ export class OhifHost {
     const missing = uids.filter(uid => !cells.some(cell => cell.uid === uid));
     // An empty place or a document gives way before an image does, the last image before the first.
     const images = cells.filter(cell => cell.uid && !uids.includes(cell.uid));
-    const free = [...cells.filter(cell => !cell.uid), ...images.reverse()];
+    const free = [...cells.filter(cell => !cell.uid), ...images.reverse()]
+      .slice(0, missing.length)
+      .sort((a, b) => cells.indexOf(a) - cells.indexOf(b));
     const updates = missing.slice(0, free.length).map((uid, i) => ({
       viewportId: free[i].viewportId,
       displaySetInstanceUIDs: [this.displaySetOf(uid)?.displaySetInstanceUID].filter(Boolean),
