@@ -42,7 +42,6 @@ export function beforePage(ctx) {
     h('div', { class: 'block' },
       h('div', { class: 'title' }, h('h2', null, text.title), h('button', { class: 'btn', onclick: () => session.back() }, text.back, h('kbd', null, 'esc')))),
     search(session),
-    session.beside && besideBar(ctx),
     sides(ctx),
     changes(session),
     studyList(ctx),
@@ -67,7 +66,9 @@ function search(session) {
   return h('p', { key: 'search', class: 'dim', role: 'status' }, state === 'off' ? text.off : text.found(found));
 }
 
-function besideBar({ session, host }) {
+/** While images are beside: what is linked, and the way back; in every section. */
+export function besideBar({ session, host }) {
+  if (!session.beside) return null;
   const close = () => {
     host.alone();
     session.update({ beside: '' });
