@@ -66,6 +66,7 @@ MEDIA: dict[str, tuple[str, ...]] = {
     "dicomweb.thumbnail": ("image/jpeg", "image/png"),
     "dicomweb.bulk_data": ("application/octet-stream", "application/pdf"),
     "api.template": ("application/json", "application/dicom"),
+    "report_files.teaching": ("application/zip",),
 }
 """Endpoint -> media types of its answer; others answer with JSON."""
 

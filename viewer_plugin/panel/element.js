@@ -95,7 +95,7 @@ export class PanelElement extends HTMLElement {
     const before = this.shadowRoot?.activeElement ?? null;
     try {
       const species = session.opening?.facts.signalment.species ?? '';
-      const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template) : null;
+      const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template, session.currentItem?.region) : null;
       patch(this.stage, panelView({ session, host, map }));
     } catch (error) {
       console.error(error);

@@ -49,6 +49,8 @@ export class Session {
     this.view = '';
     this.side = '';
     this.editing = '';
+    /** Whether the map shows the whole limb or the part that the study shows. */
+    this.wholeLimb = false;
     /** Id of the group whose members are shown together; "" is none. */
     this.sheet = '';
     /** The open field of a finding, and the descriptor whose note is shown. */
