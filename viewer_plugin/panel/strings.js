@@ -51,7 +51,7 @@ export const strings = {
     tookTheirs: 'Their version is loaded. Ctrl Z brings yours back.',
   },
   map: {
-    label: 'Limb map', sides: 'Side', list: 'List', oneView: view => `whole shape: ${view}`,
+    label: 'Limb map', sides: 'Side', whole: 'whole limb', part: 'only what the study shows', list: 'List', oneView: view => `whole shape: ${view}`,
     splitDown: views => `top to bottom: ${views.join(' · ')}`,
     split: views => `left to right: ${views.join(' · ')}`, nothingHere: 'Nothing to look at in this section.',
   },
@@ -65,6 +65,8 @@ export const strings = {
   group: {
     label: name => `Group: ${name}`, head: (name, count) => `${name}, ${count} answered. Show the group.`,
     button: n => `Group of ${n}`, lead: n => `Look at each. Pressed again, all that is open (${n}) becomes normal.`,
+    eye: section => `Bird’s eye: ${section}`,
+    eyeLead: n => `Whole images. Look at each. Pressed at the end of the list, all that is open (${n}) becomes normal.`,
     nothing: 'Nothing is open in this group.', normal: 'All normal',
     stays: 'Has an answer of its own and stays as it is.',
   },
@@ -210,7 +212,7 @@ export const strings = {
     off: 'No archive is asked; shown is what this node has.', found: n => `The archives named ${n}; shown with what this node has.`,
     none: 'No earlier study of this animal is known.',
     otherLimb: 'Right and left', showSides: 'Show the limbs one above the other',
-    besideNow: 'Linked: zoom and pan move both. Today is above.', alone: 'Only today again', notShown: 'These images could not be brought beside. Today’s are as they were.',
+    besideNow: 'Linked in zoom and pan: above today or right, below earlier or left.', alone: 'Only today again', notShown: 'These images could not be brought beside. Today’s are as they were.',
     changes: 'What was measured, and before', today: 'today', notComparable: 'not comparable: another calibration',
     same: 'the same today', more: by => `${by} more today`, less: by => `${by} less today`,
     studies: 'Earlier studies', moreStudies: n => `Show more (${n})`, unlisted: n => `${n} more are not listed: look for them in the archive.`,
@@ -235,11 +237,14 @@ export const strings = {
       normalNext: 'normal on all open views, then next open', abnormal: 'abnormal: describe it', variant: 'normal variant',
       undetermined: 'undetermined', notAssessable: 'not assessable on this view', view: 'choose a view',
       clear: 'take the answer back', next: 'next open structure', previous: 'structure before',
-      groupNormal: 'show the group; again: all of it normal', takeOver: 'go to a proposal; again: take it over',
+      groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
       move: 'move on the map', section: 'section before, after', note: 'write a note', editFinding: 'open the finding',
       length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
       undo: 'undo', close: 'close, leave', help: 'this page',
     },
+  },
+  teaching: {
+    button: 'Teaching case', hint: 'Images, report and a page without names. Look at the pictures before you give it away.',
   },
   plain: {
     images: 'Images', image: 'image', loading: 'Loading the image…', failed: 'This image could not be loaded.',

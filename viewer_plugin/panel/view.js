@@ -1,11 +1,12 @@
 // @ts-check
 /** The whole panel as a tree; a function of the session, the drawing and the host. */
 
-import { beforePage } from './before.js';
+import { beforePage, besideBar } from './before.js';
 import { conclude } from './conclude.js';
 import { h } from './dom.js';
 import { findingEditor } from './finding_editor.js';
 import { footer, helpPage } from './footer.js';
+import { isEye } from './groups.js';
 import { groupSheet } from './group_sheet.js';
 import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
 import { itemCard } from './item_card.js';
@@ -23,7 +24,7 @@ export function panelView(ctx) {
   if (session.status === 'failed') return [failure(session)];
   if (session.help) return [helpPage(ctx)];
   const body = session.section === 'conclude' ? conclude(ctx) : session.section === 'before' ? beforePage(ctx) : sectionBody(ctx);
-  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
+  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), besideBar(ctx), body, footer(ctx)];
 }
 
 function failure(session) {
@@ -41,7 +42,7 @@ function sectionBody(ctx) {
   const ofSection = session.template.items.filter(item => item.section === session.section && item.side === session.side);
   const drawn = map && ofSection.some(item => shapeOf(map, item));
   const all = ofSection.every(item => shapeOf(map, item));
-  const kind = !editor ? '' : session.editing || session.measuring.active ? ' editing' : ' grouping';
+  const kind = !editor ? '' : session.editing || session.measuring.active ? ' editing' : isEye(session.sheet) ? ' grouping eyeing' : ' grouping';
   return h('div', { key: 'body', class: `body${kind}${drawn ? '' : ' listed'}` },
     h('div', { key: 'where', class: 'where' },
       map && limbMap(ctx),
