@@ -9,6 +9,10 @@ class Limits(Frozen):
     associations: int = 25
     connections: int = 60
     """Open connections, negotiated or not; more are closed at once."""
+    connections_per_peer: int = 30
+    """Of these, from one address: no machine can keep all others out."""
+    handshake_seconds: float = 20.0
+    """From the connection to a complete association request, however slowly it drips in."""
     pdu: int = 131072
     """Largest P-DATA PDU that we announce."""
     pdu_accepted: int = 1 << 20
@@ -26,7 +30,7 @@ class Limits(Frozen):
     text: int = 10_240
     """Bytes of one identifying value (UIDs, names, dates)."""
     idle_seconds: float = 60.0
-    """Silence after which a connection is closed."""
+    """Silence after which a connection is closed; also the time that one PDU may take."""
 
 
 LIMITS = Limits()

@@ -3,7 +3,7 @@
 import hashlib
 import struct
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from sqlalchemy import Connection, insert, select, update
 
@@ -11,20 +11,37 @@ from dicom_service.errors import DifferentBytes
 from dicom_service.store import audit, events
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
+from dicom_service.store.group import Group
 from dicom_service.store.model import InstanceHeader, QuarantineRow, StoredInstance
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import instances, quarantine
 from dicom_service.store.times import from_us, now_us
 
+Outcome = Literal["new", "duplicate", "different"]
+
 _CHUNK = 1 << 20
 _PREAMBLE, _GROUP_LENGTH = 132, 12
+
+
+class _Arrival(NamedTuple):
+    """An object whose file has its name and whose row is to be written."""
+
+    name: str
+    header: InstanceHeader
+    digest: str
+    size: int
+    source: str
 
 
 class Objects(Shelf):
     """Objects as received, and the ones kept aside."""
 
+    def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
+        super().__init__(folder, exclusive=exclusive)
+        self._arrivals = Group(self._index_objects)
+
     def accept(
-        self, temp: Path, header: InstanceHeader, *, source: str
+        self, temp: Path, header: InstanceHeader, *, source: str, digest: str | None = None
     ) -> Literal["new", "duplicate"]:
         """Keep a received object for good.
 
@@ -39,6 +56,8 @@ class Objects(Shelf):
             What is in it.
         source
             Who sent it, for the record.
+        digest
+            What `digest_of` would find, when it was made while the object came in.
 
         Raises
         ------
@@ -49,15 +68,18 @@ class Objects(Shelf):
         """
         try:
             with full_disk_named(self.folder):
-                digest, size = digest_of(temp)
+                if digest is None:
+                    digest, size = digest_of(temp)
+                else:
+                    size = temp.stat().st_size
             known = self._known(header.sop_instance_uid)
             if known is not None and not known.missing and known.digest == digest:
                 return "duplicate"
-            name = self._blobs.adopt(temp)
+            name = self._blobs.place(temp)
         finally:
             temp.unlink(missing_ok=True)
         reach("accept.renamed")
-        outcome = self._index_object(name, header, digest, size, source)
+        outcome = self._arrivals.commit(_Arrival(name, header, digest, size, source))
         reach("accept.committed")
         if outcome == "different":
             raise DifferentBytes(
@@ -73,34 +95,26 @@ class Objects(Shelf):
         with self._index.read() as connection:
             return connection.execute(query).first()
 
-    def _index_object(
-        self, name: str, header: InstanceHeader, digest: str, size: int, source: str
-    ) -> Literal["new", "duplicate", "different"]:
-        """The row and the work it makes, in one transaction; the blob goes when it fails."""
-        used = False
+    def _index_objects(self, arrivals: list[_Arrival]) -> list[Outcome]:
+        """Rows of several objects, and the work they make, in one transaction.
+
+        The names of their files are durable before; files that no row needs go, all of them
+        when the transaction fails.
+        """
+        used: set[str] = set()
+        done = False
         try:
+            self._blobs.settle(arrival.name for arrival in arrivals)
             with self._index.write() as connection:
-                known = connection.execute(
-                    select(instances.c.digest, instances.c.missing).where(
-                        instances.c.sop_instance_uid == header.sop_instance_uid
-                    )
-                ).first()
-                if known is None:
-                    _insert(connection, name, header, digest, size, source)
-                    outcome, kept = "new", True
-                elif known.digest != digest:
-                    outcome = "different"
-                    kept = _quarantine(connection, name, header, digest, source)
-                elif known.missing:
-                    _restore(connection, name, header.sop_instance_uid)
-                    outcome, kept = "new", True
-                else:  # the same object came on two associations at once
-                    outcome, kept = "duplicate", False
-            used = kept
+                results = [_index_object(connection, arrival) for arrival in arrivals]
+            used = {a.name for a, (_, kept) in zip(arrivals, results, strict=True) if kept}
+            done = True
         finally:
-            if not used:
-                self._blobs.remove(name)
-        return outcome  # type: ignore[return-value]
+            if done or len(arrivals) == 1:  # else each is tried again by itself
+                for arrival in arrivals:
+                    if arrival.name not in used:
+                        self._blobs.remove(arrival.name)
+        return [outcome for outcome, _ in results]
 
     def instances(
         self,
@@ -203,22 +217,34 @@ def dataset_offset(start: bytes) -> int:
     return _PREAMBLE + _GROUP_LENGTH + int(length)
 
 
-def _insert(
-    connection: Connection,
-    name: str,
-    header: InstanceHeader,
-    digest: str,
-    size: int,
-    source: str,
-) -> None:
-    at_us = events.arrived(connection, header, now_us())
+def _index_object(connection: Connection, arrival: _Arrival) -> tuple[Outcome, bool]:
+    """Write what an arrival changes; returns the outcome, and whether its file is needed."""
+    name, header, digest, _, source = arrival
+    known = connection.execute(
+        select(instances.c.digest, instances.c.missing).where(
+            instances.c.sop_instance_uid == header.sop_instance_uid
+        )
+    ).first()
+    if known is None:
+        _insert(connection, arrival)
+        return "new", True
+    if known.digest != digest:
+        return "different", _quarantine(connection, name, header, digest, source)
+    if known.missing:
+        _restore(connection, name, header.sop_instance_uid)
+        return "new", True
+    return "duplicate", False  # the same object came on two associations at once
+
+
+def _insert(connection: Connection, arrival: _Arrival) -> None:
+    at_us = events.arrived(connection, arrival.header, now_us())
     insert_instance(
         connection,
-        header,
-        blob=name,
-        digest=digest,
-        size=size,
-        source=source,
+        arrival.header,
+        blob=arrival.name,
+        digest=arrival.digest,
+        size=arrival.size,
+        source=arrival.source,
         at_us=at_us,
         own=False,
     )
