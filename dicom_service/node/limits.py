@@ -7,6 +7,8 @@ class Limits(Frozen):
     """Bounds of everything that comes from the network."""
 
     associations: int = 25
+    associations_per_peer: int = 16
+    """Of these, with one address."""
     connections: int = 60
     """Open connections, negotiated or not; more are closed at once."""
     connections_per_peer: int = 30

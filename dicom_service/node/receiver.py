@@ -28,6 +28,7 @@ from dicom_service.store import Store
 
 log = logging.getLogger(__name__)
 _PERMANENT, _BY_USER, _CALLING_UNKNOWN = 0x01, 0x01, 0x03
+_TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED = 0x02, 0x03, 0x02
 _UNEXPECTED = 0xC000
 
 
@@ -107,7 +108,12 @@ class Receiver:
         self._server = None
 
     def _requested(self, event: Any) -> None:
-        """Turn away callers whose title or address is not the one of a known peer."""
+        """Turn away too many, and callers whose title or address is not a known peer's."""
+        if self._crowded(event.assoc):
+            log.warning("refused %s: too many associations", event.assoc.requestor.address)
+            event.assoc.acse.send_reject(_TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED)
+            event.assoc.kill()
+            return
         if not self._settings.peers_only:
             return
         title = str(event.assoc.requestor.primitive.calling_ae_title).strip()
@@ -117,6 +123,16 @@ class Receiver:
             log.warning("refused %s at %s: not one of the peers", plain(title), address)
             event.assoc.acse.send_reject(_PERMANENT, _BY_USER, _CALLING_UNKNOWN)
             event.assoc.kill()
+
+    def _crowded(self, association: Association) -> bool:
+        """Whether there are enough associations, in all or with this address.
+
+        The library would count half-open connections too, and let them keep others out.
+        """
+        open_ones = [one for one in self._entity.active_associations if one.is_established]
+        address = association.requestor.address
+        same = sum(1 for one in open_ones if one.requestor.address == address)
+        return len(open_ones) >= LIMITS.associations or same >= LIMITS.associations_per_peer
 
     def _rejected(self, event: Any) -> None:
         request = event.assoc.requestor.primitive
@@ -173,7 +189,7 @@ class Receiver:
 def _entity(settings: Settings) -> AE:
     entity = AE(settings.ae_title)
     entity.require_called_aet = True
-    entity.maximum_associations = LIMITS.associations
+    entity.maximum_associations = LIMITS.connections + 1  # counted by the receiver itself
     entity.maximum_pdu_size = LIMITS.pdu
     entity.network_timeout = LIMITS.idle_seconds
     entity.acse_timeout = min(LIMITS.handshake_seconds, settings.peer_timeout_seconds)

@@ -13,6 +13,7 @@ from typing import Any
 
 from pynetdicom import evt
 from pynetdicom.association import Association
+from pynetdicom.presentation import PresentationContext
 from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAssociationServer
 
 from dicom_service.node.limits import LIMITS
@@ -72,6 +73,13 @@ def _closed(event: Any) -> None:
         dul.to_user_queue.put(None)
 
 
+class _Shared(list[PresentationContext]):
+    """The offered contexts: only ever read, so an association needs no deep copy of them."""
+
+    def __deepcopy__(self, memo: object) -> "_Shared":
+        return self
+
+
 class Server(ThreadedAssociationServer):
     """Accepts connections, up to a number in all and from one address."""
 
@@ -90,6 +98,7 @@ class Server(ThreadedAssociationServer):
         self.store = store
         self.echo = echo
         super().__init__(*args, **options | {"request_handler": _Handler})
+        self.contexts = _Shared(self.contexts)
 
     def verify_request(self, request: object, client_address: Any) -> bool:  # noqa: ARG002
         """Whether there is room for one more connection; see the base class."""

@@ -18,10 +18,13 @@ image and as kept with anything else.
 
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
+
+
+_STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 
 def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
@@ -33,7 +36,7 @@ def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
         When it arrived; later than every earlier object of the study even when the clock was
         set back, so that "newer than" can be asked of these times.
     """
-    row = connection.execute(select(studies).where(studies.c.study_uid == header.study_uid)).first()
+    row = connection.execute(_STUDY, {"uid": header.study_uid}).first()
     if row is not None:
         at_us = max(at_us, row.latest_at + 1)
     if row is None:
@@ -106,6 +109,9 @@ def prepared_state(row: Any) -> str | None:
     return None
 
 
+_CHANGE = update(studies).where(studies.c.study_uid == bindparam("uid"))
+
+
 def set_values(connection: Connection, study_uid: str, **values: Any) -> None:
     """Change columns of a study."""
-    connection.execute(update(studies).where(studies.c.study_uid == study_uid).values(**values))
+    connection.execute(_CHANGE, {"uid": study_uid, **values})

@@ -5,7 +5,7 @@ import struct
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from dicom_service.errors import DifferentBytes
 from dicom_service.store import audit, events
@@ -21,6 +21,13 @@ Outcome = Literal["new", "duplicate", "different"]
 
 _CHUNK = 1 << 20
 _PREAMBLE, _GROUP_LENGTH = 132, 12
+
+
+# Made once: building a statement takes longer than running it.
+_KNOWN = select(instances.c.digest, instances.c.missing).where(
+    instances.c.sop_instance_uid == bindparam("uid")
+)
+_INSERT = insert(instances)
 
 
 class _Arrival(NamedTuple):
@@ -89,11 +96,8 @@ class Objects(Shelf):
         return outcome
 
     def _known(self, sop_instance_uid: str) -> Any:
-        query = select(instances.c.digest, instances.c.missing).where(
-            instances.c.sop_instance_uid == sop_instance_uid
-        )
         with self._index.read() as connection:
-            return connection.execute(query).first()
+            return connection.execute(_KNOWN, {"uid": sop_instance_uid}).first()
 
     def _index_objects(self, arrivals: list[_Arrival]) -> list[Outcome]:
         """Rows of several objects, and the work they make, in one transaction.
@@ -180,17 +184,15 @@ def insert_instance(
     own: bool,
 ) -> None:
     """Write the row of an object."""
-    connection.execute(
-        insert(instances).values(
-            **header.model_dump(),
-            blob=blob,
-            digest=digest,
-            size=size,
-            source=source,
-            received_at=at_us,
-            own=own,
-        )
-    )
+    values = header.model_dump() | {
+        "blob": blob,
+        "digest": digest,
+        "size": size,
+        "source": source,
+        "received_at": at_us,
+        "own": own,
+    }
+    connection.execute(_INSERT, values)
 
 
 def digest_of(file: Path) -> tuple[str, int]:
@@ -220,11 +222,7 @@ def dataset_offset(start: bytes) -> int:
 def _index_object(connection: Connection, arrival: _Arrival) -> tuple[Outcome, bool]:
     """Write what an arrival changes; returns the outcome, and whether its file is needed."""
     name, header, digest, _, source = arrival
-    known = connection.execute(
-        select(instances.c.digest, instances.c.missing).where(
-            instances.c.sop_instance_uid == header.sop_instance_uid
-        )
-    ).first()
+    known = connection.execute(_KNOWN, {"uid": header.sop_instance_uid}).first()
     if known is None:
         _insert(connection, arrival)
         return "new", True
