@@ -23,7 +23,6 @@ from sqlalchemy import Connection, bindparam, delete, insert, select, update
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
 
-
 _STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 

@@ -26,15 +26,19 @@ class Kind(NamedTuple):
 DCMTK = "/usr/bin/storescp"
 NODE = Kind(
     "this node",
-    (sys.executable, "-m", "dicom_service", "--config", "{folder}/node.toml", "serve")
-    + ("--no-viewer",),
+    (
+        sys.executable,
+        *("-m", "dicom_service", "--config", "{folder}/node.toml", "serve", "--no-viewer"),
+    ),
     durable=True,
 )
 KINDS = (
     NODE,
     Kind("storescp", (DCMTK, "-od", "{folder}/in", "{port}")),
     Kind("storescp +B", (DCMTK, "+B", "-od", "{folder}/in", "{port}")),
-    Kind("storescp +B -pdu 131072", (DCMTK, "+B", "-pdu", "131072", "-od", "{folder}/in", "{port}")),
+    Kind(
+        "storescp +B -pdu 131072", (DCMTK, "+B", "-pdu", "131072", "-od", "{folder}/in", "{port}")
+    ),
     Kind("storescp --fork", (DCMTK, "--fork", "-od", "{folder}/in", "{port}")),
     Kind(
         "pynetdicom storescp",
@@ -64,7 +68,10 @@ class Receiver:
         (folder / "orthanc.json").write_text(json.dumps(self._orthanc(folder)))
         command = [part.format(folder=folder, port=self.port) for part in kind.command]
         # DCMTK sets TCP_NODELAY on its sockets when this variable says so.
-        environment = os.environ | {"TCP_NODELAY": "1" if no_delay else "0", "PYTHONPATH": str(ROOT)}
+        environment = os.environ | {
+            "TCP_NODELAY": "1" if no_delay else "0",
+            "PYTHONPATH": str(ROOT),
+        }
         with (folder / "log").open("wb") as log:
             self.process = subprocess.Popen(command, stdout=log, stderr=log, env=environment)
         self._wait(folder / "log")

@@ -64,7 +64,9 @@ def _pdus(context: int, command: bytes, data: bytes, most: int) -> bytearray:
         for start in range(0, len(body), room):
             part = body[start : start + room]
             last = 2 if start + room >= len(body) else 0
-            head = struct.pack(">BBLLBB", 4, 0, len(part) + 6, len(part) + 2, context, control | last)
+            head = struct.pack(
+                ">BBLLBB", 4, 0, len(part) + 6, len(part) + 2, context, control | last
+            )
             made += head + part
     return made
 
@@ -160,9 +162,7 @@ class Prepared:
         return self._pdus
 
 
-def send(
-    port: int, size: int, count: int, associations: int, no_delay: bool, first: int
-) -> float:
+def send(port: int, size: int, count: int, associations: int, no_delay: bool, first: int) -> float:
     """Send `count` objects over some associations at once; returns the seconds it took."""
     # Some receivers serve one association after the other, so none is kept open here.
     probe = Association(port, no_delay)

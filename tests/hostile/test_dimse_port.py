@@ -19,6 +19,7 @@ from dicom_service.settings import Settings
 from dicom_service.store import Store
 
 VERIFICATION = "1.2.840.10008.1.1"
+_ENDED = r"reset|pipe|closed|timed out"
 CR = "1.2.840.10008.5.1.4.1.1.1"
 
 
@@ -58,6 +59,12 @@ def echoes(port: int) -> bool:
     status = association.send_c_echo()
     association.release()
     return status.get("Status") == 0
+
+
+def _drip(connection: socket.socket, began: float) -> None:
+    while time.monotonic() - began < 8:
+        connection.sendall(b"x")
+        time.sleep(0.1)
 
 
 def hangs_up(connection: socket.socket, seconds: float) -> bool:
@@ -139,10 +146,8 @@ def test_a_request_that_drips_in_is_cut_off_at_the_handshake_time(node):
     with connect(port) as slow:
         slow.sendall(struct.pack(">BBL", 1, 0, 200))
         began = time.monotonic()
-        with pytest.raises(OSError, match="reset|pipe|closed"):
-            while time.monotonic() - began < 8:
-                slow.sendall(b"x")
-                time.sleep(0.1)
+        with pytest.raises(OSError, match=_ENDED):
+            _drip(slow, began)
         assert time.monotonic() - began < 5
     assert echoes(port)
 
@@ -164,10 +169,8 @@ def test_an_object_that_drips_in_byte_by_byte_is_cut_off_and_removed(node, tmp_p
     with associated(port) as slow:
         slow.sendall(store_request() + fragment(0, bytes(10_000))[:100])
         began = time.monotonic()
-        with pytest.raises(OSError, match="reset|pipe|closed"):
-            while time.monotonic() - began < 8:
-                slow.sendall(b"x")
-                time.sleep(0.1)
+        with pytest.raises(OSError, match=_ENDED):
+            _drip(slow, began)
     deadline = time.monotonic() + 5
     while list((tmp_path / "node" / "incoming").iterdir()) and time.monotonic() < deadline:
         time.sleep(0.02)
@@ -194,9 +197,8 @@ def test_a_client_that_never_reads_its_answers_is_given_up(node):
         deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         request = store_request() + fragment(2, b"no object")
         deaf.settimeout(2)
-        with pytest.raises(OSError, match="reset|pipe|timed out"):
-            for _ in range(2000):
-                deaf.sendall(request * 50)
+        with pytest.raises(OSError, match=_ENDED):
+            deaf.sendall(request * 100_000)
     assert echoes(port)
 
 

@@ -19,6 +19,7 @@ from dicom_service.errors import StorageFull
 from dicom_service.node.limits import Limits
 from dicom_service.node.stream import Answer, IncomingFile, attach
 from dicom_service.node.stream.command import C_STORE, Command, Malformed, decode, response
+from dicom_service.node.stream.file import file_start
 from dicom_service.node.stream.inlet import Inlet
 from dicom_service.node.stream.messages import Messages, Services
 
@@ -225,7 +226,9 @@ def test_a_response_fits_the_peers_pdus_and_says_the_same(most):
         whole += stream[12 : 6 + length]
         assert value == length - 4
         stream = stream[6 + length :]
-    assert struct.unpack_from("<H", whole, whole.index(b"\x00\x09\x02\x00\x00\x00") + 6) == (0xA700,)
+    assert struct.unpack_from("<H", whole, whole.index(b"\x00\x09\x02\x00\x00\x00") + 6) == (
+        0xA700,
+    )
     assert b"no room " in whole
     assert decode(whole).field == C_STORE | 0x8000
 
@@ -272,3 +275,15 @@ def test_a_command_that_lies_about_its_lengths_is_malformed():
         except Malformed:
             continue
         assert end == len(whole) - 14  # all but the last element: that one may be missing
+
+
+def test_the_file_starts_as_the_library_would_write_it():
+    from pydicom.uid import UID
+    from pynetdicom.dsutils import create_file_meta, encode_file_meta
+
+    for instance in ("1.2.3", "1.2.34"):
+        meta = create_file_meta(
+            sop_class_uid=UID(CR), sop_instance_uid=UID(instance), transfer_syntax=UID(EXPLICIT)
+        )
+        expected = bytes(128) + b"DICM" + encode_file_meta(meta)
+        assert file_start(CR, instance, EXPLICIT) == expected
