@@ -10,6 +10,8 @@ always rests on findings of the reader, never on the animal's data.
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
+from pydantic import computed_field
+
 from dicom_service.anatomy import Atlas, Condition
 from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.anatomy.reasoning import StepKind
@@ -51,6 +53,7 @@ class Proposal(Frozen):
     raised: bool
     """Whether the study raised the condition; False: only the findings did."""
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
     def evidence(self) -> tuple[str, ...]:
         """Ids for `RuleOut.evidence`: what speaks for a condition, or against what has no sign."""

@@ -3,18 +3,15 @@
 from dicom_service import review
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.model import Reading, Template
-from dicom_service.workflow.model import Advice, MergedText, ProposedVerdict
+from dicom_service.workflow.model import Advice, MergedText
 
 
 def advise(facts: StudyFacts, template: Template, reading: Reading) -> Advice:
     """Proposals, differentials, next steps, certainties and, if needed, a merged text."""
     return Advice(
-        proposals=tuple(
-            ProposedVerdict(**dict(proposal), evidence=proposal.evidence)
-            for proposal in review.propose(template, reading)
-        ),
-        differentials=tuple(review.differentials(template, reading)),
-        next_steps=tuple(review.next_steps(template, reading)),
+        proposals=review.propose(template, reading),
+        differentials=review.differentials(template, reading),
+        next_steps=review.next_steps(template, reading),
         certainties={f.id: review.certainty(template, f)._asdict() for f in reading.findings},
         aggressiveness={f.id: review.aggressiveness(f) for f in reading.findings},
         merged=_merged(facts, template, reading),

@@ -5,7 +5,7 @@ from pydantic import AwareDatetime, Field, JsonValue
 from dicom_service.base import Frozen
 from dicom_service.codes import Code
 from dicom_service.intake.model import Side, StudyFacts
-from dicom_service.review import Evidence, Graded, Step
+from dicom_service.review import Graded, Proposal, Step
 from dicom_service.review.model import Coverage, Gap, Reading, Template
 
 
@@ -47,22 +47,6 @@ class Correction(Frozen):
     regions: tuple[str, ...] | None = Field(default=None, max_length=12)
 
 
-class ProposedVerdict(Frozen):
-    """A proposal with the ids that a rule-out would rest on."""
-
-    condition: str
-    name: str
-    verdict: str
-    words: str
-    evidence_for: tuple[Evidence, ...]
-    evidence_against: tuple[Evidence, ...]
-    limits: tuple[str, ...]
-    why: str
-    grade: str
-    raised: bool
-    evidence: tuple[str, ...]
-
-
 class MergedText(Frozen):
     """The reader's wording of the findings with what the observations say since."""
 
@@ -74,7 +58,7 @@ class MergedText(Frozen):
 class Advice(Frozen):
     """What the rules make of a reading; the reader decides."""
 
-    proposals: tuple[ProposedVerdict, ...]
+    proposals: tuple[Proposal, ...]
     differentials: tuple[str, ...]
     next_steps: tuple[Step, ...]
     certainties: dict[str, dict[str, str]]

@@ -2,7 +2,7 @@
 
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,16 +10,43 @@ from typing import Any
 
 import pytest
 from flask import Flask, Response, jsonify, request, send_from_directory
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Locator, Page
 from werkzeug.serving import make_server
 
 from dicom_service import review
-from dicom_service.anatomy import atlas
+from dicom_service.anatomy import Descriptor, atlas
+from dicom_service.errors import Refused
+from dicom_service.intake.corrected import corrected
 from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
-from dicom_service.review.model import SECTIONS, Reading, Template
+from dicom_service.review.model import SECTIONS, Reading, Section, Template
 
 ROOT = Path(__file__).parents[2]
 STUDY = "1.2.826.0.1.3680043.10.1.1"
+
+
+def horse_study() -> StudyFacts:
+    """Facts of both fetlocks of a horse, of which no drawing exists."""
+    dog = dog_study()
+    images = tuple(
+        dog.images[0].model_copy(
+            update={
+                "uid": f"{STUDY}.{n}",
+                "series_uid": f"{STUDY}.0.{n}",
+                "regions": ("fetlock",),
+                "view": view,
+                "side": side,
+                "view_confidence": "guessed" if view == "LM" else "stated",
+                "view_found_in": "the order of the images" if view == "LM" else "",
+            }
+        )
+        for n, (side, view) in enumerate(
+            ((side, view) for side in "LR" for view in ("DPa", "LM", "D45L-PaMO", "D45M-PaLO")), 1
+        )
+    )
+    animal = Signalment(
+        patient_name="Dr. Hoof^Thunder", species="horse", age_months=86.0, sex="M", neutered=True
+    )
+    return dog.model_copy(update={"images": images, "signalment": animal, "remarks": ()})
 
 
 def dog_study(side: str = "R", views: tuple[str, ...] = ("DPa", "ML")) -> StudyFacts:
@@ -74,9 +101,13 @@ class FakeNode:
     documents: list[dict[str, Any]] = field(default_factory=list)
     saves: int = 0
     address: str = ""
+    calibration: str = "detector plane"
+    corrections: list[dict[str, Any]] = field(default_factory=list)
+    order: tuple[Section, ...] = SECTIONS
+    generated: str = ""
 
     def __post_init__(self) -> None:
-        self.template: Template = review.build_template(self.facts)
+        self.template: Template = review.build_template(self.facts, order=self.order)
         self.reading: Reading = review.opening_reading(self.facts, self.template)
 
     def opening(self) -> dict[str, Any]:
@@ -88,11 +119,16 @@ class FakeNode:
             "reader": "vera",
             "documents": self.documents,
             "descriptors": {
-                section: [
-                    {"id": d.id, "label": d.label, "code": d.code.model_dump()}
-                    for d in atlas().descriptors(section)
-                ]
+                section: [shown_descriptor(d) for d in atlas().descriptors(section)]
                 for section in SECTIONS
+            },
+            "choices": {
+                "views": ["DPa", "ML", "LM", "D45L-PaMO", "D45M-PaLO"],
+                "regions": [
+                    {"id": part, "name": atlas().part(part).name}
+                    for part in ("carpus", "manus", "fetlock", "tarsus", "pes")
+                ],
+                "sides": ["R", "L", "B", "U"],
             },
             **self.standing(),
         }
@@ -100,16 +136,53 @@ class FakeNode:
     def standing(self) -> dict[str, Any]:
         reading = self.reading
         return {
-            "reading": reading.model_dump(mode="json"),
+            "reading": {**reading.model_dump(mode="json"), "findings_generated": self.generated},
             "coverage": review.coverage(self.template, reading).model_dump(mode="json"),
             "gaps": [gap.model_dump() for gap in review.gaps(self.template, reading)],
+            "advice": self.advice(),
         }
 
+    def advice(self) -> dict[str, Any]:
+        """What the rules propose, asked of the real rules."""
+        template, reading = self.template, self.reading
+        proposals = review.propose(template, reading)
+        names = {p.condition: p.name for p in proposals}
+        return {
+            "proposals": [p.model_dump() | {"evidence": p.evidence} for p in proposals],
+            "differentials": [names.get(d, d) for d in review.differentials(template, reading)],
+            "next_steps": [
+                step.model_dump(exclude={"code"}) for step in review.next_steps(template, reading)
+            ],
+            "certainties": {
+                f.id: review.certainty(template, f)._asdict() for f in reading.findings
+            },
+            "aggressiveness": {
+                f.id: review.aggressiveness(f).model_dump() for f in reading.findings
+            },
+            "merged": self.merged(),
+        }
+
+    def merged(self) -> dict[str, Any] | None:
+        now = review.findings_text(self.facts, self.template, self.reading)
+        if self.reading.findings_text is None or now == self.generated:
+            return None
+        text, marks = review.merge_edit(self.generated, self.reading.findings_text, now)
+        return {"text": text, "generated": now, "marks": [mark._asdict() for mark in marks]}
+
+    def correct(self, image_uid: str, **change: Any) -> dict[str, Any]:
+        self.corrections.append({"image_uid": image_uid, **change})
+        self.facts = corrected(self.facts, image_uid, **change)
+        revision = self.template.revision + 1
+        self.template = review.build_template(self.facts, revision=revision, order=self.order)
+        self.reading = review.carry_over(self.reading, self.template)
+        return self.opening()
+
     def save(self, body: dict[str, Any]) -> dict[str, Any]:
+        self.generated = body.pop("findings_generated", "")
         reading = Reading.model_validate(body)
         review.check_reading(self.template, reading)
         measured = tuple(
-            m.model_copy(update={"value": 8.3, "unit": "mm", "calibration": "detector plane"})
+            m.model_copy(update={"value": 8.3, "unit": "mm", "calibration": self.calibration})
             for m in reading.measurements
         )
         self.reading = reading.model_copy(update={"measurements": measured})
@@ -122,6 +195,11 @@ class FakeNode:
         """Another tab saves."""
         self.reading = self.reading.model_copy(update=change)
         self.version += 1
+
+
+def shown_descriptor(d: Descriptor) -> dict[str, Any]:
+    known = d.model_dump(exclude={"sections", "implies", "source", "grade"})
+    return {**known, "code": d.code.model_dump()}
 
 
 def problem(status: int, detail: str, **more: Any) -> Response:
@@ -171,7 +249,19 @@ def reading_routes(app: Flask, node: FakeNode) -> None:
     @app.get(f"/api/studies/{STUDY}/preview")
     def preview() -> dict[str, str]:
         text = review.findings_text(node.facts, node.template, node.reading)
-        return {"findings_text": text, "text": f"REPORT\n\n{text}"}
+        known = (node.facts, node.template, node.reading)
+        return {
+            "findings_text": text,
+            "text": review.report_text(*known),
+            "summary": review.summary(*known),
+        }
+
+    @app.post(f"/api/studies/{STUDY}/correction")
+    def correction() -> Any:
+        try:
+            return node.correct(**request.get_json())
+        except Refused as error:
+            return problem(422, str(error))
 
 
 def signing_routes(app: Flask, node: FakeNode) -> None:
@@ -212,10 +302,36 @@ def file_routes(app: Flask) -> None:
         return send_from_directory(Path(__file__).parent, "fake_host.html")
 
 
+STUDIES = {
+    "dog": {},
+    "horse": {"facts": horse_study()},
+    "own order": {"order": ("soft_tissue", "bone", "cartilage", "alignment", "devices")},
+}
+
+
 @pytest.fixture
-def node() -> Iterator[FakeNode]:
-    fake = FakeNode()
-    yield from served(fake)
+def node(request: pytest.FixtureRequest) -> Iterator[FakeNode]:
+    """A node with the study of a dog, or with another of STUDIES (indirect parameter)."""
+    yield from served(FakeNode(**STUDIES[getattr(request, "param", "dog")]))
+
+
+@pytest.fixture
+def panel(page: Page, node: FakeNode) -> Locator:
+    """The panel of the node's study, drawn."""
+    return open_panel(page, node)
+
+
+@pytest.fixture
+def opened() -> Callable[[Page, FakeNode], Locator]:
+    """How to open the panel again, after the node was changed."""
+    return open_panel
+
+
+def open_panel(page: Page, node: FakeNode) -> Locator:
+    images = "".join(f"&image={image.uid}" for image in node.facts.images)
+    page.goto(f"{node.address}/panel?study={node.facts.study_uid}{images}")
+    page.locator("sesamoid-panel h1").wait_for()
+    return page.locator("sesamoid-panel")
 
 
 def served(fake: FakeNode) -> Iterator[FakeNode]:

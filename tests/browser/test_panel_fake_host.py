@@ -14,18 +14,6 @@ RADIUS = "R.carpus.radius_distal"
 SAVED = re.compile(r"^saved \d\d:\d\d:\d\d$")
 
 
-def open_panel(page: Page, node: Any) -> Locator:
-    images = "".join(f"&image={image.uid}" for image in node.facts.images)
-    page.goto(f"{node.address}/panel?study={node.facts.study_uid}{images}")
-    page.locator("sesamoid-panel h1").wait_for()
-    return page.locator("sesamoid-panel")
-
-
-@pytest.fixture
-def panel(page: Page, node: Any) -> Locator:
-    return open_panel(page, node)
-
-
 def press(page: Page, *keys: str) -> None:
     for key in keys:
         page.keyboard.press(key)
@@ -294,11 +282,11 @@ def test_arrow_keys_move_on_the_map(page: Page, panel: Locator) -> None:
     expect(focused).to_have_attribute("aria-label", re.compile("^radial"))
 
 
-def test_scripts_in_names_are_text(page: Page, node: Any) -> None:
+def test_scripts_in_names_are_text(page: Page, node: Any, opened: Any) -> None:
     evil = "<img src onerror><script>window.caught()</script>"
     animal = node.facts.signalment.model_copy(update={"patient_name": evil})
     node.facts = node.facts.model_copy(update={"signalment": animal, "question": evil})
-    panel = open_panel(page, node)
+    panel = opened(page, node)
     expect(panel.locator("h1")).to_have_text(evil)
     assert panel.locator("h1 *, .question *").count() == 0
 

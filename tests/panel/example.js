@@ -11,7 +11,13 @@ const item = (section, structure, visibility, more = {}) => ({
 
 export function template() {
   return {
-    study_uid: '1.2', revision: 1, regions: ['carpus'], rule_outs: [], cautions: [],
+    study_uid: '1.2', revision: 1, species: 'dog', regions: ['carpus'], rule_outs: [], cautions: [],
+    order: ['alignment', 'bone', 'cartilage', 'devices', 'soft_tissue'],
+    groups: [
+      { id: 'bones', name: 'bones', section: 'bone', items: ['R.carpus.radius_distal', 'R.carpus.c1'] },
+      { id: 'soft', name: 'soft tissues', section: 'soft_tissue', items: ['R.carpus.soft_dorsal'] },
+      { id: 'axes', name: 'axes', section: 'alignment', items: ['R.carpus.frontal_axis'] },
+    ],
     views: [
       { uid: DPA, label: 'DPa', view: 'DPa', side: 'R', orthogonal: [ML] },
       { uid: ML, label: 'ML', view: 'ML', side: 'R', orthogonal: [DPA] },
@@ -27,7 +33,7 @@ export function template() {
 
 export function reading() {
   return {
-    template_revision: 1, observations: {}, findings: [], measurements: [], rule_outs: [], differentials: [],
+    template_revision: 1, observations: {}, shown: [], findings: [], measurements: [], rule_outs: [], differentials: [],
     history: '', technique: '', impression: '', recommendations: '', findings_text: null, open_accepted: '',
   };
 }

@@ -11,6 +11,11 @@ test('each value has one key', () => {
   for (const [key, name] of Object.entries(wanted)) assert.deepEqual(press(key), { name });
 });
 
+test('space is for one structure, with shift for its group', () => {
+  assert.deepEqual(press(' ', { shiftKey: true }), { name: 'groupNormal' });
+  assert.deepEqual(press(' '), { name: 'normalNext' });
+});
+
 test('capitals are the same keys', () => {
   assert.deepEqual(press('A', { shiftKey: true }), { name: 'abnormal' });
 });

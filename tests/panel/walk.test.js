@@ -2,7 +2,7 @@ import assert from 'node:assert/strict';
 import { test } from 'node:test';
 
 import { setObservation, withFinding, changeFinding } from '../../viewer_plugin/panel/reading.js';
-import { coverage, neighbour, nextOpen, openChecks, openViews, ordered } from '../../viewer_plugin/panel/walk.js';
+import { coverage, neighbour, nextOpen, openChecks, openViews, ordered, sectionsOf } from '../../viewer_plugin/panel/walk.js';
 import { DPA, ML, id, reading, said, template } from './example.js';
 
 test('only views that can show a structure are asked for', () => {
@@ -21,6 +21,12 @@ test('an answer on one view counts once', () => {
 
 test('the search pattern runs from alignment to soft tissue, whatever the order of the items', () => {
   assert.deepEqual(ordered(template()).map(i => i.section), ['alignment', 'bone', 'bone', 'soft_tissue']);
+});
+
+test('a site may go through the sections in another order; none is forgotten', () => {
+  const own = { ...template(), order: ['soft_tissue', 'bone'] };
+  assert.deepEqual(ordered(own).map(i => i.section), ['soft_tissue', 'bone', 'bone', 'alignment']);
+  assert.deepEqual(sectionsOf(own), ['soft_tissue', 'bone', 'alignment']);
 });
 
 test('next goes on to the next open structure and round again', () => {

@@ -65,6 +65,11 @@ export class Api {
     return this.change('POST', `/studies/${study}/addendum`, JSON.stringify({ text, password }));
   }
 
+  /** @returns {Promise<import('./types.js').Opening>} the study with its new template */
+  correct(/** @type {string} */ study, /** @type {{image_uid: string, view?: string, side?: string, regions?: string[]}} */ correction) {
+    return this.change('POST', `/studies/${study}/correction`, JSON.stringify(correction));
+  }
+
   async change(method, path, body, headers = {}, keepalive = false) {
     const fresh = this.session === null;
     try {

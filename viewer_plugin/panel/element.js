@@ -5,10 +5,12 @@
  * define.js.
  */
 
+import { delivering } from './delivery.js';
 import { patch } from './dom.js';
 import { command, isEditable, isPressable } from './keys.js';
 import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
+import { members } from './groups.js';
 import { askedViews } from './reading.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
@@ -56,7 +58,7 @@ export class PanelElement extends HTMLElement {
     this.stage.addEventListener('mousedown', event => this.keepFocus(event));
     const onPointer = event => event.composedPath().includes(this) || this.leaveText();
     window.addEventListener('pointerdown', onPointer, true);
-    const poll = setInterval(() => session.status === 'ready' && session.delivering && session.refresh().catch(() => {}), 2000);
+    const poll = setInterval(() => session.status === 'ready' && delivering(session) && session.refresh().catch(() => {}), 2000);
     this.undo = [
       session.subscribe(() => this.draw()),
       host.onImagesChanged(() => this.imagesChanged()),
@@ -94,7 +96,7 @@ export class PanelElement extends HTMLElement {
   /** Focus stays where the reader works although the thing under it was replaced. */
   follow(before) {
     const { session } = this;
-    const at = `${session?.item} ${session?.editing} ${session?.section} ${session?.help}`;
+    const at = `${session?.item} ${session?.editing} ${session?.sheet} ${session?.section} ${session?.help}`;
     const moved = at !== this.at;
     this.at = at;
     if (!moved) return;
@@ -103,6 +105,7 @@ export class PanelElement extends HTMLElement {
     if (session?.help && !elsewhere) return this.focusOn('[data-help]');
     if (session?.editing && !elsewhere) return this.focusOn('[data-field="search"]');
     if (before === null) return;
+    if (session?.sheet) return this.focusOn('[data-card]');
     const now = this.shadowRoot?.activeElement;
     if (!now || now.matches('[role=option], .row, [data-field="search"]')) this.focusPlace();
   }
@@ -121,9 +124,12 @@ export class PanelElement extends HTMLElement {
   showItem() {
     const { session, host } = this;
     const item = session?.status === 'ready' && session.section !== 'conclude' && session.currentItem;
-    if (!session || !host || !item || this.drawn === item.id) return;
-    this.drawn = item.id;
-    const uids = askedViews(session.template, item).map(view => view.uid);
+    const place = `${item && item.id} ${session?.sheet}`;
+    if (!session || !host || !item || this.drawn === place) return;
+    this.drawn = place;
+    const group = session.template.groups.find(one => one.id === session.sheet);
+    const items = group ? members(session.template, group) : [item];
+    const uids = [...new Set(items.flatMap(one => askedViews(session.template, one).map(view => view.uid)))];
     if (uids.length) host.show(uids);
   }
 
@@ -155,7 +161,7 @@ export class PanelElement extends HTMLElement {
       return;
     }
     const wanted = command(event);
-    const presses = event.key === ' ' && isPressable(target);
+    const presses = event.key === ' ' && !event.shiftKey && isPressable(target);
     if (!wanted || presses || event.defaultPrevented) return;
     event.preventDefault();
     this.run(wanted);
@@ -185,11 +191,14 @@ export class PanelElement extends HTMLElement {
     if (!session || session.status !== 'ready' || !host) return;
     const item = session.currentItem;
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
-    const reading = session.section !== 'conclude' && !session.help;
+    // A key for one structure has no meaning while a whole group is before the reader.
+    const reading = session.section !== 'conclude' && !session.help && !session.sheet;
     if (name in values) return reading && session.answer(values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
       normalNext: () => reading && session.normalNext(),
+      groupNormal: () => !session.help && session.groupNormal(),
+      takeOver: () => session.section === 'conclude' && this.takeOver(),
       clear: () => reading && session.clear(),
       next: () => session.next(),
       previous: () => session.previous(),
@@ -204,9 +213,24 @@ export class PanelElement extends HTMLElement {
       conclude: () => session.chooseSection('conclude'),
       undo: () => session.undo(),
       help: () => session.update({ help: !session.help }),
-      close: () => (session.help ? session.update({ help: false }) : session.editing && session.update({ editing: '' })),
+      close: () => this.close(),
     };
     act[name]?.();
+  }
+
+  close() {
+    const { session } = this;
+    if (session?.help) return session.update({ help: false });
+    if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
+  }
+
+  /** The first press goes to a proposal, the next one takes it over: nothing is set unseen. */
+  takeOver() {
+    const here = this.shadowRoot?.activeElement;
+    if (!here?.matches('[data-take]')) return this.focusOn('[data-take]');
+    /** @type {HTMLElement} */ (here).click();
+    // The button went with the press; the next proposal is at hand.
+    if (!here.isConnected) this.focusOn('[data-take]') || this.focusOn('[data-place]');
   }
 
   chooseView(view) {

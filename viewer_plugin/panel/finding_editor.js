@@ -1,7 +1,9 @@
 // @ts-check
 /** Describes one abnormal observation, in place of the item's card. */
 
+import { descriptorFields } from './descriptor_fields.js';
 import { h } from './dom.js';
+import { aggressiveness } from './lesion.js';
 import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
 import { strings } from './strings.js';
 
@@ -17,8 +19,9 @@ export function findingEditor(ctx) {
   return h('section', { key: `editor ${finding.id}`, class: 'card editor', 'aria-label': `${text.title}, ${item.name}` },
     h('div', { class: 'title' }, h('h2', null, item.name), h('button', { class: 'btn', onclick: () => session.update({ editing: '' }) }, text.done, h('kbd', null, 'esc'))),
     h('p', { class: 'code' }, `${strings.values.abnormal} · ${view?.label ?? ''}`),
-    descriptors(session, item, finding),
+    descriptorFields(session, item, finding),
     severity(session, finding),
+    aggressiveness(session, item, finding),
     crossCheck(ctx, item, finding),
     measurements(ctx, finding),
     h('label', { class: 'label', key: 'note' }, text.note,
@@ -30,37 +33,6 @@ export function findingEditor(ctx) {
 
 function put(session, finding, change, field = '') {
   session.commit(changeFinding(session.reading, finding.id, change), '', field && `${field} ${finding.id}`);
-}
-
-function descriptors(session, item, finding) {
-  const all = session.opening.descriptors[item.section] ?? [];
-  const words = (session.drafts.search ?? '').trim().toLowerCase();
-  const fits = d => !words || d.label.toLowerCase().includes(words) || (d.group ?? '').toLowerCase().includes(words);
-  const shown = all.filter(d => fits(d) || finding.descriptors.includes(d.id));
-  const matches = all.filter(fits);
-  const toggle = id => {
-    const has = finding.descriptors.includes(id);
-    put(session, finding, { descriptors: has ? finding.descriptors.filter(d => d !== id) : [...finding.descriptors, id] });
-  };
-  const groups = [...new Set(shown.map(d => d.group ?? ''))];
-  return h('div', { key: 'descriptors', role: 'group', 'aria-label': text.descriptors },
-    h('input', {
-      type: 'search', class: 'search', placeholder: text.search, 'aria-label': text.search, 'data-field': 'search',
-      '.value': session.drafts.search ?? '',
-      oninput: event => session.update({ drafts: { ...session.drafts, search: event.target.value } }),
-      onkeydown: event => {
-        if (event.key !== 'Enter' || !matches.length) return;
-        toggle(matches[0].id);
-        session.update({ drafts: { ...session.drafts, search: '' } });
-      },
-    }),
-    !shown.length && h('p', { class: 'dim' }, text.none),
-    h('div', { class: 'choice' }, groups.map(group => h('div', { key: group, class: 'chips' },
-      group && h('span', { class: 'group-name' }, group),
-      shown.filter(d => (d.group ?? '') === group).map(d => h('button', {
-        key: d.id, class: words && d === matches[0] ? 'chip first' : 'chip',
-        'aria-pressed': String(finding.descriptors.includes(d.id)), onclick: () => toggle(d.id),
-      }, d.label))))));
 }
 
 function severity(session, finding) {
@@ -75,6 +47,7 @@ function crossCheck(ctx, item, finding) {
   const others = crossViews(session.template, item, finding.view);
   return h('div', { key: 'check', class: 'check' },
     h('h3', null, text.check),
+    session.advice.certainties[finding.id] && h('p', { class: 'certainty' }, session.advice.certainties[finding.id].words),
     !others.length && h('p', null, text.noView),
     others.map(other => question(ctx, item, finding, other)));
 }
@@ -114,7 +87,7 @@ export function measurementList(ctx, list) {
     const label = `${text[m.kind]} ${valueText(m)}`;
     return h('li', { key: m.id },
       h('span', { class: 'number' }, valueText(m)),
-      h('span', { class: 'dim' }, [text[m.kind].toLowerCase(), view?.label, m.calibration].filter(Boolean).join(' · ')),
+      h('span', { class: 'dim how' }, [text[m.kind].toLowerCase(), view?.label, m.calibration].filter(Boolean).join(' · ')),
       !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'));
   }));
 }

@@ -2,8 +2,8 @@
 /** The foot of the panel: what is left, the next open cross-check; and the page of keys. */
 
 import { h } from './dom.js';
-import { findingName } from './conclude.js';
 import { HELP_KEYS } from './keys.js';
+import { findingName } from './names.js';
 import { coverage, openChecks } from './walk.js';
 import { strings } from './strings.js';
 
@@ -14,7 +14,7 @@ export function footer(ctx) {
   const checks = openChecks(session.template, session.reading);
   const here = checks.filter(([finding]) => finding.id !== session.editing);
   return h('footer', { key: 'footer' },
-    here.length > 0 && session.section !== 'conclude' && openCheck(ctx, here),
+    here.length > 0 && session.section !== 'conclude' && !session.editing && !session.sheet && openCheck(ctx, here),
     h('p', { class: 'message', role: 'status' }, session.message),
     h('div', { class: 'foot' },
       h('span', { class: 'left' }, session.signed ? strings.readOnly : strings.footer.left(asked - answered, checks.length)),
@@ -28,7 +28,7 @@ function openCheck(ctx, checks) {
   const view = session.template.views.find(v => v.uid === uid);
   return h('button', { key: 'open-check', class: 'open-check', onclick: () => session.editFinding(finding.id) },
     h('span', { class: 'title' }, h('strong', null, strings.footer.openCheck), h('span', { class: 'dim' }, strings.footer.of(1, checks.length))),
-    h('span', { class: 'sentence' }, findingName(session, finding)),
+    h('span', { class: 'sentence brief' }, findingName(session, finding)),
     h('span', { class: 'dim' }, strings.finding.question(view?.label ?? '')));
 }
 

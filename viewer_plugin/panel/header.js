@@ -2,7 +2,8 @@
 /** The top of the panel: who, what, why, what does not fit, and whether all is saved. */
 
 import { h } from './dom.js';
-import { coverage, SECTIONS } from './walk.js';
+import { doubt, imageRows } from './images.js';
+import { coverage, sectionsOf } from './walk.js';
 import { strings } from './strings.js';
 
 /** "dog, 3 y 2 mo, female neutered" */
@@ -48,15 +49,15 @@ export function header(ctx) {
   const { session } = ctx;
   const { facts, template } = session.opening;
   const name = personName(facts.signalment.patient_name) || strings.unnamed;
-  const labels = template.views.map(view => view.label).join(', ');
   const who = [session.opening.reader, facts.study_date && dateText(facts.study_date)].filter(Boolean).join(' · ');
   return h('header', { key: 'header' },
     h('div', { class: 'title' }, h('h1', null, name), saveState(session)),
     h('p', { class: 'animal' }, signalment(facts.signalment)),
-    h('p', { class: 'study' }, h('strong', null, regionText(template)), labels && ` · ${labels}`, who && h('span', { class: 'dim' }, ` · ${who}`)),
+    h('p', { class: 'study' }, h('strong', null, regionText(template)), who && h('span', { class: 'dim' }, ` · ${who}`)),
     facts.question
       ? h('p', { class: 'question' }, `“${facts.question}”`)
       : h('p', { class: 'question dim' }, strings.noQuestion),
+    imageRows(ctx),
     remarks(facts, template));
 }
 
@@ -120,7 +121,7 @@ export function sectionNav(ctx) {
     onclick: () => session.chooseSection(id),
   }, h('span', { class: 'count' }, count), h('span', { class: 'name' }, strings.sections[id]));
   return h('nav', { key: 'nav', 'aria-label': strings.sectionsLabel },
-    SECTIONS.map(id => {
+    sectionsOf(session.template).map(id => {
       const [answered, asked] = counts[id] ?? [0, 0];
       return tab(id, asked ? `${answered}/${asked}` : '–', asked > 0 && answered === asked);
     }),
@@ -131,11 +132,14 @@ export function sectionNav(ctx) {
 export function imageStrip(ctx) {
   const { session, host } = ctx;
   const shown = new Set(host.images().map(image => image.uid));
-  const { views } = session.template;
+  const all = session.template.views;
+  // While one limb is read, only its images are offered.
+  const views = session.section === 'conclude' ? all : all.filter(view => [session.side, 'B'].includes(view.side));
+  const unsure = new Set(session.opening.facts.images.filter(doubt).map(image => image.uid));
   if (!shown.size || views.every(view => shown.has(view.uid))) return null;
   return h('div', { key: 'strip', class: 'strip', role: 'group', 'aria-label': strings.images.title },
     views.map(view => h('button', {
       key: view.uid, class: 'chip', 'aria-pressed': String(shown.has(view.uid)),
       'aria-label': strings.images.show(view.label), onclick: () => host.show([view.uid]),
-    }, view.label)));
+    }, unsure.has(view.uid) ? `${view.label} ?` : view.label)));
 }

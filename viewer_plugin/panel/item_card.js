@@ -3,6 +3,9 @@
 
 import { h } from './dom.js';
 import { measurementList } from './finding_editor.js';
+import { groupButton } from './group_sheet.js';
+import { groupOf } from './groups.js';
+import { shortLabel } from './map_state.js';
 import { observation } from './reading.js';
 import { strings } from './strings.js';
 
@@ -22,11 +25,12 @@ export function itemCard(ctx) {
     h('h2', null, item.name),
     h('p', { class: 'code' }, place(session, item)),
     asked.map((view, i) => viewBlock(ctx, item, view, i, asked.length)),
-    blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(blind.map(view => view.label)))),
+    blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(blind.map(shortLabel)))),
     measured(ctx, item),
     !session.signed && h('div', { class: 'buttons walk', key: 'walk' },
       h('button', { class: 'btn square', 'aria-label': strings.card.previous, onclick: () => session.previous() }, '◂'),
       h('button', { class: 'btn wide', onclick: () => session.next() }, strings.card.next, ' ▸')),
+    !session.signed && groupButton(session, groupOf(session.template, item.id)),
     physis(item), variants(item));
 }
 
@@ -50,14 +54,18 @@ function viewBlock(ctx, item, view, index, all) {
   const open = !session.signed && (chosen || (all <= 2 && !said));
   return h('div', { key: `view ${view.uid}`, class: chosen ? 'view chosen' : 'view', role: 'group', 'aria-label': strings.card.observations(view.label) },
     h('button', { class: 'view-head', 'aria-expanded': String(open), onclick: () => choose(ctx, view.uid) },
-      h('span', { class: 'view-name' }, h('kbd', null, String(index + 1)), view.label),
-      h('span', { class: said && !open ? `said ${said.value}` : 'seen' }, said && !open ? strings.values[said.value] : strings.visibility[item.visibility[view.uid]])),
+      h('span', { class: 'view-name' }, h('kbd', null, String(index + 1)), shortLabel(view)),
+      h('span', { class: said && !open ? `said ${said.value}` : 'seen' }, said && !open ? saidText(said) : strings.visibility[item.visibility[view.uid]])),
     open && h('div', { class: 'values' }, VALUES.map(value => h('button', {
       key: value, class: `value ${value}`, 'aria-pressed': String(said?.value === value),
       onclick: () => session.answer(said?.value === value && value !== 'abnormal' ? null : value, view.uid),
-    }, h('span', null, strings.values[value]), h('kbd', null, strings.valueKeys[value])))),
+    }, h('span', null, said?.value === value ? saidText(said) : strings.values[value]), h('kbd', null, strings.valueKeys[value])))),
     findingLine(ctx, item, view),
     (said && (open || said.note)) && note(session, item, view, said));
+}
+
+function saidText(said) {
+  return said.by_group ? strings.fills.group : strings.values[said.value];
 }
 
 function choose(ctx, uid) {
@@ -80,7 +88,13 @@ function findingLine(ctx, item, view) {
   if (!finding) return null;
   const names = descriptorNames(session, item.section, finding);
   return h('button', { key: 'finding', class: 'finding-line', 'data-finding': finding.id, onclick: () => session.update({ view: view.uid, editing: finding.id }) },
-    h('span', null, [finding.severity, names.join(', ') || strings.card.editFinding].filter(Boolean).join(' ')), h('kbd', null, 'e'));
+    h('span', null, [finding.severity, names.join(', ') || strings.card.editFinding].filter(Boolean).join(' '), certaintyLine(session, finding)), h('kbd', null, 'e'));
+}
+
+/** How sure the views make a finding, once the node has said so. */
+export function certaintyLine(session, finding) {
+  const certainty = session.advice.certainties[finding.id];
+  return certainty && h('span', { key: 'certainty', class: `certainty ${certainty.state}` }, certainty.words);
 }
 
 /** Labels of the descriptors of a finding. */

@@ -20,16 +20,17 @@ const TABLE = [
   ['g', 'angle'],
   ['w', 'whole'],
   ['c', 'conclude'],
+  ['y', 'takeOver'],
   ['?', 'help'],
   ['escape', 'close'],
 ];
 
 /** Order and keys as the help page shows them. */
 export const HELP_KEYS = [
-  ['space', 'normalNext'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
+  ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
   ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
   ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['w', 'whole'], ['c', 'conclude'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
+  ['g', 'angle'], ['w', 'whole'], ['c', 'conclude'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
 ];
 
 const COMMANDS = new Map(TABLE);
@@ -44,6 +45,7 @@ export function command(event) {
     return key === 'z' && !event.shiftKey && !event.altKey ? { name: 'undo' } : null;
   }
   if (event.altKey) return null;
+  if (key === ' ' && event.shiftKey) return { name: 'groupNormal' };
   if (/^[1-9]$/.test(key)) return { name: 'view', index: Number(key) - 1 };
   const name = COMMANDS.get(key);
   return name ? { name } : null;
@@ -56,7 +58,7 @@ export function isEditable(/** @type {any} */ target) {
   return tag === 'textarea' || tag === 'select' || Boolean(target?.isContentEditable);
 }
 
-/** Whether space and enter press what has the focus. */
+/** Whether space and enter press what has the focus; with shift, space is the group's key. */
 export function isPressable(/** @type {any} */ target) {
   const tag = target?.localName;
   return tag === 'button' || tag === 'a' || tag === 'summary' || (tag === 'input' && !isEditable(target));

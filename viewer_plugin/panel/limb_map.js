@@ -2,6 +2,7 @@
 /** The limb map: every structure a shape that fills in as it is observed, split by view. */
 
 import { h } from './dom.js';
+import { described, legend, sideSwitch } from './item_list.js';
 import { bounds, fills, shapeOf, sides, toward, viewsOfSide } from './map_state.js';
 import { strings } from './strings.js';
 
@@ -19,29 +20,9 @@ export function limbMap(ctx) {
   const active = drawn.filter(entry => entry.item.section === session.section);
   return h('div', { class: 'map', key: 'map' },
     sideSwitch(session, side),
-    legend(views, active),
+    legend(views, active.length > 0 && active.every(entry => entry.shape.turn === 90)),
     drawing(ctx, side, views, drawn, active)
   );
-}
-
-function sideSwitch(session, side) {
-  const all = sides(session.template);
-  if (all.length < 2) return null;
-  return h('div', { class: 'sides', role: 'group', 'aria-label': strings.map.label },
-    all.map(one => h('button', {
-      key: one, class: 'chip', 'aria-pressed': String(one === side),
-      onclick: () => {
-        session.update({ side: one });
-        session.chooseSection(session.section);
-      },
-    }, strings.sides[one])));
-}
-
-function legend(views, active) {
-  const down = active.length > 0 && active.every(entry => entry.shape.turn === 90);
-  const labels = views.map(view => view.label);
-  const text = labels.length === 1 ? strings.map.oneView(labels[0]) : (down ? strings.map.splitDown : strings.map.split)(labels);
-  return h('p', { class: 'legend' }, text);
 }
 
 function drawing(ctx, side, views, drawn, active) {
@@ -76,9 +57,11 @@ function option(ctx, entry, views, active) {
   const { session } = ctx;
   const { item, shape } = entry;
   const chosen = item.id === session.item;
+  const group = session.template.groups.find(one => one.id === session.sheet);
+  const together = group?.items.includes(item.id) ? ' together' : '';
   const first = active.some(e => e.item.id === session.item) ? chosen : entry === active[0];
   return h('g', {
-    key: item.id, class: `shape ${shape.layer}${chosen ? ' chosen' : ''}`, role: 'option',
+    key: item.id, class: `shape ${shape.layer}${chosen ? ' chosen' : ''}${together}`, role: 'option',
     'aria-selected': String(chosen), 'aria-label': described(item, views, session.reading),
     tabindex: first ? '0' : '-1', 'data-place': chosen ? 'map' : undefined,
     onclick: () => session.choose(item.id),
@@ -118,13 +101,6 @@ function boxOf(shape) {
   return boxes.get(shape);
 }
 
-/** "distal radius: DPa normal, ML not looked at" */
-export function described(item, views, reading) {
-  const states = fills(item, views, reading);
-  const seen = views.filter(view => view.uid in item.visibility);
-  return `${item.name}: ${seen.map((view, i) => `${view.label} ${strings.fills[states[i]]}`).join(', ')}`;
-}
-
 function arrow(event, session, active, id) {
   if (!event.key.startsWith('Arrow')) return;
   event.preventDefault();
@@ -146,28 +122,4 @@ function patterns() {
     pattern('p-variant', 4, h('rect', { class: 'p-dark', width: 4, height: 4 }), h('circle', { class: 'p-dot', cx: 2, cy: 2, r: 1.05 })),
     pattern('p-blind', 4, h('path', { class: 'p-cross', d: 'M0 0L4 4M4 0L0 4' })),
     pattern('p-undetermined', 5, h('rect', { class: 'p-dark', width: 5, height: 5 }), h('rect', { class: 'p-bone', width: 5, height: 2 })));
-}
-
-/** The same states as small squares, for lists. */
-export function swatches(item, views, reading) {
-  return h('span', { class: 'swatches', 'aria-hidden': 'true' },
-    fills(item, views, reading).map(state => h('span', { class: `swatch ${state}` })));
-}
-
-/** All items of the section in groups; the only way when there is no drawing. */
-export function itemList(ctx, onlyMissing) {
-  const { session, map } = ctx;
-  const side = session.side;
-  const views = viewsOfSide(session.template, side);
-  const items = session.template.items.filter(
-    item => item.section === session.section && item.side === side && !(onlyMissing && shapeOf(map, item))
-  );
-  const groups = [...new Set(items.map(item => item.group))];
-  return h('div', { class: 'list' }, groups.map(group => h('div', { key: group, class: 'group' },
-    h('p', { class: 'group-name' }, group),
-    items.filter(item => item.group === group).map(item => h('button', {
-      key: item.id, class: 'row', 'aria-current': item.id === session.item ? 'true' : undefined,
-      'data-place': item.id === session.item ? 'list' : undefined,
-      'aria-label': described(item, views, session.reading), onclick: () => session.choose(item.id),
-    }, h('span', { class: 'row-name' }, item.name), swatches(item, views, session.reading))))));
 }

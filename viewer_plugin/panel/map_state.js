@@ -3,7 +3,7 @@
 
 import { observation } from './reading.js';
 
-/** @typedef {'open'|'normal'|'abnormal'|'variant'|'undetermined'|'blind'} Fill */
+/** @typedef {'open'|'normal'|'group'|'abnormal'|'variant'|'undetermined'|'blind'} Fill */
 
 /**
  * Sides that have their own drawing. "B" and "U" are drawn as they stand.
@@ -25,6 +25,11 @@ export function viewsOfSide(template, side) {
   return template.views.filter(view => used.has(view.uid));
 }
 
+/** The label of a view where the side is plain already: "DPa" of "L DPa". */
+export function shortLabel(/** @type {import('./types.js').View} */ view) {
+  return view.label.startsWith(`${view.side} `) ? view.label.slice(view.side.length + 1) : view.label;
+}
+
 /**
  * @param {import('./types.js').Item} item
  * @param {import('./types.js').View[]} views
@@ -34,7 +39,9 @@ export function viewsOfSide(template, side) {
 export function fills(item, views, reading) {
   const relevant = views.filter(view => view.uid in item.visibility);
   return relevant.map(view => {
-    const value = observation(reading, item.id, view.uid)?.value;
+    const said = observation(reading, item.id, view.uid);
+    const value = said?.value;
+    if (said?.by_group) return 'group';
     if (value) return value === 'not_assessable' ? 'blind' : value;
     return item.visibility[view.uid] === 'no' ? 'blind' : 'open';
   });

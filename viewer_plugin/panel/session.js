@@ -4,11 +4,13 @@
  * Knows nothing of the page; views are drawn from it and call its methods.
  */
 
+import { NO_ADVICE } from './advice.js';
 import { ApiError } from './api.js';
+import { groupNormal, groupOf, withShown } from './groups.js';
 import * as change from './reading.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
-import { ordered, nextOpen, neighbour, openViews, SECTIONS } from './walk.js';
+import { ordered, nextOpen, neighbour, openViews, sectionsOf } from './walk.js';
 import { strings } from './strings.js';
 
 const UNDO_DEPTH = 200;
@@ -34,13 +36,21 @@ export class Session {
     this.reading = null;
     /** @type {import('./types.js').Gap[]} */
     this.gaps = [];
+    this.advice = NO_ADVICE;
     /** @type {any[]} */
     this.documents = [];
+    /** Items whose card was before the reader's eyes; kept with the next change. */
+    this.displayed = /** @type {Set<string>} */ (new Set());
     this.section = 'bone';
     this.item = '';
     this.view = '';
     this.side = '';
     this.editing = '';
+    /** Id of the group whose members are shown together; "" is none. */
+    this.sheet = '';
+    /** The open field of a finding, and the descriptor whose note is shown. */
+    this.field = { finding: '', name: '', hint: '' };
+    this.correcting = { image: '', busy: false, error: '' };
     this.help = false;
     this.message = '';
     this.preview = null;
@@ -84,7 +94,7 @@ export class Session {
     this.update({ status: 'loading', failure: '' });
     try {
       await this.api.whoami();
-      this.#take(await this.api.open(this.study));
+      this.take(await this.api.open(this.study));
     } catch (error) {
       const known = error instanceof ApiError;
       if (!known) console.error(error);
@@ -92,14 +102,16 @@ export class Session {
     }
   }
 
-  #take(opening) {
+  /** Everything as the node has it; the place of the reader stays where it still exists. */
+  take(opening) {
     this.opening = opening;
     this.gaps = opening.gaps;
+    this.advice = opening.advice ?? NO_ADVICE;
     this.documents = opening.documents;
     this.reading = opening.reading;
     this.queue.version = opening.version;
     this.status = 'ready';
-    if (!this.item) this.#begin();
+    if (!this.currentItem) this.#begin();
     this.#restore(opening.version);
     this.update();
   }
@@ -135,6 +147,7 @@ export class Session {
 
   #saved(answer) {
     this.gaps = answer.gaps;
+    this.advice = answer.advice ?? this.advice;
     if (answer.reading.template_revision !== this.template.revision) this.#newTemplate();
     this.reading = change.takeValues(this.reading, answer.reading.measurements);
     if (this.section === 'conclude') this.loadPreview();
@@ -145,7 +158,7 @@ export class Session {
     const opening = await this.api.open(this.study).catch(() => null);
     // With something still to be saved, the answer to that save brings us here again.
     if (!opening || !this.queue.clean) return;
-    this.#take(opening);
+    this.take(opening);
     this.update({ message: strings.save.newTemplate });
   }
 
@@ -158,9 +171,9 @@ export class Session {
   commit(reading, message = '', field = '') {
     if (this.signed || reading === this.reading) return;
     if (!field || this.undoStack.at(-1)?.field !== field) this.#remember(field);
-    this.reading = reading;
+    this.reading = withShown(this.template, reading, this.displayed);
     this.message = message;
-    this.queue.put(reading);
+    this.queue.put(this.reading);
   }
 
   #remember(field = '') {
@@ -173,7 +186,7 @@ export class Session {
     const before = this.undoStack.pop();
     if (!before || this.signed) return this.update({ message: strings.nothingToUndo });
     const { reading, item, section, view } = before;
-    Object.assign(this, { item, section, view, reading, editing: '', message: strings.undone });
+    Object.assign(this, { item, section, view, reading, editing: '', sheet: '', message: strings.undone });
     this.queue.put(reading);
   }
 
@@ -185,19 +198,21 @@ export class Session {
     const open = openViews(this.template, this.reading, item);
     const asked = change.askedViews(this.template, item);
     const pool = open.length ? open : asked;
+    if (section !== 'conclude') this.displayed.add(id);
     this.update({
       item: id,
       section: section || item.section,
       side: item.side,
       view: pool[0]?.uid ?? '',
       editing: '',
+      sheet: '',
       message: '',
     });
   }
 
   chooseSection(section) {
     if (section === 'conclude') {
-      this.update({ section, editing: '', message: '' });
+      this.update({ section, editing: '', sheet: '', message: '' });
       return this.loadPreview();
     }
     const items = this.template.items.filter(item => item.section === section);
@@ -209,7 +224,7 @@ export class Session {
   }
 
   stepSection(step) {
-    const all = [...SECTIONS, 'conclude'];
+    const all = [...sectionsOf(this.template), 'conclude'];
     const next = all[all.indexOf(this.section) + step];
     if (next) this.chooseSection(next);
   }
@@ -237,6 +252,33 @@ export class Session {
     }
     this.commit(reading);
     this.next();
+  }
+
+  /**
+   * One key for a group. The first press shows all members together and records that they were
+   * shown; the second says normal wherever something is open, and goes on.
+   */
+  groupNormal() {
+    const group = this.sheet ? this.template.groups.find(one => one.id === this.sheet) : this.currentItem && groupOf(this.template, this.item);
+    if (!group || this.signed || this.section === 'conclude') return;
+    if (!this.sheet) return this.openGroup(group.id);
+    this.commit(groupNormal(this.template, this.reading, group));
+    this.update({ sheet: '' });
+    this.next();
+  }
+
+  openGroup(id) {
+    const group = this.template.groups.find(one => one.id === id);
+    if (!group) return;
+    if (!group.items.includes(this.item)) this.choose(group.items[0]);
+    for (const item of group.items) this.displayed.add(item);
+    // That something was looked at is no answer: it is saved, but there is nothing to undo.
+    const reading = withShown(this.template, this.reading, this.displayed);
+    if (!this.signed && reading !== this.reading) {
+      this.reading = reading;
+      this.queue.put(reading);
+    }
+    this.update({ sheet: id, editing: '', message: '' });
   }
 
   /** The reader's word on the chosen item in `view`. */
@@ -312,6 +354,7 @@ export class Session {
     this.gaps = opening.gaps;
     this.documents = opening.documents;
     this.opening = opening;
+    this.advice = opening.advice ?? NO_ADVICE;
     this.message = strings.conflict.tookTheirs;
     this.queue.takeTheirs(opening.version);
   }
@@ -331,44 +374,17 @@ export class Session {
     }
   }
 
-  async sign(password) {
-    if (!this.queue.clean) return this.update({ signing: { busy: false, error: strings.sign.notSavedYet } });
-    await this.#deliver(() => this.api.sign(this.study, this.queue.version, password));
-  }
-
-  async addendum(text, password) {
-    const done = await this.#deliver(() => this.api.addendum(this.study, text, password));
-    if (done) this.update({ drafts: { ...this.drafts, addendum: '' } });
-  }
-
-  async #deliver(act) {
-    this.update({ signing: { busy: true, error: '' } });
-    try {
-      await act();
-      await this.refresh();
-      this.update({ signing: { busy: false, error: '' }, section: 'conclude', editing: '' });
-      return true;
-    } catch (error) {
-      this.update({ signing: { busy: false, error: error.message } });
-      return false;
-    }
-  }
-
   /** Ask how far the delivery of the documents has come. */
   async refresh() {
     const opening = await this.api.open(this.study);
     this.opening = opening;
     this.documents = opening.documents;
     this.gaps = opening.gaps;
+    this.advice = opening.advice ?? NO_ADVICE;
     if (this.queue.clean) {
       this.reading = opening.reading;
       this.queue.version = opening.version;
     }
     this.update();
-  }
-
-  /** Whether a document is still on its way, so that asking again makes sense. */
-  get delivering() {
-    return this.documents.some(d => d.delivery && d.delivery !== 'committed' && d.delivery !== 'refused');
   }
 }

@@ -1,6 +1,7 @@
 // @ts-check
 /** Signing, what became of the documents, and the addendum. */
 
+import { addendum, sign } from './delivery.js';
 import { h } from './dom.js';
 import { clockTime, personName } from './header.js';
 import { strings } from './strings.js';
@@ -31,7 +32,7 @@ function signForm(session) {
   const submit = event => {
     event.preventDefault();
     const field = event.target.elements.password;
-    session.sign(field.value);
+    sign(session, field.value);
     field.value = '';
   };
   return h('form', { key: 'sign', onsubmit: submit, autocomplete: 'off' },
@@ -67,7 +68,7 @@ function addendumForm(session) {
   const submit = event => {
     event.preventDefault();
     const field = event.target.elements.password;
-    session.addendum(session.drafts.addendum ?? '', field.value);
+    addendum(session, session.drafts.addendum ?? '', field.value);
     field.value = '';
   };
   return h('form', { key: 'addendum', onsubmit: submit, autocomplete: 'off' },

@@ -4,19 +4,21 @@
  *
  * @typedef {'normal'|'abnormal'|'variant'|'undetermined'|'not_assessable'} Value
  * @typedef {'confirmed'|'not_seen'|'not_assessable'|'no_such_view'} CrossCheck
- * @typedef {{value: Value, note: string}} Observation
+ * @typedef {{value: Value, note: string, by_group?: boolean}} Observation
  * @typedef {{id: string, item: string, view: string, descriptors: string[],
  *   severity: ''|'mild'|'moderate'|'severe', note: string,
+ *   aggressiveness?: ''|'non_aggressive'|'indeterminate'|'aggressive',
  *   cross_check: Record<string, CrossCheck>}} Finding
  * @typedef {{id: string, item: string, view: string, kind: 'length'|'angle',
  *   points: [number, number][], value: number, unit: 'mm'|'px'|'deg', calibration: string,
  *   finding: string, note: string}} Measurement
- * @typedef {{id: string, verdict: 'supported'|'no_evidence'|'excluded'|'cannot_assess',
+ * @typedef {{id: string, verdict: 'supported'|'possible'|'no_evidence'|'excluded'|'cannot_assess',
  *   evidence: string[], note: string}} RuleOut
  * @typedef {{template_revision: number, observations: Record<string, Record<string, Observation>>,
  *   findings: Finding[], measurements: Measurement[], rule_outs: RuleOut[],
  *   differentials: string[], history: string, technique: string, impression: string,
- *   recommendations: string, findings_text: string|null, open_accepted: string}} Reading
+ *   recommendations: string, findings_text: string|null, findings_generated?: string,
+ *   shown?: string[], open_accepted: string}} Reading
  *
  * @typedef {{uid: string, label: string, view: string, side: string, orthogonal: string[]}} View
  * @typedef {{value: string, scheme: string, meaning: string}} Code
@@ -27,7 +29,9 @@
  *   physis: {expected: string, text: string, source: string, grade: string}|null}} Item
  * @typedef {{id: string, name: string, code: Code, why: string, limits: string[],
  *   next_steps: string[]}} RuleOutCandidate
- * @typedef {{study_uid: string, revision: number, regions: string[], views: View[], items: Item[],
+ * @typedef {{id: string, name: string, section: string, items: string[]}} Group
+ * @typedef {{study_uid: string, revision: number, species: string, regions: string[],
+ *   views: View[], items: Item[], groups: Group[], order: string[],
  *   rule_outs: RuleOutCandidate[], cautions: string[]}} Template
  *
  * @typedef {{kind: string, text: string, blocking: boolean, item: string, view: string,
@@ -35,10 +39,26 @@
  * @typedef {{asked: number, answered: number, sections: Record<string, [number, number]>}} Coverage
  * @typedef {{kind: string, role: string, sop_instance_uid: string, series_uid: string,
  *   signed_by: string, signed_at: string|null, delivery: string, delivery_detail: string}} DocumentState
- * @typedef {{id: string, label: string, code: Code, group?: string}} Descriptor
+ * @typedef {{id: string, label: string, code: Code, field: string, exclusive: boolean,
+ *   under: string[], kinds: string[], regions: string[], species: string[], note: string}} Descriptor
+ *
+ * @typedef {{says: string, weight: 'strong'|'supports'|'weak', refs: string[],
+ *   by_findings: boolean, firm: boolean, certainty: string, source: string, grade: string}} Evidence
+ * @typedef {{condition: string, name: string, verdict: RuleOut['verdict'], words: string,
+ *   evidence_for: Evidence[], evidence_against: Evidence[], limits: string[], why: string,
+ *   grade: string, raised: boolean, evidence: string[]}} Proposal
+ * @typedef {{id: string, kind: string, name: string, conditions: string[], source: string,
+ *   grade: string}} NextStep
+ * @typedef {{text: string, generated: string,
+ *   marks: {kind: 'added'|'removed'|'both', text: string, start: number, end: number}[]}} Merged
+ * @typedef {{proposals: Proposal[], differentials: string[], next_steps: NextStep[],
+ *   certainties: Record<string, {state: string, words: string, seen: string, ceiling: string}>,
+ *   aggressiveness: Record<string, {word: string, why: string, source: string, grade: string}>,
+ *   merged: Merged|null}} Advice
+ * @typedef {{views: string[], regions: {id: string, name: string}[], sides: string[]}} Choices
  * @typedef {{version: number, state: string, reader: string, facts: any, template: Template,
  *   reading: Reading, coverage: Coverage, gaps: Gap[], documents: DocumentState[],
- *   descriptors: Record<string, Descriptor[]>}} Opening
+ *   descriptors: Record<string, Descriptor[]>, advice: Advice, choices: Choices}} Opening
  */
 
 export {};

@@ -5,9 +5,11 @@ import { conclude } from './conclude.js';
 import { h } from './dom.js';
 import { findingEditor } from './finding_editor.js';
 import { footer, helpPage } from './footer.js';
+import { groupSheet } from './group_sheet.js';
 import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
 import { itemCard } from './item_card.js';
-import { itemList, limbMap } from './limb_map.js';
+import { itemList } from './item_list.js';
+import { limbMap } from './limb_map.js';
 import { shapeOf } from './map_state.js';
 import { strings } from './strings.js';
 
@@ -32,15 +34,16 @@ function failure(session) {
 
 function sectionBody(ctx) {
   const { session, map } = ctx;
-  const editor = session.editing ? findingEditor(ctx) : null;
+  const editor = session.editing ? findingEditor(ctx) : session.sheet ? groupSheet(ctx) : null;
   const ofSection = session.template.items.filter(item => item.section === session.section && item.side === session.side);
   const drawn = map && ofSection.some(item => shapeOf(map, item));
   const all = ofSection.every(item => shapeOf(map, item));
-  return h('div', { key: 'body', class: editor ? 'body editing' : 'body' },
+  const kind = !editor ? '' : session.editing ? ' editing' : ' grouping';
+  return h('div', { key: 'body', class: `body${kind}${drawn ? '' : ' listed'}` },
     h('div', { key: 'where', class: 'where' },
       map && limbMap(ctx),
-      !drawn && itemList(ctx, false),
-      drawn && !all && itemList(ctx, true),
-      drawn && h('details', { key: 'as-list' }, h('summary', null, strings.map.list), itemList(ctx, false))),
+      !drawn && itemList(ctx, { alone: !map }),
+      drawn && !all && itemList(ctx, { onlyMissing: true }),
+      drawn && h('details', { key: 'as-list' }, h('summary', null, strings.map.list), itemList(ctx))),
     editor ?? itemCard(ctx));
 }

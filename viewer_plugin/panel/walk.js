@@ -6,12 +6,15 @@ import { askedViews, observation, openCrossChecks } from './reading.js';
 /** @typedef {import('./types.js').Template} Template */
 /** @typedef {import('./types.js').Reading} Reading */
 
-export const SECTIONS = ['alignment', 'bone', 'cartilage', 'devices', 'soft_tissue'];
+/** The sections in the order of this site; one that the order forgets comes last. @returns {string[]} */
+export function sectionsOf(/** @type {Template} */ template) {
+  return [...new Set([...template.order, ...template.items.map(item => item.section)])];
+}
 
 /** @returns {import('./types.js').Coverage} */
 export function coverage(/** @type {Template} */ template, /** @type {Reading} */ reading) {
   /** @type {Record<string, [number, number]>} */
-  const sections = Object.fromEntries(SECTIONS.map(section => [section, [0, 0]]));
+  const sections = Object.fromEntries(sectionsOf(template).map(section => [section, [0, 0]]));
   for (const item of template.items) {
     const count = (sections[item.section] ??= [0, 0]);
     for (const view of askedViews(template, item)) {
@@ -37,7 +40,7 @@ export function openChecks(/** @type {Template} */ template, /** @type {Reading}
 
 /** All items in the order of the search pattern. */
 export function ordered(/** @type {Template} */ template) {
-  return SECTIONS.flatMap(section => template.items.filter(item => item.section === section));
+  return sectionsOf(template).flatMap(section => template.items.filter(item => item.section === section));
 }
 
 /**
