@@ -18,9 +18,7 @@ class Kind(NamedTuple):
 
     name: str
     command: tuple[str, ...]
-    title: str = "SESAMOID"
     durable: bool = False
-    orthanc: bool = False
 
 
 DCMTK = "/usr/bin/storescp"
@@ -44,7 +42,7 @@ KINDS = (
         "pynetdicom storescp",
         (sys.executable, "-m", "pynetdicom", "storescp", "-od", "{folder}/in", "{port}"),
     ),
-    Kind("orthanc", ("/usr/sbin/Orthanc", "{folder}/orthanc.json"), durable=True, orthanc=True),
+    Kind("orthanc", ("/usr/sbin/Orthanc", "{folder}/orthanc.json"), durable=True),
 )
 
 

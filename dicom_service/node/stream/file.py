@@ -73,7 +73,7 @@ class IncomingFile:
         self._digest = hashlib.sha256()
         self._start = bytearray()
         self._pieces: list[memoryview] = []
-        self._handed_on = 0
+        self._handed_on = self._written_back = 0
         self._file = -1
         self._guarded(self._open)
 
@@ -148,8 +148,6 @@ class IncomingFile:
         if _sync_range is not None and whole > self._written_back:
             _sync_range(self._file, self._written_back, whole - self._written_back, _BEGIN_WRITING)
             self._written_back = whole
-
-    _written_back = 0
 
     def _guarded(self, step: Callable[[], None]) -> None:
         try:
