@@ -180,6 +180,10 @@ class Desk:
         if row.state == "signed":
             raise NotReady("This report is signed. Write an addendum instead of changing it.")
         intake.corrected(facts, image_uid, **dict(said))
+        if before := self.store.corrections(study_uid).get(image_uid):
+            # What was corrected earlier and is not mentioned now stays corrected.
+            told = {name: value for name, value in dict(said).items() if value is not None}
+            said = Correction.model_validate_json(before).model_copy(update=told)
         self.store.save_correction(
             study_uid, image_uid, said.model_dump_json(), user=user, at=self.clock()
         )

@@ -14,11 +14,12 @@ from playwright.sync_api import Browser, Locator, Page
 from werkzeug.serving import make_server
 
 from dicom_service import review
-from dicom_service.anatomy import Descriptor, atlas
 from dicom_service.errors import Refused
 from dicom_service.intake.corrected import corrected
 from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
 from dicom_service.review.model import SECTIONS, Reading, Section, Template
+from dicom_service.workflow.advice import advise
+from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 
 ROOT = Path(__file__).parents[2]
 STUDY = "1.2.826.0.1.3680043.10.1.1"
@@ -104,7 +105,6 @@ class FakeNode:
     calibration: str = "detector plane"
     corrections: list[dict[str, Any]] = field(default_factory=list)
     order: tuple[Section, ...] = SECTIONS
-    generated: str = ""
 
     def __post_init__(self) -> None:
         self.template: Template = review.build_template(self.facts, order=self.order)
@@ -119,55 +119,21 @@ class FakeNode:
             "reader": "vera",
             "documents": self.documents,
             "descriptors": {
-                section: [shown_descriptor(d) for d in atlas().descriptors(section)]
-                for section in SECTIONS
+                section: [choice.model_dump(mode="json") for choice in choices]
+                for section, choices in descriptor_choices().items()
             },
-            "choices": {
-                "views": ["DPa", "ML", "LM", "D45L-PaMO", "D45M-PaLO"],
-                "regions": [
-                    {"id": part, "name": atlas().part(part).name}
-                    for part in ("carpus", "manus", "fetlock", "tarsus", "pes")
-                ],
-                "sides": ["R", "L", "B", "U"],
-            },
+            "choices": correction_choices(self.facts.signalment.species).model_dump(mode="json"),
             **self.standing(),
         }
 
     def standing(self) -> dict[str, Any]:
         reading = self.reading
         return {
-            "reading": {**reading.model_dump(mode="json"), "findings_generated": self.generated},
+            "reading": reading.model_dump(mode="json"),
             "coverage": review.coverage(self.template, reading).model_dump(mode="json"),
             "gaps": [gap.model_dump() for gap in review.gaps(self.template, reading)],
-            "advice": self.advice(),
+            "advice": advise(self.facts, self.template, reading).model_dump(mode="json"),
         }
-
-    def advice(self) -> dict[str, Any]:
-        """What the rules propose, asked of the real rules."""
-        template, reading = self.template, self.reading
-        proposals = review.propose(template, reading)
-        names = {p.condition: p.name for p in proposals}
-        return {
-            "proposals": [p.model_dump() | {"evidence": p.evidence} for p in proposals],
-            "differentials": [names.get(d, d) for d in review.differentials(template, reading)],
-            "next_steps": [
-                step.model_dump(exclude={"code"}) for step in review.next_steps(template, reading)
-            ],
-            "certainties": {
-                f.id: review.certainty(template, f)._asdict() for f in reading.findings
-            },
-            "aggressiveness": {
-                f.id: review.aggressiveness(f).model_dump() for f in reading.findings
-            },
-            "merged": self.merged(),
-        }
-
-    def merged(self) -> dict[str, Any] | None:
-        now = review.findings_text(self.facts, self.template, self.reading)
-        if self.reading.findings_text is None or now == self.generated:
-            return None
-        text, marks = review.merge_edit(self.generated, self.reading.findings_text, now)
-        return {"text": text, "generated": now, "marks": [mark._asdict() for mark in marks]}
 
     def correct(self, image_uid: str, **change: Any) -> dict[str, Any]:
         self.corrections.append({"image_uid": image_uid, **change})
@@ -178,7 +144,6 @@ class FakeNode:
         return self.opening()
 
     def save(self, body: dict[str, Any]) -> dict[str, Any]:
-        self.generated = body.pop("findings_generated", "")
         reading = Reading.model_validate(body)
         review.check_reading(self.template, reading)
         measured = tuple(
@@ -195,11 +160,6 @@ class FakeNode:
         """Another tab saves."""
         self.reading = self.reading.model_copy(update=change)
         self.version += 1
-
-
-def shown_descriptor(d: Descriptor) -> dict[str, Any]:
-    known = d.model_dump(exclude={"sections", "implies", "source", "grade"})
-    return {**known, "code": d.code.model_dump()}
 
 
 def problem(status: int, detail: str, **more: Any) -> Response:

@@ -155,9 +155,7 @@ def test_how_sure_a_finding_is_stands_beside_it(page: Page, panel: Locator) -> N
 
 
 def fracture(panel: Locator) -> Locator:
-    return panel.locator(".rule-out", has=panel.page.locator("select")).filter(
-        has=panel.page.get_by_text("fracture", exact=True)
-    )
+    return panel.locator(".rule-out", has=panel.page.get_by_text("fracture", exact=True))
 
 
 def test_a_proposal_is_taken_over_by_a_press_and_never_by_itself(
@@ -230,7 +228,7 @@ def own_wording(page: Page, panel: Locator, node: Any) -> None:
     field = panel.get_by_label("Findings", exact=True)
     field.fill(f"{field.input_value()} Looked at twice.")
     saved(page)
-    assert node.generated
+    assert node.reading.findings_generated
     panel.get_by_role("button", name="Bone").click()
     press(page, "a")
     expect(panel.get_by_role("searchbox")).to_be_focused()
@@ -288,7 +286,6 @@ def test_a_guessed_view_is_marked_and_put_right(page: Page, panel: Locator, node
 
 
 def test_a_correction_that_is_refused_says_why(page: Page, panel: Locator, node: Any) -> None:
-    node.template = node.template.model_copy(update={"views": node.template.views})
     panel.locator(".images summary").click()
     panel.get_by_role("button", name="Correct ML").click()
     node.facts = node.facts.model_copy(update={"images": node.facts.images[:1]})
@@ -327,12 +324,11 @@ def test_a_horse_is_read_in_the_list_by_keyboard(page: Page, panel: Locator, nod
 
 
 @pytest.mark.parametrize("node", ["horse"], indirect=True)
-def test_only_the_images_of_the_limb_in_hand_are_offered(page: Page, panel: Locator) -> None:
+def test_only_the_images_of_the_limb_in_hand_are_offered(panel: Locator) -> None:
     expect(panel.locator(".strip button")).to_have_count(0)
     panel.get_by_role("button", name="Right", exact=True).click()
-    page.wait_for_timeout(100)
-    shown = page.evaluate("() => window.host.images().map(image => image.uid.split('.').pop())")
-    assert set(shown) & {"5", "6", "7", "8"}
+    names = panel.locator(".strip button").all_text_contents()
+    assert names == ["R DPa", "R LM ?", "R D45L-PaMO", "R D45M-PaLO"]
 
 
 def test_the_last_measurement_can_be_seen_whole(page: Page, panel: Locator, node: Any) -> None:
@@ -345,10 +341,8 @@ def test_the_last_measurement_can_be_seen_whole(page: Page, panel: Locator, node
     row = panel.locator(".measurements li").last
     expect(row).to_contain_text("magnification not known")
     row.scroll_into_view_if_needed()
-    box, foot = row.bounding_box(), panel.locator("footer").bounding_box()
-    assert box
-    assert foot
-    assert box["y"] + box["height"] <= foot["y"]
+    end = row.evaluate("e => e.getBoundingClientRect().bottom")
+    assert end <= panel.locator("footer").evaluate("e => e.getBoundingClientRect().top")
     assert row.evaluate("e => e.scrollWidth <= e.clientWidth")
 
 
@@ -369,7 +363,7 @@ def test_every_new_place_is_accessible_and_fits(
     page.wait_for_timeout(300)
     panel.screenshot(path=shots / f"{place.replace(' ', '-')}-{width}.png")
     wide = panel.evaluate(
-        "p => [...p.shadowRoot.querySelectorAll('.card, .where, .conclude, header, nav, footer')]"
+        "p => [...p.shadowRoot.querySelectorAll('.card, .where, .conclude, header, nav, .segment')]"
         ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.className)"
     )
     small = panel.evaluate(
@@ -379,7 +373,7 @@ def test_every_new_place_is_accessible_and_fits(
     )
     assert (wide, small) == ([], [])
     results = Axe().run(page, context="sesamoid-panel")
-    assert results.violations_count == 0, results.generate_report()
+    assert [v["id"] + str(v["nodes"][0]["html"]) for v in results.response["violations"]] == []
 
 
 def go(page: Page, panel: Locator, node: Any, place: str) -> None:

@@ -163,6 +163,10 @@ def test_a_reader_corrects_what_a_header_says_and_the_study_is_prepared_anew(cli
     assert after["template"]["revision"] == 2
     assert {view["view"] for view in after["template"]["views"]} == {"DPa", "ML"}
     assert after["reading"]["observations"] == before["reading"]["observations"]
+    body = {"image_uid": image["uid"], "regions": ["carpus", "manus"]}
+    again = reader.request("POST", f"api/studies/{uid}/correction", body)
+    corrected = next(i for i in again["facts"]["images"] if i["uid"] == image["uid"])
+    assert (corrected["view"], corrected["regions"]) == ("ML", ["carpus", "manus"])
     with pytest.raises(RequestRefused) as refused:
         reader.request(
             "POST", f"api/studies/{uid}/correction", {"image_uid": image["uid"], "view": "QQ"}
@@ -170,7 +174,7 @@ def test_a_reader_corrects_what_a_header_says_and_the_study_is_prepared_anew(cli
     assert refused.value.status == 400
     send([late_image(_stored(clinic, uid))], clinic.archive.port, clinic.archive.ae_title)
     deadline = time.monotonic() + 20
-    while (again := reader.open(uid))["template"]["revision"] == 2:
+    while (again := reader.open(uid))["template"]["revision"] == 3:
         assert time.monotonic() < deadline
         time.sleep(0.05)
     assert {i["view"] for i in again["facts"]["images"] if i["uid"] == image["uid"]} == {"ML"}

@@ -26,6 +26,11 @@ test('the proposed order keeps what the reader has added', () => {
   assert.deepEqual(advice.proposedOrder(['sprain', 'tumour'], ['tumour', 'infection']), ['tumour', 'infection', 'sprain']);
 });
 
+test('differentials are shown by the names of their conditions', () => {
+  const known = { ...advice.NO_ADVICE, proposals: [{ condition: 'bone_tumour', name: 'primary bone tumour' }], differentials: ['bone_tumour', 'not_known'] };
+  assert.deepEqual(advice.proposedNames(known), ['primary bone tumour', 'not known']);
+});
+
 test('a step becomes a sentence of its own, once', () => {
   const step = { name: 'Add oblique views' };
   const first = advice.addStep({ ...reading(), recommendations: 'Rest. ' }, step);

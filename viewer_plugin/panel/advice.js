@@ -28,6 +28,12 @@ export function agrees(/** @type {Reading} */ reading, /** @type {Proposal} */ p
   return said?.verdict === proposal.verdict && evidenceOf(reading, proposal).every(id => said.evidence.includes(id));
 }
 
+/** The proposed differentials by name, most likely first. @returns {string[]} */
+export function proposedNames(/** @type {import('./types.js').Advice} */ advice) {
+  const names = new Map(advice.proposals.map(p => [p.condition, p.name]));
+  return advice.differentials.map(id => names.get(id) ?? id.replaceAll('_', ' '));
+}
+
 /** The proposed order, followed by what the reader has added. @returns {string[]} */
 export function proposedOrder(/** @type {string[]} */ own, /** @type {string[]} */ proposed) {
   return [...proposed, ...own.filter(name => !proposed.includes(name))];

@@ -1,7 +1,7 @@
 // @ts-check
 /** What it may be, most likely first: the reader's order beside the proposed one. */
 
-import { proposedOrder } from './advice.js';
+import { proposedNames, proposedOrder } from './advice.js';
 import { h } from './dom.js';
 import { moveDifferential } from './reading.js';
 import { strings } from './strings.js';
@@ -29,7 +29,7 @@ function entry(session, list, name, i, put) {
 
 /** Shown only where it differs from what the reader has. */
 function proposal(session, list, put) {
-  const proposed = session.advice.differentials;
+  const proposed = proposedNames(session.advice);
   const order = proposedOrder(list, proposed);
   if (!proposed.length || order.every((name, i) => list[i] === name)) return null;
   return h('div', { key: 'proposed', class: 'proposed' },

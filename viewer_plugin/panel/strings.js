@@ -63,7 +63,7 @@ export const strings = {
   },
   group: {
     label: name => `Group: ${name}`, head: (name, count) => `${name}, ${count} answered. Show the group.`,
-    button: n => `All ${n} of the group`, lead: n => `Look at each. Pressed again, all that is open (${n}) becomes normal.`,
+    button: n => `Group of ${n}`, lead: n => `Look at each. Pressed again, all that is open (${n}) becomes normal.`,
     nothing: 'Nothing is open in this group.', normal: 'All normal',
     stays: 'Has an answer of its own and stays as it is.',
   },
