@@ -88,7 +88,7 @@ OUTCOMES: dict[type[SesamoidError], Outcome] = {
     BadObject: Outcome(0xA900, 400, "Check the sending system; do not send this object again."),
     NotFound: Outcome(0xC000, 404, "Check the address, or look in the reading list."),
     NotAllowed: Outcome(0x0124, 403, "Sign in with a user who may do this."),
-    NotReady: Outcome(0xC001, 409, "Finish what is open, then try again."),
+    NotReady: Outcome(0xC001, 409, "Put that right, then try again."),
     VersionConflict: Outcome(0xC002, 412, "Reload to see the other change; nothing was lost."),
     DifferentBytes: Outcome(0x0111, 409, "The first copy was kept; an administrator decides."),
     StorageFull: Outcome(0xA700, 507, "Free some room on the node's disk; the sender may retry."),

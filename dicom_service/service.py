@@ -1,12 +1,15 @@
 """A whole node: store, desk, DIMSE services and web pages, started and stopped together."""
 
 import logging
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from dicom_service import __version__
 from dicom_service.anatomy import use
-from dicom_service.errors import SetupError
+from dicom_service.audit import Forwarder
+from dicom_service.errors import SesamoidError, SetupError
 from dicom_service.node import Node
 from dicom_service.settings import Settings
 from dicom_service.site import site_atlas
@@ -32,11 +35,19 @@ class Service:
         self.settings = settings
         use(site_atlas(settings))
         self.store = Store(Path(settings.data_folder))
+        self.store.low_water = settings.low_water_mb << 20
         self.desk = Desk(self.store, settings)
         self.node = Node(settings, self.store, self.desk.prepare)
         self.desk.wake = self.node.wake
+        self._forwarder = Forwarder(settings, self.store)
         self.app = create_app(
-            settings, self.store, self.desk, viewer=viewer, on_stored=self.node.arrived
+            settings,
+            self.store,
+            self.desk,
+            viewer=viewer,
+            on_stored=self.node.arrived,
+            on_outbox=self.node.wake,
+            listening=lambda: self.node.listening,
         )
         self._server: Server | None = None
         self.swept: SweepReport | None = None
@@ -52,11 +63,18 @@ class Service:
         self.swept = self.store.sweep()
         try:
             self.node.start()
-            self._server = serve(self.app, self.settings.http_host, self.settings.http_port)
+            self._server = serve(self.app, self.settings)
         except SetupError:
             self.stop()
             raise
-        log.info("listening: DIMSE %s, web %s", self.dimse_port, self.address)
+        self._note("node started", __version__)
+        self._forwarder.start()
+        log.info(
+            "listening: DIMSE %s, secure DIMSE %s, web %s",
+            self.dimse_port or "-",
+            self.node.secure_port or "-",
+            self.address,
+        )
 
     def stop(self) -> None:
         """Stop listening, finish what is in hand and close the data folder."""
@@ -64,7 +82,16 @@ class Service:
             self._server.stop()
             self._server = None
         self.node.stop()
+        self._note("node stopped")
+        self._forwarder.stop()
         self.store.close()
+
+    def _note(self, event: str, detail: str = "") -> None:
+        """A full disk must not keep the node from starting or stopping."""
+        try:
+            self.store.audit(event, detail=detail, at=datetime.now(UTC))
+        except SesamoidError as error:
+            log.error("%s, which could not be noted: %s", event, error)
 
     @property
     def dimse_port(self) -> int:
@@ -75,7 +102,8 @@ class Service:
     def address(self) -> str:
         """Address of the reading list."""
         port = self._server.port if self._server else self.settings.http_port
-        return f"http://{self.settings.http_host}:{port}/"
+        scheme = "https" if self.settings.http_tls_certificate else "http"
+        return f"{scheme}://{self.settings.http_host}:{port}/"
 
     def __enter__(self) -> Self:
         self.start()

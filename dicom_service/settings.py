@@ -1,5 +1,6 @@
 """Settings: command line over environment over one TOML file over safe defaults."""
 
+import ipaddress
 import os
 import tomllib
 from collections.abc import Mapping
@@ -15,6 +16,10 @@ from dicom_service.errors import SetupError
 PREFIX = "SESAMOID_"
 FILE_NAME = "sesamoid.toml"
 
+PLUGIN = Path(__file__).parent.parent / "viewer_plugin"
+"""The panel's files, beside this package. It is a folder without Python in it, which
+`importlib.resources` cannot find in an editable installation."""
+
 
 class Peer(Frozen):
     """Another application entity."""
@@ -24,6 +29,27 @@ class Peer(Frozen):
     host: str = "127.0.0.1"
     port: int = Field(ge=1, le=65535)
     commitment: bool = True
+    retrieve: Literal["none", "get", "move"] = "none"
+    tls: bool = False
+    addresses: tuple[str, ...] = ()
+
+    @field_validator("addresses")
+    @classmethod
+    def _networks(cls, addresses: tuple[str, ...]) -> tuple[str, ...]:
+        for address in addresses:
+            ipaddress.ip_network(address)
+        return addresses
+
+
+class Tls(Frozen):
+    """The secure port, and what we show and ask for when we call a peer with `tls`."""
+
+    listen: bool = False
+    only: bool = False
+    port: int = Field(default=2762, ge=0, le=65535)
+    certificate: str = ""
+    key: str = ""
+    authority: str = ""
 
 
 class Settings(Frozen):
@@ -35,9 +61,14 @@ class Settings(Frozen):
     http_host: str = "127.0.0.1"
     http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
+    low_water_mb: int = Field(default=512, ge=0)
+    drop_images_days: int = Field(default=0, ge=0)
     settle_seconds: float = Field(default=10.0, gt=0)
     peers_only: bool = False
     store_templates: bool = False
+    send_pdf: bool = True
+    send_key_images: bool = True
+    send_presentation_states: bool = False
     institution: str = ""
     anatomy_folder: str = ""
     section_order: tuple[Section, ...] = get_args(Section)
@@ -46,8 +77,18 @@ class Settings(Frozen):
     peer_timeout_seconds: float = Field(default=30.0, gt=0)
     retry_first_seconds: float = Field(default=5.0, gt=0)
     retry_longest_seconds: float = Field(default=900.0, gt=0)
+    priors_studies: int = Field(default=6, ge=1, le=100)
+    http_tls_certificate: str = ""
+    http_tls_key: str = ""
+    trusted_proxy: str = "127.0.0.1"
+    requests_per_second: int = Field(default=200, ge=1)
+    metrics_token: str = ""
+    audit_syslog: str = ""
+    audit_syslog_ca: str = ""
     session_hours: float = Field(default=12.0, gt=0)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
+    user_identity: bool = False
+    tls: Tls = Tls()
     peers: tuple[Peer, ...] = ()
 
     @field_validator("ae_title")
@@ -77,6 +118,10 @@ class Settings(Frozen):
             raise ValueError("two peers have the same name")
         if self.archive and self.archive not in names:
             raise ValueError(f"archive = '{self.archive}' is not the name of one of the peers")
+        if self.drop_images_days and not self.archive:
+            raise ValueError("drop_images_days needs an archive that has the images")
+        if self.tls.only and not self.tls.listen:
+            raise ValueError("only in [tls] closes the plain port: it needs listen = true")
         return self
 
     def peer(self, name: str) -> Peer | None:
@@ -109,8 +154,12 @@ def load(
     environment = os.environ if environment is None else environment
     values = _from_file(file, environment)
     for name in Settings.model_fields:
-        if name != "peers" and PREFIX + name.upper() in environment:
+        if name not in ("peers", "tls") and PREFIX + name.upper() in environment:
             values[name] = environment[PREFIX + name.upper()]
+    for name in Tls.model_fields:
+        if f"{PREFIX}TLS_{name.upper()}" in environment:
+            table = values.get("tls", {})
+            values["tls"] = table | {name: environment[f"{PREFIX}TLS_{name.upper()}"]}
     values.update({name: value for name, value in options.items() if value is not None})
     try:
         return Settings(**values)

@@ -1,9 +1,16 @@
-"""Outside validators of DICOM files, where they are installed: dciodvfy and DCMTK's dsrdump."""
+"""Outside validators of DICOM files, where they are installed.
+
+dciodvfy and two of DCMTK's, dsrdump and dcmpschk, look at every document before it leaves;
+DicomSRValidator, which starts a Java machine for each file, only at the files of `sesamoid check`.
+"""
 
 import re
 import shutil
 import subprocess  # run only on files that we wrote, with fixed arguments
 from pathlib import Path
+
+import pydicom
+from pydicom.errors import InvalidDicomError
 
 SECONDS = 60
 """Longest time for one program and file."""
@@ -13,10 +20,23 @@ _PLACES = ("/usr/bin", "/usr/local/bin", "/opt/homebrew/bin")
 
 _HARMLESS = re.compile(r"^Warning|^\s*$|VR checker does not support|^W:")
 
+_PRESENTATION_STATES = "1.2.840.10008.5.1.4.1.1.11."
+_NO_REPORTS = (_PRESENTATION_STATES, "1.2.840.10008.5.1.4.1.1.104.")
+"""SOP classes that dsrdump does not know; of any other it must be able to read the tree."""
+
+
+_JARS = Path("/usr/share/java")
+_JAVA_LIMITS = ("xpathTotalOpLimit", "xpathExprOpLimit", "xpathExprGrpLimit")
+"""The defaults of current Java machines are smaller than the validator's own rules need."""
+
+AMBIGUOUS = ("(111030,DCM,", "(121214,DCM,")
+"""Items that DicomSRValidator misses in every TID 1501 group, which it also tries as TID 1410."""
+
 
 def available() -> tuple[str, ...]:
     """Names of the validators that are installed here."""
-    return tuple(name for name in ("dciodvfy", "dsrdump") if _find(name))
+    found = tuple(name for name in ("dciodvfy", "dsrdump", "dcmpschk") if _find(name))
+    return (*found, "DicomSRValidator") if _pixelmed() else found
 
 
 def outside_problems(path: Path) -> list[str]:
@@ -25,19 +45,72 @@ def outside_problems(path: Path) -> list[str]:
     Parameters
     ----------
     path
-        A DICOM file; dsrdump looks only at structured reports, dciodvfy at all.
+        A DICOM file; dsrdump looks only at structured reports, dcmpschk only at presentation
+        states, dciodvfy at all.
     """
-    found = []
-    dciodvfy, dsrdump = _find("dciodvfy"), _find("dsrdump")
-    if dciodvfy:
-        _, said = _run(dciodvfy, str(path))
-        found += [f"dciodvfy: {line}" for line in said if line.startswith("Error")]
-    if dsrdump:
-        code, said = _run(dsrdump, "-q", str(path))
-        if code:
-            first = next((line for line in said if not _HARMLESS.search(line)), f"status {code}")
-            found.append(f"dsrdump: {first}")
-    return found
+    found = [f"dciodvfy: {line}" for line in dciodvfy_errors(path)]
+    found += [f"dsrdump: {line}" for line in dsrdump_errors(path)]
+    return found + [f"dcmpschk: {line}" for line in dcmpschk_errors(path)]
+
+
+def dciodvfy_errors(path: Path) -> list[str]:
+    """What dciodvfy calls an error; [] also where it is not installed."""
+    program = _find("dciodvfy")
+    said = _run(program, str(path))[1] if program else []
+    return [line for line in said if line.startswith("Error")]
+
+
+def dsrdump_errors(path: Path) -> list[str]:
+    """Why dsrdump cannot show a structured report; [] also where it is not installed."""
+    program = _find("dsrdump")
+    if not program or _sop_class(path).startswith(_NO_REPORTS):
+        return []
+    code, said = _run(program, "-q", str(path))
+    if not code:
+        return []
+    return [next((line for line in said if not _HARMLESS.search(line)), f"status {code}")]
+
+
+def dcmpschk_errors(path: Path) -> list[str]:
+    """What dcmpschk calls an error in a presentation state; [] for anything else."""
+    program = _find("dcmpschk")
+    if not program or not _sop_class(path).startswith(_PRESENTATION_STATES):
+        return []
+    _, said = _run(program, str(path))
+    return [line for line in said if re.match("[EFW]: Error", line)]
+
+
+def template_errors(path: Path) -> list[str]:
+    """What DicomSRValidator misses or refuses in the templates that a report claims to follow.
+
+    Its complaints about `AMBIGUOUS` items are left out: they are not defects of the document.
+    """
+    command = _pixelmed()
+    if not command:
+        return []
+    code, said = _run(*command, str(path))
+    if code or not any("validation complete" in line for line in said):
+        return [next((line for line in said if line.strip()), f"Error: status {code}")]
+    errors = [line for line in said if line.startswith("Error")]
+    missing = "Missing conditional content item"
+    return [e for e in errors if not (missing in e and any(item in e for item in AMBIGUOUS))]
+
+
+def _pixelmed() -> tuple[str, ...]:
+    java, jar = _find("java"), _JARS / "pixelmed.jar"
+    if not java or not jar.is_file():
+        return ()
+    jars = ":".join(str(path) for path in (jar, *sorted(_JARS.glob("*.jar"))))
+    limits = (f"-Djdk.xml.{name}=0" for name in _JAVA_LIMITS)
+    return (java, *limits, "-cp", jars, "com.pixelmed.validate.DicomSRValidator")
+
+
+def _sop_class(path: Path) -> str:
+    try:
+        header = pydicom.dcmread(path, specific_tags=["SOPClassUID"], stop_before_pixels=True)
+    except (InvalidDicomError, OSError):
+        return ""
+    return str(header.get("SOPClassUID", ""))
 
 
 def _find(name: str) -> str | None:

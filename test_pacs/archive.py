@@ -3,6 +3,7 @@
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from io import BytesIO
+from itertools import chain
 from pathlib import Path
 from typing import Any, cast
 
@@ -31,7 +32,7 @@ from pynetdicom.transport import ThreadedAssociationServer
 from test_pacs.catalog import Catalog, Entry
 from test_pacs.commitment import PUSH_MODEL, Commitment, Committer
 from test_pacs.faults import Faults
-from test_pacs.querying import GET_MODELS, ROOTS, BadQuery, answers, selected
+from test_pacs.querying import GET_MODELS, ROOTS, BadQuery, answers, more_answers, selected
 from test_pacs.routing import Delivery, Route, Router, contexts_for
 
 TRANSFER_SYNTAXES = [
@@ -91,6 +92,8 @@ class Archive:
         self.faults = faults or Faults()
         self.commitments: list[Commitment] = []
         self.deliveries: list[Delivery] = []
+        self.queries = 0
+        self.answered = 0
         self._running = False
 
     def start(self) -> "Archive":
@@ -184,6 +187,10 @@ class Archive:
 
     def _on_store(self, event: Event) -> int:
         time.sleep(self.faults.slow_seconds)
+        if self.faults.drop_at_store:
+            self.faults.drop_at_store -= 1
+            event.assoc.abort()
+            return _CANNOT_UNDERSTAND
         if self.faults.refuse_store:
             return self.faults.refuse_store
         if self.faults.forgets:
@@ -196,15 +203,27 @@ class Archive:
 
     def _on_find(self, event: Event) -> Iterator[tuple[int, Dataset | None]]:
         query = event.identifier
+        self.queries += 1
+        if self.faults.drop_at_find:
+            event.assoc.abort()
+            return
+        if self.faults.refuse_find:
+            yield self.faults.refuse_find, None
+            return
+        while self.faults.silent_find and event.assoc.is_established:
+            time.sleep(0.02)
         try:
             found = answers(self._catalog.entries(), query, ROOTS[event.context.abstract_syntax])
         except BadQuery:
             yield _DOES_NOT_MATCH, None
             return
-        for answer in found:
-            if event.is_cancelled:
+        for answer in chain(found, more_answers(query, self.faults.many_answers)):
+            if event.is_cancelled and not self.faults.deaf:
                 yield _CANCEL, None
                 return
+            if not event.assoc.is_established:
+                return
+            self.answered += 1
             answer.RetrieveAETitle = self.ae_title
             yield _PENDING, answer
 
@@ -228,6 +247,10 @@ class Archive:
             return None
 
     def _sub_operations(self, event: Event, entries: list[Entry] | None) -> Iterator[Any]:
+        if self.faults.drop_at_retrieve:
+            event.assoc.abort()
+            yield 0  # the library expects a number, whoever listens
+            return
         if entries is None:
             yield 1
             yield _DOES_NOT_MATCH, None

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pydicom import Dataset
+from pydicom.uid import generate_uid
 from pynetdicom import AE, build_context, build_role
 from pynetdicom.association import Association
 
@@ -68,7 +69,8 @@ class Committer:
         self.log.append(entry)
         if self._faults.silent_commitment:
             return 0x0000
-        report = _report(entry.transaction_uid, good, bad)
+        another = self._faults.commitment_for_another
+        report = _report(generate_uid() if another else entry.transaction_uid, good, bad)
         thread = threading.Thread(
             target=self._deliver, args=(entry, report, association), name="commitment report"
         )

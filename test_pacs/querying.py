@@ -1,6 +1,7 @@
 """Queries of the hierarchical models (PS3.4 C.4): which objects, and what is answered."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from copy import deepcopy
 
 from pydicom import Dataset
 from pydicom.datadict import keyword_for_tag
@@ -70,6 +71,15 @@ def answers(entries: Iterable[Entry], query: Dataset, root: str) -> list[Dataset
         if any(matches(keys, e.header) for e in group) and matches(_counted(query), described):
             found.append(_answer(query, group[0].header, described, level))
     return found
+
+
+def more_answers(query: Dataset, count: int) -> Iterator[Dataset]:
+    """That many studies which the archive does not have, as answers to `query`."""
+    for number in range(1, count + 1):
+        answer = deepcopy(query)
+        answer.StudyInstanceUID = f"2.25.7777.{number}"
+        answer.StudyDate = "20200101"
+        yield answer
 
 
 def selected(entries: Iterable[Entry], query: Dataset, root: str) -> list[Entry]:

@@ -68,6 +68,11 @@ class ReaderClient:
                 problem = {"detail": text.decode(errors="replace")[:400]}
             raise RequestRefused(error.code, problem) from error
 
+    def download(self, path: str) -> bytes:
+        """The bytes of a file."""
+        with self._opener.open(self.address + path, timeout=60) as answer:
+            return bytes(answer.read())
+
     def sign_in(self, user: str, password: str) -> None:
         """Open a session."""
         self._token = self.request("POST", "api/session", {"user": user, "password": password})[

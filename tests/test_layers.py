@@ -19,7 +19,8 @@ ALLOWED = {
     "measure": {"base", "codes", "errors", "intake", "review"},
     "report": {"__version__", "base", "codes", "errors", "intake", "review", "anatomy", "measure"},
     "store": {"base", "errors", "intake", "review", "report", "codes"},
-    "node": {"base", "errors", "settings", "store"},
+    "audit": {"errors", "settings", "store"},
+    "node": {"base", "errors", "settings", "store", "passwords", "intake"},
 }
 
 

@@ -15,6 +15,7 @@ from dicom_service.errors import SetupError
 from dicom_service.report.tables import template_tables
 from dicom_service.settings import Settings
 from dicom_service.site import site_atlas
+from dicom_service.statement import conformance_statement, openapi_text
 
 
 def codes(options: argparse.Namespace, settings: Settings) -> int:
@@ -28,11 +29,13 @@ def codes(options: argparse.Namespace, settings: Settings) -> int:
 
 
 def pages(atlas: Atlas) -> Mapping[str, str]:
-    """File name -> text of every page that is made from data."""
+    """File name -> text of every page that is made from data or from the code's own tables."""
     return {
         **anatomy_tables(atlas),
         "codes.md": code_tables(concepts(atlas)),
         "template-tables.md": template_tables(),
+        "conformance-statement.md": conformance_statement(),
+        "openapi.json": openapi_text(),
     }
 
 

@@ -6,10 +6,27 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import get_args
 
-from dicom_service import __version__
-from dicom_service.cli import demo, knowledge, offline, samples, selftest, serve, users
+from dicom_service import __version__, quiet_logs
+from dicom_service.cli import (
+    audit,
+    backup,
+    check,
+    conformance,
+    demo,
+    exports,
+    knowledge,
+    measure,
+    offline,
+    quarantine,
+    samples,
+    selftest,
+    serve,
+    users,
+)
 from dicom_service.errors import SesamoidError, outcome_of
+from dicom_service.measure.request import Kind
 from dicom_service.settings import Settings, load
 
 Command = Callable[[argparse.Namespace, Settings], int]
@@ -24,9 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
         }
         settings = load(options.config, data_folder=options.data, **given)
-        logging.basicConfig(
-            level=settings.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-        )
+        quiet_logs.set_up(settings.log_level)
         logging.getLogger("pynetdicom").setLevel(logging.WARNING)
         command: Command = options.command
         return command(options, settings)
@@ -78,6 +93,20 @@ def _parser() -> argparse.ArgumentParser:
     written = add("samples", samples.run, "Write one of each object that we produce.")
     written.add_argument("folder", type=Path, metavar="DIR")
 
+    checked = add("check", check.run, "Check DICOM files with our rules and outside validators.")
+    checked.add_argument("files", type=Path, nargs="+", metavar="FILE")
+    checked.add_argument("--json", action="store_true", help="print JSON instead of a table")
+
+    examined = add("conformance", conformance.run, "Examine a peer, with invented animals only.")
+    conformance.arguments(examined)
+
+    other = add("export", exports.export, "Write a signed report as PDF, text, FHIR, HL7 and SR.")
+    other.add_argument("study_uid", metavar="STUDY_UID")
+    other.add_argument("folder", type=Path, metavar="DIR")
+
+    forms = add("mrrt", exports.mrrt, "Write every report template in the format of IHE MRRT.")
+    forms.add_argument("folder", type=Path, metavar="DIR")
+
     codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
     codes.add_argument(
         "--fhir", action="store_true", help="print our own codes as a FHIR R4 CodeSystem"
@@ -86,13 +115,42 @@ def _parser() -> argparse.ArgumentParser:
     pages = add("docs", knowledge.docs, "Write the pages that are made from the data files.")
     pages.add_argument("folder", type=Path, metavar="DIR")
 
+    _measure(add("measure", measure.run, "Measure one image file; prints JSON."))
+
+    trail = add("audit", audit.run, "Prove the audit trail, or write it as DICOM audit messages.")
+    audit.arguments(trail)
+
+    quarantine.arguments(
+        add("quarantine", quarantine.run, "Decide about copies of objects with other content.")
+    )
+
+    saved = add("backup", backup.run_backup, "Bring a backup up to date while the node runs.")
+    saved.add_argument("folder", type=Path, metavar="FOLDER")
+    restored = add("restore", backup.run_restore, "Make the data folder from a backup.")
+    restored.add_argument("folder", type=Path, metavar="FOLDER")
+
     account = add("user", users.run, "Add a user or set a password.")
     account.add_argument("name")
     account.add_argument("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
     account.add_argument(
-        "--role", action="append", choices=["reader", "administrator"], help="may be repeated"
+        "--role",
+        action="append",
+        choices=["reader", "administrator", "device"],
+        help="may be repeated",
     )
     account.add_argument(
         "--password-stdin", action="store_true", help="read the password from standard input"
     )
     return parser
+
+
+def _measure(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("file", type=Path, metavar="FILE")
+    sub.add_argument("kind", choices=get_args(Kind))
+    sub.add_argument("--point", action="append", metavar="COLUMN,ROW", help="in the order asked")
+    sub.add_argument("--name", help="measurement of the catalogue, such as aLDFA")
+    sub.add_argument("--species", help="compare with published values of this species")
+    sub.add_argument("--true-mm", type=float, help="true size of the ball or ruler")
+    sub.add_argument("--control", type=Path, help="the other limb or an earlier image")
+    sub.add_argument("--control-point", action="append", metavar="COLUMN,ROW")
+    sub.add_argument("--png", type=Path, help="annotated picture to write")

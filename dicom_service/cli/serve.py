@@ -1,6 +1,7 @@
 """`sesamoid serve`: run the node until it is told to stop."""
 
 import argparse
+import ipaddress
 import signal
 import threading
 from pathlib import Path
@@ -19,10 +20,12 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     with Service(settings, viewer) as service:
         if service.swept and service.swept.sentence:
             print(service.swept.sentence)
-        print(
-            f"DICOM: {settings.ae_title} at {settings.dimse_host}:{service.dimse_port}\n"
-            f"Web:   {service.address}"
-        )
+        for port, words in ((service.dimse_port, ""), (service.node.secure_port, " (TLS)")):
+            if port:
+                print(f"DICOM: {settings.ae_title} at {settings.dimse_host}:{port}{words}")
+        print(f"Web:   {service.address}")
+        if not settings.http_tls_certificate and not _on_loopback(settings.http_host):
+            print("The web pages are not encrypted: set http_tls_certificate, or a TLS proxy.")
         if not service.store.count_users():
             print("Nobody can sign in yet. Make the first user: sesamoid user NAME --role reader")
         if not settings.archive:
@@ -30,3 +33,10 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
         stop.wait()
         print("Stopping.")
     return 0
+
+
+def _on_loopback(host: str) -> bool:
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

@@ -3,6 +3,7 @@
 import argparse
 import getpass
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 from dicom_service.errors import Refused
@@ -41,12 +42,19 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     try:
         if store.user(options.name):
             store.set_password_hash(options.name, hashed)
+            _note(store, "password changed", options.name)
             print(f"{options.name} has a new password.")
         else:
             roles = options.role or ["reader"]
             check_person_name(options.display or options.name)
             store.add_user(options.name, options.display or options.name, hashed, roles)
+            _note(store, "user added", f"{options.name} as {' and '.join(roles)}")
             print(f"{options.name} may sign in as {' and '.join(roles)}.")
     finally:
         store.close()
     return 0
+
+
+def _note(store: Store, event: str, detail: str) -> None:
+    by = f"{getpass.getuser()} at the command line"
+    store.audit(event, user=by, detail=detail, at=datetime.now(UTC))

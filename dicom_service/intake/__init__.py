@@ -13,6 +13,7 @@ from dicom_service.intake.model import (
     SpacingKind,
     StudyFacts,
 )
+from dicom_service.intake.same_animal import contradictions, signalment_of
 
 __all__ = [
     "Confidence",
@@ -24,8 +25,10 @@ __all__ = [
     "Spacing",
     "SpacingKind",
     "StudyFacts",
+    "contradictions",
     "corrected",
     "describe",
     "for_reading",
     "is_image",
+    "signalment_of",
 ]

@@ -5,11 +5,9 @@ from collections.abc import Sequence
 from dicom_service.anatomy import Atlas
 from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.errors import NotFound, Refused
-from dicom_service.intake.model import ImageFacts, Remark, Side, StudyFacts
+from dicom_service.intake.model import BY_READER, ImageFacts, Remark, Side, StudyFacts
 from dicom_service.intake.remarks import STUDY_KEYS, image_name, image_remarks, study_remarks
 
-BY_READER = "reader"
-"""What `view_found_in` and `region_found_in` say of a correction."""
 _ABOUT = {
     "view": ("view_", "orientation_view"),
     "regions": ("region_", "view_region"),

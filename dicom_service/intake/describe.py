@@ -57,13 +57,17 @@ def _has_pixels(header: Dataset) -> bool:
     return integer(header, "Rows") > 0 and integer(header, "Columns") > 0
 
 
-def describe(headers: Sequence[Dataset], *, atlas: Atlas | None = None) -> StudyFacts:
+def describe(
+    headers: Sequence[Dataset], *, species: str | None = None, atlas: Atlas | None = None
+) -> StudyFacts:
     """What the headers of one study say, and what in them does not fit.
 
     Parameters
     ----------
     headers
         Data sets of all its objects, images and others, with or without pixel data.
+    species
+        Id of the species as the reader has put it right; None: what the headers say.
     atlas
         The anatomy to recognise names by; None: the one that comes with the product.
 
@@ -72,20 +76,25 @@ def describe(headers: Sequence[Dataset], *, atlas: Atlas | None = None) -> Study
     StudyFacts
         The images for reading, in the order of series and instance numbers; remarks on
         everything that is missing or contradicts.
+
+    Raises
+    ------
+    Refused
+        There is no such species.
     """
     atlas = atlas or default_atlas()
     with warnings.catch_warnings():
         # pydicom warns of each malformed value; here they become remarks, or empty values.
         warnings.simplefilter("ignore")
-        return _describe(headers, atlas)
+        return _describe(headers, species, atlas)
 
 
-def _describe(headers: Sequence[Dataset], atlas: Atlas) -> StudyFacts:
+def _describe(headers: Sequence[Dataset], species: str | None, atlas: Atlas) -> StudyFacts:
     readable = sorted(filter(for_reading, headers), key=_order)
     # Images first: a report may carry an older signalment.
     by_weight = [*readable, *(h for h in headers if not for_reading(h))]
     study_date = _first_date(by_weight)
-    signalment, about_patient = read_signalment(by_weight, study_date, atlas)
+    signalment, about_patient = read_signalment(by_weight, study_date, atlas, species)
     images, about_images = _images(readable, signalment.species, atlas)
     return StudyFacts(
         study_uid=_first(by_weight, "StudyInstanceUID"),

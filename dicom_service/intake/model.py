@@ -19,6 +19,10 @@ Confidence = Literal["stated", "inferred", "guessed", ""]
 guessed: from words for the whole study, or against another header; empty: not found."""
 
 
+BY_READER = "reader"
+"""What `view_found_in`, `region_found_in` and `species_found_in` say of a correction."""
+
+
 class Signalment(Frozen):
     """The animal: who it is, what it is, how old it is."""
 
@@ -28,6 +32,8 @@ class Signalment(Frozen):
     """Id of a species of the atlas: dog, cat, horse or one that the site has added."""
     species_code: Code | None = None
     species_text: str = ""
+    species_found_in: str = ""
+    """"reader" when the reader has put it right; else it is what the headers say."""
     breed: str = ""
     birth_date: str = ""
     age_months: float | None = None

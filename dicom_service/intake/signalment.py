@@ -8,7 +8,8 @@ from typing import Literal, NamedTuple
 from pydicom import Dataset
 
 from dicom_service.anatomy import Atlas
-from dicom_service.intake.model import Remark, Signalment
+from dicom_service.errors import Refused
+from dicom_service.intake.model import BY_READER, Remark, Signalment
 from dicom_service.intake.values import codes, date, text
 from dicom_service.intake.words import words
 
@@ -45,11 +46,25 @@ def months_between(birth: str, study: str) -> float | None:
 
 
 def read_signalment(
-    headers: Sequence[Dataset], study_date: str, atlas: Atlas
+    headers: Sequence[Dataset], study_date: str, atlas: Atlas, corrected: str | None = None
 ) -> tuple[Signalment, tuple[Remark, ...]]:
-    """The animal as the headers of one study describe it; the first header that says it counts."""
+    """The animal as the headers of one study describe it; the first header that says it counts.
+
+    `corrected` is the species as the reader has put it right.
+    """
     remarks: list[Remark] = []
     species, species_text = _species(headers, atlas, remarks)
+    if corrected is not None:
+        said = species_text or species or "nothing"
+        species, species_text = _put_right(corrected, atlas)
+        remarks = [
+            Remark(
+                key="species_corrected",
+                severity="note",
+                text=f"The species was put right by the reader: {species_text}, where the images "
+                f"say {said}. Correct it in the practice system too.",
+            )
+        ]
     sex, neutered = _sex(headers)
     birth = _first(headers, "PatientBirthDate", date)
     known = atlas.species(species)
@@ -59,6 +74,7 @@ def read_signalment(
         species=species,
         species_code=known.code if known else None,
         species_text=species_text,
+        species_found_in=BY_READER if corrected is not None else "",
         breed=_breed(headers),
         birth_date=birth,
         age_months=_age(headers, birth, study_date, remarks),
@@ -68,6 +84,14 @@ def read_signalment(
     )
     remarks += [*_patients_differ(headers), *_unreadable(signalment)]
     return signalment, tuple(remarks)
+
+
+def _put_right(species: str, atlas: Atlas) -> tuple[str, str]:
+    known = atlas.species(species)
+    if known is None:
+        names = ", ".join(one.id for one in atlas.all_species)
+        raise Refused(f"There is no species “{species}”; known are {names}.")
+    return known.id, known.name
 
 
 def _first(
@@ -205,21 +229,31 @@ def _spoken(months: float) -> str:
     return f"{months:.1f} months" if months >= 3 else f"{months * DAYS_PER_MONTH:.0f} days"
 
 
+_ONE_PATIENT = {"PatientID": "Patient ID", "PatientName": "Patient's Name"}
+_ONE_STUDY = {
+    "StudyDate": "Study Date",
+    "AccessionNumber": "Accession Number",
+    "PatientBirthDate": "Patient's Birth Date",
+    "PatientSpeciesDescription": "Patient Species Description",
+}
+
+
 def _patients_differ(headers: Sequence[Dataset]) -> list[Remark]:
-    """One remark when objects of the study carry different patients."""
+    """A remark for each attribute of patient or study that is not the same in all objects."""
     remarks = []
-    for keyword, name in (("PatientID", "Patient ID"), ("PatientName", "Patient's Name")):
+    for keyword, name in (_ONE_PATIENT | _ONE_STUDY).items():
         found = dict.fromkeys(_name(header, keyword) for header in headers)
         different = {value.casefold().replace("^", " ").strip(): value for value in found if value}
-        if len(different) > 1:
-            listed = ", ".join(f"'{value}'" for value in list(different.values())[:4])
-            remarks.append(
-                _warn(
-                    "patient_differs",
-                    f"The objects of this study carry different values of {name} ({listed}): "
-                    "make sure that all images are of one animal before you read them.",
-                )
-            )
+        if len(different) < 2:
+            continue
+        listed = ", ".join(f"'{value}'" for value in list(different.values())[:4])
+        said = f"The objects of this study carry different values of {name} ({listed}): "
+        if keyword in _ONE_PATIENT:
+            advice = "make sure that all images are of one animal before you read them."
+            remarks.append(_warn("patient_differs", said + advice))
+        else:
+            advice = "what the first image says is taken."
+            remarks.append(_note("study_differs", said + advice))
     return remarks
 
 

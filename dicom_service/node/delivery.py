@@ -15,6 +15,7 @@ from pynetdicom.association import Association
 from dicom_service.errors import PeerAway
 from dicom_service.node.commitment import Reports, request_for
 from dicom_service.node.echo import calling_entity, why_not
+from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     COMMITMENT,
     COMMITMENT_INSTANCE,
@@ -109,6 +110,7 @@ class Delivery:
             self._peer.host,
             self._peer.port,
             ae_title=self._peer.ae_title,
+            tls_args=tls_args(self._settings.tls, self._peer),
             evt_handlers=handlers,
         )
         if not association.is_established:

@@ -3,8 +3,9 @@
 from pynetdicom import AE
 
 from dicom_service.errors import PeerAway
+from dicom_service.node.secure import tls_args
 from dicom_service.node.services import UNCOMPRESSED, VERIFICATION
-from dicom_service.settings import Peer
+from dicom_service.settings import Peer, Tls
 
 
 def calling_entity(ae_title: str, timeout: float) -> AE:
@@ -15,7 +16,7 @@ def calling_entity(ae_title: str, timeout: float) -> AE:
     return entity
 
 
-def echo(peer: Peer, ae_title: str, timeout: float) -> None:
+def echo(peer: Peer, ae_title: str, timeout: float, tls: Tls | None = None) -> None:
     """Verify that a peer answers.
 
     Parameters
@@ -24,6 +25,8 @@ def echo(peer: Peer, ae_title: str, timeout: float) -> None:
         Our own title.
     timeout
         Seconds for each step.
+    tls
+        Our certificate, for a peer with `tls`.
 
     Raises
     ------
@@ -32,7 +35,9 @@ def echo(peer: Peer, ae_title: str, timeout: float) -> None:
     """
     entity = calling_entity(ae_title, timeout)
     entity.add_requested_context(VERIFICATION, list(UNCOMPRESSED))
-    association = entity.associate(peer.host, peer.port, ae_title=peer.ae_title)
+    association = entity.associate(
+        peer.host, peer.port, ae_title=peer.ae_title, tls_args=tls_args(tls or Tls(), peer)
+    )
     if not association.is_established:
         raise PeerAway(f"{why_not(association, peer)}.")
     try:

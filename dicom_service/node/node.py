@@ -4,7 +4,10 @@ import logging
 from collections.abc import Callable
 
 from dicom_service.node.commitment import Reports
+from dicom_service.node.priors import PriorFinder
 from dicom_service.node.receiver import Receiver
+from dicom_service.node.retention import RetentionKeeper
+from dicom_service.node.secure import client_context
 from dicom_service.node.sender import Sender
 from dicom_service.node.settler import Settler
 from dicom_service.settings import Settings
@@ -12,7 +15,7 @@ from dicom_service.store import Store
 
 
 class Node:
-    """Receiver, settler and sender over one store.
+    """Receiver, settler, sender and the search for earlier studies, over one store.
 
     Parameters
     ----------
@@ -25,11 +28,18 @@ class Node:
     """
 
     def __init__(self, settings: Settings, store: Store, on_settled: Callable[[str], None]) -> None:
-        self._settler = Settler(store, settings.settle_seconds, on_settled)
+        self._priors = PriorFinder(settings, store)
+        self._retention = RetentionKeeper(settings, store)
+        self._on_settled = on_settled
+        self._settler = Settler(store, settings.settle_seconds, self._settled)
         self._reports = Reports(store, settings)
         self._sender = Sender(settings, store, self._reports)
-        self._receiver = Receiver(settings, store, self._reports, self._settler.wake)
+        self._receiver = Receiver(
+            settings, store, self._reports, self._settler.wake, self._priors.asked_for
+        )
         self.dimse_port = settings.dimse_port
+        self.secure_port = 0
+        self._settings = settings
         if settings.log_level != "DEBUG":
             # What it logs holds peers' text as it came; we log the same events in our words.
             logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
@@ -40,15 +50,26 @@ class Node:
         Raises
         ------
         SetupError
-            The port cannot be used; nothing was started.
+            A port cannot be used, or what TLS needs is not there; nothing was started.
         """
+        if any(peer.tls for peer in self._settings.peers):
+            client_context(self._settings.tls)
         self.dimse_port = self._receiver.start()
+        self.secure_port = self._receiver.secure_port
         self._settler.start()
         self._sender.start()
+        self._priors.start()
+        self._retention.start()
+
+    @property
+    def listening(self) -> bool:
+        """Whether peers can call."""
+        return self._receiver.listening
 
     def wake(self) -> None:
-        """Look into the outbox now."""
+        """Look into the outbox, and for what archives are to be asked, now."""
         self._sender.wake()
+        self._priors.wake()
 
     def arrived(self) -> None:
         """Look for studies to settle: an object came by another way than C-STORE."""
@@ -57,6 +78,12 @@ class Node:
     def stop(self) -> None:
         """Stop all; what is under way is finished or given back to the outbox."""
         self._receiver.stop()
+        self._priors.stop()
+        self._retention.stop()
         self._settler.stop()
         self._sender.stop()
         self._reports.close()
+
+    def _settled(self, study_uid: str) -> None:
+        self._on_settled(study_uid)
+        self._priors.wake()

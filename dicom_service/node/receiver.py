@@ -1,18 +1,21 @@
 """Receiving: who may call, what is stored, and what each failure answers."""
 
 import logging
-import socket
 import threading
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any, cast
 
 from pynetdicom import AE, evt
 from pynetdicom.association import Association
 
 from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of
+from dicom_service.node.admission import Admission
 from dicom_service.node.commitment import Reports
 from dicom_service.node.headers import read_header
 from dicom_service.node.limits import LIMITS
+from dicom_service.node.secure import server_context
+from dicom_service.node.secure_port import SecurePort
 from dicom_service.node.services import (
     COMMITMENT,
     STORED_CLASSES,
@@ -24,10 +27,9 @@ from dicom_service.node.services import (
 from dicom_service.node.stream import Answer, IncomingFile
 from dicom_service.node.transport import Server
 from dicom_service.settings import Settings
-from dicom_service.store import Store
+from dicom_service.store import InstanceHeader, Seeing, Store
 
 log = logging.getLogger(__name__)
-_PERMANENT, _BY_USER, _CALLING_UNKNOWN = 0x01, 0x01, 0x03
 _TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED = 0x02, 0x03, 0x02
 _UNEXPECTED = 0xC000
 
@@ -41,6 +43,8 @@ class Receiver:
         Takes commitment reports.
     on_object
         Called after an object was stored, from the association's thread.
+    asked_for
+        Whether this node asked for an object: its study, who sends it, who had it moved.
     """
 
     def __init__(
@@ -49,24 +53,32 @@ class Receiver:
         store: Store,
         reports: Reports,
         on_object: Callable[[], None],
+        asked_for: Callable[[str, str, str], bool],
     ) -> None:
         self._settings = settings
+        self._tried = Seeing(store, lambda: datetime.now(UTC))
         self._store = store
         self._reports = reports
         self._on_object = on_object
+        self._asked_for = asked_for
         self._entity = _entity(settings)
+        self._admission = Admission(settings, store)
         self._server: Server | None = None
+        self._secure: SecurePort | None = None
         self._thread: threading.Thread | None = None
 
     def start(self) -> int:
-        """Listen; returns the port.
+        """Listen; returns the plain port, 0 when there is only the secure one.
 
         Raises
         ------
         SetupError
             The port is in use, or the address is not one of this machine.
         """
-        address = (self._settings.dimse_host, self._settings.dimse_port)
+        # With only the secure port the plain one is made, for it serves what comes in there, but
+        # never accepts anything itself.
+        port = 0 if self._settings.tls.only else self._settings.dimse_port
+        address = (self._settings.dimse_host, port)
         handlers: list[Any] = [
             (evt.EVT_REQUESTED, self._requested),
             (evt.EVT_REJECTED, self._rejected),
@@ -87,41 +99,71 @@ class Receiver:
                 "Stop the program that has it, or set another with dimse_port and dimse_host."
             ) from error
         self._server = cast("Server", server)
+        if self._settings.tls.listen:
+            self._start_secure(self._server)
+        if self._settings.tls.only:
+            server.server_close()
+            return 0
         self._thread = threading.Thread(
             target=server.serve_forever, kwargs={"poll_interval": 0.1}, name="dicom listener"
         )
         self._thread.start()
         return int(server.server_address[1])
 
+    def _start_secure(self, server: Server) -> None:
+        tls = self._settings.tls
+        try:
+            context = server_context(tls)
+            port = SecurePort(self._settings.dimse_host, tls.port, context, server.take)
+        except SetupError:
+            server.server_close()
+            self._server = None
+            raise
+        self._secure = port
+        port.start()
+
+    @property
+    def secure_port(self) -> int:
+        """The port for TLS; 0 when there is none."""
+        return self._secure.port if self._secure else 0
+
+    @property
+    def listening(self) -> bool:
+        """Whether callers are answered."""
+        return self._server is not None
+
     def stop(self) -> None:
         """Stop listening and abort what is open."""
-        if self._server is None or self._thread is None:
+        if self._server is None:
             return
-        self._server.shutdown()
-        self._thread.join()
+        if self._thread is not None:
+            self._server.shutdown()
+            self._thread.join()
         for association in self._server.active_associations:
             if association.is_established:
                 association.abort()
             else:  # silent so far: end its connection, and its threads with it
                 association.dul.event_queue.put("Evt17")
             association.join(10)
+        if self._secure is not None:
+            self._secure.stop()
+            self._secure = None
         self._server = None
 
     def _requested(self, event: Any) -> None:
-        """Turn away too many, and callers whose title or address is not a known peer's."""
+        """Turn away too many, and callers that are not to come in."""
         if self._crowded(event.assoc):
             log.warning("refused %s: too many associations", event.assoc.requestor.address)
             event.assoc.acse.send_reject(_TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED)
             event.assoc.kill()
             return
-        if not self._settings.peers_only:
-            return
-        title = str(event.assoc.requestor.primitive.calling_ae_title).strip()
-        address = str(event.assoc.requestor.address)
-        hosts = [peer.host for peer in self._settings.peers if peer.ae_title == title]
-        if not any(address in _addresses(host) for host in hosts):
-            log.warning("refused %s at %s: not one of the peers", plain(title), address)
-            event.assoc.acse.send_reject(_PERMANENT, _BY_USER, _CALLING_UNKNOWN)
+        refusal = self._admission.refusal(event.assoc)
+        if refusal is not None:
+            requestor = event.assoc.requestor
+            title = plain(requestor.primitive.calling_ae_title)
+            log.warning("refused %s at %s: %s", title, requestor.address, refusal.words)
+            self._tried.note("peer refused", "", detail=f"from {title}@{requestor.address}")
+            event.assoc.acse.send_reject(*refusal.codes)
             event.assoc.kill()
 
     def _crowded(self, association: Association) -> bool:
@@ -151,7 +193,8 @@ class Receiver:
         requestor = association.requestor
         source = f"{plain(requestor.ae_title, 16)}@{requestor.address}"
         try:
-            outcome = self._keep(file, source)
+            titles = str(requestor.ae_title).strip(), file.mover if file else ""
+            outcome = self._keep(file, source, titles)
         except SesamoidError as error:
             log.warning("object from %s refused: %s", source, plain(error, 400))
             return _answer(outcome_of(error).dimse, str(error))
@@ -166,24 +209,37 @@ class Receiver:
         self._on_object()
         return Answer(0x0000)
 
-    def _keep(self, file: IncomingFile | None, source: str) -> str:
+    def _keep(self, file: IncomingFile | None, source: str, titles: tuple[str, str]) -> str:
         if file is None:
             raise BadObject("The request came without a data set.")
-        file.flush()
-        if file.error is not None:
-            raise file.error
-        header = read_header(
-            file.reader(),
-            file.size,
-            file.offset,
-            file.transfer_syntax,
-            file.sop_class_uid,
-            file.sop_instance_uid,
-        )
-        file.close()
-        if file.error is not None:
-            raise file.error
-        return self._store.accept(file.path, header, source=source, digest=file.digest)
+        header = file_header(file)
+        prior = self._asked_for(header.study_uid, *titles)
+        return self._store.accept(file.path, header, source=source, prior=prior, digest=file.digest)
+
+
+def file_header(file: IncomingFile) -> InstanceHeader:
+    """What the index keeps of a finished file.
+
+    Raises
+    ------
+    SesamoidError
+        The object is incomplete, wrong or did not fit on the disk.
+    """
+    file.flush()
+    if file.error is not None:
+        raise file.error
+    header = read_header(
+        file.reader(),
+        file.size,
+        file.offset,
+        file.transfer_syntax,
+        file.sop_class_uid,
+        file.sop_instance_uid,
+    )
+    file.close()
+    if file.error is not None:
+        raise file.error
+    return header
 
 
 def _entity(settings: Settings) -> AE:
@@ -201,13 +257,6 @@ def _entity(settings: Settings) -> AE:
     # the provider, and we are the user (PS3.4 J.3).
     entity.add_supported_context(COMMITMENT, list(UNCOMPRESSED), scu_role=False, scp_role=True)
     return entity
-
-
-def _addresses(host: str) -> set[str]:
-    try:
-        return {str(info[4][0]) for info in socket.getaddrinfo(host, None)}
-    except OSError:
-        return set()
 
 
 def _echoed(association: Association) -> Answer:

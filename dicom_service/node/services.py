@@ -39,7 +39,7 @@ STORED_CLASSES = (
     "1.2.840.10008.5.1.4.1.1.104.1",  # Encapsulated PDF
 )
 
-_STORE_REASONS = {
+STORE_REASONS = {
     0x0110: "processing failure",
     0x0111: "it has another object with this UID",
     0x0117: "it calls the UID invalid",
@@ -47,8 +47,8 @@ _STORE_REASONS = {
     0x0124: "this node may not store there",
     0x0213: "out of resources",
 }
-_STORE_RANGES = {0xA7: "out of resources", 0xA8: "not the class it expects", 0xA9: "data set error"}
-_COMMITMENT_REASONS = {
+STORE_RANGES = {0xA7: "out of resources", 0xA8: "not the class it expects", 0xA9: "data set error"}
+COMMITMENT_REASONS = {
     0x0110: "processing failure",
     0x0112: "no such object",
     0x0119: "class and instance do not fit",
@@ -61,13 +61,13 @@ _TRANSIENT = {0x0110, 0x0124, 0x0213}
 
 def store_reason(status: int, comment: str = "") -> str:
     """Words for a C-STORE status."""
-    words = _STORE_REASONS.get(status) or _STORE_RANGES.get(status >> 8) or "it was refused"
+    words = STORE_REASONS.get(status) or STORE_RANGES.get(status >> 8) or "it was refused"
     return f"{words} (status 0x{status:04X}{', ' + plain(comment) if comment else ''})"
 
 
 def commitment_reason(code: int) -> str:
     """Words for a Failure Reason of storage commitment (PS3.3 C.14.1.1)."""
-    return f"{_COMMITMENT_REASONS.get(code, 'no reason given')} (0x{code:04X})"
+    return f"{COMMITMENT_REASONS.get(code, 'no reason given')} (0x{code:04X})"
 
 
 def is_stored(status: int) -> bool:

@@ -45,7 +45,8 @@ class _Handler(RequestHandler):
 
     def handle(self) -> None:
         """Start an association; see the base class."""
-        self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        with contextlib.suppress(OSError):  # the inner end of a secure connection is no TCP
+            self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         association = self._create_association()
         evt.trigger(association, evt.EVT_CONN_OPEN, {"address": self.client_address})
         association.start()
@@ -106,6 +107,13 @@ class Server(ThreadedAssociationServer):
         address = client_address[0]
         same = sum(1 for association in active if association.requestor.address == address)
         return len(active) < LIMITS.connections and same < LIMITS.connections_per_peer
+
+    def take(self, connection: socket.socket, address: tuple[str, int]) -> None:
+        """Serve a connection that was accepted elsewhere, such as on the secure port."""
+        if self.verify_request(connection, address):
+            self.process_request(connection, address)
+        else:
+            connection.close()
 
     def shutdown(self) -> None:
         """Stop accepting and close the listening socket; see the base class."""

@@ -24,7 +24,7 @@ from dicom_service.report.patient import (
     plain_value,
     species_codes,
 )
-from dicom_service.report.states import MEASUREMENTS_TITLE, State, check_state
+from dicom_service.report.states import State, check_state
 
 PRIVATE_GROUP = 0x0071
 PRIVATE_CREATOR = "SESAMOID"
@@ -50,7 +50,7 @@ def build(
         What the report says; its kind decides the flags.
     identity
         UIDs and time of the documents; those of the measurement document are needed when there
-        are measurements.
+        are measurements, but for a draft: without them it has its measurements in the report.
     device
         The node.
     evidence
@@ -62,13 +62,15 @@ def build(
         The content does not fit its kind, or names what the template does not have.
     """
     state = check_state(content)
-    for person in [content.signer, *(addendum.author for addendum in content.addenda)]:
+    remarks = (*content.addenda, *content.corrections)
+    for person in [content.signer, *(remark.author for remark in remarks)]:
         if person is not None:
             _check_name(person)
     names = Names(content)
     check_reading(names)
     measurements = None
-    if content.reading.measurements:
+    alone = content.kind == "draft" and not identity.measurements_sop_uid
+    if content.reading.measurements and not alone:
         measurements = _measurements(names, identity, device, evidence, state)
     return Documents(_report(names, identity, device, evidence, state, measurements), measurements)
 
@@ -85,7 +87,11 @@ def _report(
     instance = header.Instance(
         identity.sop_instance_uid, identity.series_uid, identity.series_number, state.title
     )
-    made = header.document(content, identity, device, evidence, instance)
+    # Where nothing is measured any more, the report alone takes the place of both.
+    continued = content.predecessors
+    if measurements is None:
+        continued += content.measured_before
+    made = header.document(content, identity, device, evidence, instance, continued)
     referenced = [reference(names, view.uid) for view in content.template.views]
     companion = []
     if measurements is not None:
@@ -109,6 +115,8 @@ def _report(
     resource = (MAPPING_RESOURCE, SCHEME_UID, header.REPORT_TEMPLATE)
     header.add_root(made, "diagnostic_imaging_report", resource, children)
     header.add_evidence(made, content, evidence, referenced)
+    if identity.rendering_sop_uid:
+        made.ReferencedInstanceSequence = [header.rendering(identity.rendering_sop_uid)]
     block = made.private_block(PRIVATE_GROUP, PRIVATE_CREATOR, create=True)
     copy = json.dumps(content.model_dump(mode="json"), separators=(",", ":"))
     block.add_new(PRIVATE_COPY, "UT", copy)
@@ -125,11 +133,10 @@ def _measurements(
         identity.measurements_sop_uid,
         identity.measurements_series_uid,
         identity.series_number + 1,
-        MEASUREMENTS_TITLE[content.kind],
+        state.measurements_title,
     )
-    # Predecessors are of the report; this document is made anew from all measurements.
-    alone = content.model_copy(update={"predecessors": ()})
-    made = header.document(alone, identity, device, evidence, instance)
+    continued = content.measured_before
+    made = header.document(content, identity, device, evidence, instance, continued)
     context = list(_context(content, device, state))
     header.add_root(made, "imaging_measurement_report", DCMR, measurement_tree(names, context))
     views = dict.fromkeys(m.view for m in content.reading.measurements)

@@ -10,7 +10,7 @@ from dicom_service.codes import Code, get
 from dicom_service.report import items as sr
 from dicom_service.report import sentences
 from dicom_service.report.model import ReportContent
-from dicom_service.report.names import SIDES, Names, descriptor_code, view_code
+from dicom_service.report.names import SIDES, Names, descriptor_code, view_code, view_position
 from dicom_service.review.model import (
     SECTIONS,
     Finding,
@@ -89,6 +89,7 @@ def coded_finding(names: Names, finding: Finding) -> Dataset:
             *_aggressiveness(finding),
             *(_cross_check(names, uid, said) for uid, said in finding.cross_check.items()),
             *sr.text("HAS PROPERTIES", "comment", finding.note),
+            *_copied(finding),
             sr.image("INFERRED FROM", "illustration", reference(names, finding.view)),
         ],
     )
@@ -100,6 +101,12 @@ def _aggressiveness(finding: Finding) -> list[Dataset]:
         return []
     word = sentences.AGGRESSIVENESS[finding.aggressiveness]
     return [sr.coded("HAS PROPERTIES", "aggressiveness", word)]
+
+
+def _copied(finding: Finding) -> list[Dataset]:
+    if not finding.copied_from:
+        return []
+    return [sr.uid_item("HAS PROPERTIES", "copied_from", finding.copied_from)]
 
 
 def finding_code(finding: Finding) -> Code:
@@ -235,7 +242,11 @@ def _view(names: Names, uid: str) -> list[Dataset]:
     view = names.view(uid)
     code = view_code(view)
     if code is not None:
-        return [sr.coded("HAS CONCEPT MOD", "image_view", code)]
+        entry = sr.coded("HAS CONCEPT MOD", "image_view", code)
+        position = view_position(view)
+        if position is not None:
+            sr.below(entry, [sr.coded("HAS CONCEPT MOD", "image_view_modifier", position)])
+        return [entry]
     return sr.text("HAS CONCEPT MOD", "image_view", view.label)
 
 

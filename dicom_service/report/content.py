@@ -41,7 +41,8 @@ def readable(names: Names) -> list[Dataset]:
     """The headings and texts that people read, the answer first, as a referring vet wants it."""
     content = names.content
     reading = content.reading
-    parts = [addendum_section(addendum) for addendum in reversed(content.addenda)]
+    parts = [_remark("correction_heading", entry) for entry in reversed(content.corrections)]
+    parts += [_remark("addendum_heading", entry) for entry in reversed(content.addenda)]
     parts += sr.heading("impressions_heading", _impressions(names))
     advice = sr.text("CONTAINS", "recommendation", reading.recommendations)
     parts += sr.heading("recommendations_heading", advice)
@@ -57,15 +58,15 @@ def readable(names: Names) -> list[Dataset]:
     return parts
 
 
-def addendum_section(addendum: Addendum) -> Dataset:
-    """An addendum with its author and time."""
-    author = addendum.author
+def _remark(heading: str, remark: Addendum) -> Dataset:
+    """An addendum, or what a correction changed, with its author and time."""
+    author = remark.author
     children = [
         *person_observer(author.name, author.login, author.organization),
-        *sr.text("CONTAINS", "comment", addendum.text),
+        *sr.text("CONTAINS", "comment", remark.text),
     ]
-    section = sr.container("addendum_heading", children)
-    section.add_new(0x0040A032, "DT", sr.dicom_datetime(addendum.at))
+    section = sr.container(heading, children)
+    section.add_new(0x0040A032, "DT", sr.dicom_datetime(remark.at))
     return section
 
 

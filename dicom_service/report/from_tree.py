@@ -42,6 +42,7 @@ class TreeContent(Frozen):
     signed_at: AwareDatetime | None
     findings_text: str
     addenda: tuple[Addendum, ...]
+    corrections: tuple[Addendum, ...]
 
 
 def read_tree(document: Dataset) -> TreeContent:
@@ -75,26 +76,33 @@ def _told(document: Dataset, coded: Dataset) -> TreeContent:
     return TreeContent(
         kind=kinds[value_of(state or Dataset())],
         reading=_reading(document, coded),
-        signer=_person(document) if has_signer else None,
-        signed_at=_time(verifiers[-1].VerificationDateTime) if verifiers else None,
+        signer=person_of(document) if has_signer else None,
+        signed_at=time_of(verifiers[-1].VerificationDateTime) if verifiers else None,
         findings_text=text_below(description, "findings_text"),
-        addenda=tuple(
-            Addendum(
-                text=text_below(section, "comment"),
-                author=_person(section),
-                at=_time(section.ObservationDateTime),
-            )
-            for section in reversed(children(document, "addendum_heading"))
-        ),
+        addenda=_remarks(document, "addendum_heading"),
+        corrections=_remarks(document, "correction_heading"),
     )
 
 
-def _time(value: object) -> datetime:
+def _remarks(document: Dataset, heading: str) -> tuple[Addendum, ...]:
+    return tuple(
+        Addendum(
+            text=text_below(section, "comment"),
+            author=person_of(section),
+            at=time_of(section.ObservationDateTime),
+        )
+        for section in reversed(children(document, heading))
+    )
+
+
+def time_of(value: object) -> datetime:
+    """A DT value with its offset."""
     text = str(value)
     return datetime.strptime(text, "%Y%m%d%H%M%S.%f%z" if "." in text else "%Y%m%d%H%M%S%z")
 
 
-def _person(item: Dataset) -> Person:
+def person_of(item: Dataset) -> Person:
+    """The person whom the items below name as observer."""
     return Person(
         login=text_below(item, "person_observer_login"),
         name=text_below(item, "person_observer_name"),
@@ -179,6 +187,7 @@ def _site_identifier(item: Dataset) -> str:
 def _finding(item: Dataset) -> Finding:
     severity = child(item, "severity")
     judged = child(item, "aggressiveness")
+    copied = child(item, "copied_from")
     grades = {grade: grade for grade in ("mild", "moderate", "severe")}
     return Finding(
         id=_identifier(item),
@@ -192,6 +201,7 @@ def _finding(item: Dataset) -> Finding:
             image_of(said): _keyword(said, sentences.CROSS_CHECKS)
             for said in children(item, "cross_check")
         },
+        copied_from="" if copied is None else str(copied.UID),
     )
 
 

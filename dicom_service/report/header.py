@@ -5,12 +5,17 @@ from datetime import datetime
 from typing import NamedTuple
 
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import UID, ComprehensiveSRStorage, ExplicitVRLittleEndian
+from pydicom.uid import (
+    UID,
+    ComprehensiveSRStorage,
+    EncapsulatedPDFStorage,
+    ExplicitVRLittleEndian,
+)
 
 import dicom_service
 from dicom_service.codes import SCHEME, SCHEME_UID, Code, get
 from dicom_service.report import items as sr
-from dicom_service.report.model import Device, Identity, Person, ReportContent
+from dicom_service.report.model import Device, Identity, Person, Reference, ReportContent, Withdrawn
 from dicom_service.report.patient import (
     add_patient_and_study,
     copied_code,
@@ -42,26 +47,51 @@ def document(
     device: Device,
     evidence: Sequence[Dataset],
     instance: Instance,
+    continued: Sequence[Reference] = (),
 ) -> Dataset:
-    """A Comprehensive SR with everything but its content tree and its evidence."""
+    """A Comprehensive SR with everything but its content tree and its evidence.
+
+    Parameters
+    ----------
+    continued
+        The documents that this one continues or replaces.
+    """
+    made = bare_document(ComprehensiveSRStorage, content, identity, device, evidence, instance)
+    _add_state(made, content, identity, device)
+    if continued:
+        made.PredecessorDocumentsSequence = _predecessors(content, continued)
+    performed = first_header(evidence).get("ProcedureCodeSequence") or []
+    made.PerformedProcedureCodeSequence = [copied_code(c) for c in performed if has_code(c)]
+    return made
+
+
+def bare_document(
+    sop_class_uid: str,
+    content: ReportContent,
+    identity: Identity,
+    device: Device,
+    evidence: Sequence[Dataset],
+    instance: Instance,
+) -> Dataset:
+    """What every document of ours has: animal, study, series, maker, request, our codes."""
     made = Dataset()
-    made.file_meta = _file_meta(instance)
+    made.file_meta = file_meta(sop_class_uid, instance.sop_instance_uid)
     made.SpecificCharacterSet = "ISO_IR 192"
-    made.SOPClassUID = ComprehensiveSRStorage
+    made.SOPClassUID = sop_class_uid
     made.SOPInstanceUID = instance.sop_instance_uid
     add_patient_and_study(made, content, evidence)
     _add_series(made, identity, instance)
-    _add_equipment(made, device)
-    _add_state(made, content, identity, device)
-    _add_requests(made, content, first_header(evidence))
+    add_equipment(made, device)
+    add_requests(made, content, evidence)
     made.CodingSchemeIdentificationSequence = [_scheme()]
     return made
 
 
-def _file_meta(instance: Instance) -> FileMetaDataset:
+def file_meta(sop_class_uid: str, sop_instance_uid: str) -> FileMetaDataset:
+    """The file meta information of something that we write, uncompressed."""
     meta = FileMetaDataset()
-    meta.MediaStorageSOPClassUID = ComprehensiveSRStorage
-    meta.MediaStorageSOPInstanceUID = UID(instance.sop_instance_uid)
+    meta.MediaStorageSOPClassUID = UID(sop_class_uid)
+    meta.MediaStorageSOPInstanceUID = UID(sop_instance_uid)
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     meta.ImplementationClassUID = UID(IMPLEMENTATION_UID)
     meta.ImplementationVersionName = MAKER.upper()
@@ -83,7 +113,8 @@ def _add_series(made: Dataset, identity: Identity, instance: Instance) -> None:
     made.TimezoneOffsetFromUTC = offset
 
 
-def _add_equipment(made: Dataset, device: Device) -> None:
+def add_equipment(made: Dataset, device: Device) -> None:
+    """Say that this node made it (General Equipment)."""
     made.Manufacturer = MAKER
     made.ManufacturerModelName = MAKER
     made.SoftwareVersions = sr.single(dicom_service.__version__, 64)
@@ -123,17 +154,17 @@ def _add_state(made: Dataset, content: ReportContent, identity: Identity, device
         source.ParticipationType = "SOURCE"
         source.ParticipationDateTime = sr.dicom_datetime(identity.at)
         made.ParticipantSequence = [source]
-    if content.predecessors:
-        made.PredecessorDocumentsSequence = _predecessors(content)
 
 
 def _answering(content: ReportContent) -> list[tuple[Person, datetime]]:
-    """Who answers for the document and since when: newest addendum first, the signer last."""
-    people = [(a.author, a.at) for a in reversed(content.addenda)]
+    """Who answers for the document and since when: newest addendum first, the signer last.
+
+    A correction is answered for by its signer alone, also for the addenda that it keeps.
+    """
     if content.signer is None or content.signed_at is None:
-        return people
-    signed = (content.signer, content.signed_at)
-    return [*(entry for entry in people if entry != signed), signed]
+        return []
+    people = [(a.author, a.at) for a in reversed(content.addenda) if a.at > content.signed_at]
+    return [*people, (content.signer, content.signed_at)]
 
 
 def _verifier(person: Person, at: str) -> Dataset:
@@ -167,20 +198,26 @@ def _device(device: Device) -> Dataset:
     return item
 
 
-def _predecessors(content: ReportContent) -> list[Dataset]:
+def _predecessors(content: ReportContent, continued: Sequence[Reference]) -> list[Dataset]:
     study = content.facts.study_uid
     rows = []
-    for earlier in content.predecessors:
-        row = Dataset()
-        row.ReferencedSOPClassUID = earlier.sop_class_uid
-        row.ReferencedSOPInstanceUID = earlier.sop_instance_uid
+    for earlier in continued:
+        row = sop_reference(earlier)
         why = get(purpose(content.kind, earlier.kind))
         row.PurposeOfReferenceCodeSequence = [sr.code_item(why)]
         rows.append((study, earlier.series_uid, row))
-    return _by_study_and_series(rows)
+    return by_study_and_series(rows)
 
 
-def _by_study_and_series(rows: Iterable[tuple[str, str, Dataset]]) -> list[Dataset]:
+def sop_reference(named: Reference | Withdrawn | sr.ImageReference) -> Dataset:
+    """The item that refers to one stored instance."""
+    row = Dataset()
+    row.ReferencedSOPClassUID = named.sop_class_uid
+    row.ReferencedSOPInstanceUID = named.sop_instance_uid
+    return row
+
+
+def by_study_and_series(rows: Iterable[tuple[str, str, Dataset]]) -> list[Dataset]:
     """References nested as the Hierarchical SOP Instance Reference macro wants them."""
     nested: dict[str, dict[str, list[Dataset]]] = {}
     for study, series, row in rows:
@@ -223,38 +260,56 @@ def add_evidence(
     current: list[tuple[str, str, Dataset]] = []
     other: list[tuple[str, str, Dataset]] = []
     for of_study, reference in known.values():
-        row = Dataset()
-        row.ReferencedSOPClassUID = reference.sop_class_uid
-        row.ReferencedSOPInstanceUID = reference.sop_instance_uid
+        row = sop_reference(reference)
         (current if of_study == study else other).append((of_study, reference.series_uid, row))
     if current:
-        made.CurrentRequestedProcedureEvidenceSequence = _by_study_and_series(current)
+        made.CurrentRequestedProcedureEvidenceSequence = by_study_and_series(current)
     if other:
-        made.PertinentOtherEvidenceSequence = _by_study_and_series(other)
+        made.PertinentOtherEvidenceSequence = by_study_and_series(other)
 
 
-def _add_requests(made: Dataset, content: ReportContent, header: Dataset) -> None:
-    performed = header.get("ProcedureCodeSequence") or []
-    made.PerformedProcedureCodeSequence = [copied_code(c) for c in performed if has_code(c)]
-    if not made.AccessionNumber:
-        return
-    asked = next(iter(header.get("RequestAttributesSequence") or []), Dataset())
+def rendering(uid: str) -> Dataset:
+    """The reference to the PDF that shows the whole document (PS3.3 C.17.2, CID 7006)."""
+    item = Dataset()
+    item.ReferencedSOPClassUID = EncapsulatedPDFStorage
+    item.ReferencedSOPInstanceUID = uid
+    item.PurposeOfReferenceCodeSequence = [sr.code_item(get("complete_rendering"))]
+    return item
+
+
+def add_requests(made: Dataset, content: ReportContent, evidence: Sequence[Dataset]) -> None:
+    """Name every request that the images of the study say they were made for."""
+    study = content.facts.study_uid
+    found: dict[tuple[str, str], Dataset] = {}
+    for image in evidence:
+        if str(image.get("StudyInstanceUID", "")) != study:
+            continue
+        for asked in image.get("RequestAttributesSequence") or [Dataset()]:
+            accession = plain_value(asked, "AccessionNumber") or plain_value(
+                image, "AccessionNumber"
+            )
+            key = (accession, plain_value(asked, "RequestedProcedureID"))
+            if any(key):
+                found.setdefault(key, asked)
+    if found:
+        made.ReferencedRequestSequence = [
+            _request(study, accession, asked) for (accession, _), asked in found.items()
+        ]
+
+
+def _request(study: str, accession: str, asked: Dataset) -> Dataset:
     request = Dataset()
-    request.StudyInstanceUID = content.facts.study_uid
+    request.StudyInstanceUID = study
     request.ReferencedStudySequence = []
-    put(request, "AccessionNumber", made.AccessionNumber)
+    put(request, "AccessionNumber", accession)
     request.PlacerOrderNumberImagingServiceRequest = ""
     request.FillerOrderNumberImagingServiceRequest = ""
-    put(request, "RequestedProcedureID", plain_value(asked, "RequestedProcedureID"))
-    put(
-        request,
-        "RequestedProcedureDescription",
-        plain_value(asked, "RequestedProcedureDescription"),
-    )
+    for keyword in ("RequestedProcedureID", "RequestedProcedureDescription"):
+        put(request, keyword, plain_value(asked, keyword))
     request.RequestedProcedureCodeSequence = [
         copied_code(c) for c in asked.get("RequestedProcedureCodeSequence") or [] if has_code(c)
     ][:1]
-    made.ReferencedRequestSequence = [request]
+    return request
 
 
 def add_root(

@@ -193,6 +193,12 @@ def composite(relation: Relation, name: str, sop_class_uid: str, uid: str) -> Da
     return item
 
 
+def nameless(item: Dataset) -> Dataset:
+    """The item without a concept name: TID 2010 has none for what it selects."""
+    del item.ConceptNameCodeSequence
+    return item
+
+
 def polyline(
     points: Sequence[tuple[float, float]], name: str, reference: ImageReference
 ) -> Dataset:

@@ -8,7 +8,7 @@ from dicom_service.base import Frozen
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.model import Reading, Template
 
-Kind = Literal["template", "draft", "final", "addendum"]
+Kind = Literal["template", "draft", "final", "addendum", "correction"]
 """State of the document; the flags of each are in `report.states`."""
 
 
@@ -31,7 +31,7 @@ class Reference(Frozen):
 
 
 class Addendum(Frozen):
-    """A later remark on a signed report."""
+    """A later remark on a signed report; of a correction: what it changed and why."""
 
     text: str
     author: Person
@@ -49,6 +49,8 @@ class Identity(Frozen):
     measurements_sop_uid: str = ""
     measurements_series_uid: str = ""
     """Of the companion TID 1500 document; empty when there are no measurements."""
+    rendering_sop_uid: str = ""
+    """Of the Encapsulated PDF that shows the report as it is printed; empty: there is none."""
 
 
 class Device(Frozen):
@@ -70,4 +72,26 @@ class ReportContent(Frozen):
     signed_at: AwareDatetime | None = None
     findings_text: str = ""
     addenda: tuple[Addendum, ...] = ()
+    corrections: tuple[Addendum, ...] = ()
+    """One for each time that a signed report was replaced, oldest first."""
     predecessors: tuple[Reference, ...] = ()
+    measured_before: tuple[Reference, ...] = ()
+    """Measurement documents that go with the predecessors."""
+
+
+class Withdrawn(Frozen):
+    """A document that a withdrawal names."""
+
+    sop_instance_uid: str
+    sop_class_uid: str
+    series_uid: str
+
+
+class Withdrawal(Frozen):
+    """A signed report is not to be used any more, in none of its versions."""
+
+    reason: Literal["quality", "safety"]
+    text: str
+    author: Person
+    at: AwareDatetime
+    documents: tuple[Withdrawn, ...]

@@ -41,6 +41,12 @@ def view_code(view: TemplateView) -> Code | None:
     return known.code if known else None
 
 
+def view_position(view: TemplateView) -> Code | None:
+    """Flexed, stressed and the like; None for the usual position."""
+    known = atlas().view(view.view)
+    return known.modifier if known else None
+
+
 class Names:
     """The things of one report's `content` by id.
 

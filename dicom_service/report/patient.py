@@ -138,7 +138,8 @@ def is_animal(content: ReportContent, header: Dataset) -> bool:
 
 def _add_animal(document: Dataset, content: ReportContent, header: Dataset) -> None:
     """The attributes that PS3.3 C.7.1.1 and C.7.2.2 require of an animal."""
-    species = species_codes(content, header)
+    # The patient stays as in the images, so that the study is one patient's in the archive.
+    species = _codes(header, "PatientSpeciesCodeSequence") or species_codes(content, header)
     if species:
         document.PatientSpeciesCodeSequence = species[:1]
     words = (
@@ -162,9 +163,10 @@ def _add_animal(document: Dataset, content: ReportContent, header: Dataset) -> N
 
 
 def species_codes(content: ReportContent, header: Dataset) -> list[Dataset]:
-    """The coded species of the images, else that which intake found."""
-    found = _codes(header, "PatientSpeciesCodeSequence")
+    """The coded species: as the reader put it right, as in the images, or as intake found it."""
     animal = content.facts.signalment
+    put_right = bool(animal.species_found_in)
+    found = [] if put_right else _codes(header, "PatientSpeciesCodeSequence")
     code = animal.species_code or (get(animal.species) if animal.species else None)
     return found or ([code_item(code)] if code else [])
 

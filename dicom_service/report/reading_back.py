@@ -91,13 +91,17 @@ def as_told(content: ReportContent) -> TreeContent:
     return TreeContent(
         kind=content.kind,
         reading=reading.model_copy(update=changes),
-        signer=_person_as_told(content.signer) if content.signer else None,
+        signer=person_as_told(content.signer) if content.signer else None,
         signed_at=content.signed_at,
         findings_text=_said(content.findings_text),
-        addenda=tuple(
-            Addendum(text=_said(a.text), author=_person_as_told(a.author), at=a.at)
-            for a in content.addenda
-        ),
+        addenda=_remarks_as_told(content.addenda),
+        corrections=_remarks_as_told(content.corrections),
+    )
+
+
+def _remarks_as_told(remarks: tuple[Addendum, ...]) -> tuple[Addendum, ...]:
+    return tuple(
+        Addendum(text=_said(a.text), author=person_as_told(a.author), at=a.at) for a in remarks
     )
 
 
@@ -116,7 +120,8 @@ def _measurement_as_told(measurement: Measurement) -> Measurement:
     return told.model_copy(update={"points": points})
 
 
-def _person_as_told(person: Person) -> Person:
+def person_as_told(person: Person) -> Person:
+    """A person as the content tree tells of them."""
     return Person(
         login=_said(person.login),
         name=name_parts(person.name),

@@ -15,6 +15,7 @@ from dicom_service.report.names import view_code
 from dicom_service.report.patient import first_header, is_animal
 from dicom_service.report.reading_back import private_copy
 from dicom_service.report.rules_images import image_problems
+from dicom_service.report.rules_tree import too_deep, tree_problems
 from dicom_service.report.states import STATES
 from dicom_service.report.walk import (
     CodeKey,
@@ -53,6 +54,9 @@ def problems(
     evidence
         Headers of the instances of the study.
     """
+    for document in (report, measurements):
+        if document is not None and (deep := too_deep(document)):
+            return (deep,)
     try:
         content = private_copy(report)
     except BadObject as error:
@@ -63,6 +67,13 @@ def problems(
         documents.append(("Measurements", measurements))
     each = (_of_document(name, made, content, evidence) for name, made in documents)
     return tuple(chain(found, *each))
+
+
+def problems_of_any(document: Dataset) -> tuple[str, ...]:
+    """What is wrong with a structured report of any maker, by itself."""
+    if deep := too_deep(document):
+        return (deep,)
+    return tuple(dict.fromkeys(chain(tree_problems(document), _codes(document, None))))
 
 
 def _of_document(
@@ -76,8 +87,9 @@ def _of_document(
         _names(items),
         _codes(made, content),
         image_problems(made, items, content, evidence),
+        tree_problems(made),
     )
-    return (f"{name}: {sentence}" for sentence in checks)
+    return (f"{name}: {sentence}" for sentence in dict.fromkeys(checks))
 
 
 def _of_report(
@@ -86,7 +98,8 @@ def _of_report(
     yield from _template_id("Report", report, (MAPPING_RESOURCE, SCHEME_UID, REPORT_TEMPLATE))
     if measurements is not None:
         yield from _template_id("Measurements", measurements, DCMR)
-    yield from _tracking(report, measurements)
+    if measurements is not None or report.get("CompletionFlag") == "COMPLETE":
+        yield from _tracking(report, measurements)
     if content is not None:
         yield from _answers(report, content)
 
@@ -131,6 +144,11 @@ def _animal(
 
 
 def _predecessors(made: Dataset) -> Iterator[str]:
+    state = child(made, "document_state")
+    later = {get(STATES[kind].code).key for kind in ("addendum", "correction")}
+    named = made.get("PredecessorDocumentsSequence")
+    if state is not None and value_of(state) in later and not named:
+        yield "it continues or replaces a report, but does not name it."
     known = {get(f"{w}_report").key for w in ("replaced", "addended", "preliminary", "partial")}
     for study in made.get("PredecessorDocumentsSequence") or []:
         for series in study.get("ReferencedSeriesSequence") or []:

@@ -13,6 +13,7 @@ SETS = {
     "$structure": "any structure of the anatomy tables",
     "$region": "the part of the limb (DICOM CID 7482)",
     "$view": "any projection of the code list (DICOM CID 7484, 4010 or ours)",
+    "$position": "the position of a projection (flexed, stressed), of the code list",
     "$descriptor": "any finding descriptor of the code list",
     "$condition": "any condition of the code list",
     "$species": "the species (DICOM CID 7454)",

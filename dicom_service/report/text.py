@@ -1,11 +1,11 @@
 """The report as plain text."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from dicom_service.codes import get
 from dicom_service.report import sentences
 from dicom_service.report.items import name_parts
-from dicom_service.report.model import Person, ReportContent
+from dicom_service.report.model import Addendum, Person, ReportContent
 from dicom_service.report.names import Names
 from dicom_service.report.states import STATES
 from dicom_service.review.model import SECTIONS
@@ -15,7 +15,11 @@ def plain_text(content: ReportContent) -> str:
     """The whole report for people, headings in capitals, without codes."""
     names = Names(content)
     reading = content.reading
-    blocks = [_title(content), *_addenda(content)]
+    blocks = [
+        _title(content),
+        *_remarks("CORRECTION", content.corrections),
+        *_remarks("ADDENDUM", content.addenda),
+    ]
     blocks += _block("HISTORY", [reading.history])
     blocks += _block("QUESTION", [content.facts.question])
     blocks += _block("TECHNIQUE", [reading.technique])
@@ -31,7 +35,7 @@ def plain_text(content: ReportContent) -> str:
     ]
     blocks += _block("DIFFERENTIALS", numbered)
     blocks += _block("RECOMMENDATIONS", [reading.recommendations])
-    blocks += _block("LIMITS", _limits(names))
+    blocks += _block("LIMITS", limits(names))
     blocks.append(_signature(content))
     return "\n\n".join(blocks) + "\n"
 
@@ -65,10 +69,10 @@ def _title(content: ReportContent) -> str:
     return "\n".join(line for line in lines if line)
 
 
-def _addenda(content: ReportContent) -> list[str]:
+def _remarks(heading: str, remarks: Sequence[Addendum]) -> list[str]:
     return [
-        f"ADDENDUM, {person(a.author)}, {a.at:%Y-%m-%d %H:%M %z}\n{a.text.strip()}"
-        for a in reversed(content.addenda)
+        f"{heading}, {person(a.author)}, {a.at:%Y-%m-%d %H:%M %z}\n{a.text.strip()}"
+        for a in reversed(remarks)
     ]
 
 
@@ -82,7 +86,8 @@ def _observed(names: Names) -> str:
     return "\n".join([*parts, *(sentences.finding_sentence(names, f) for f in findings)])
 
 
-def _limits(names: Names) -> list[str]:
+def limits(names: Names) -> list[str]:
+    """What limits the report: cautions, what was not evaluated, why it was signed all the same."""
     content = names.content
     lines = list(content.template.cautions)
     missing = sentences.not_evaluated(names)

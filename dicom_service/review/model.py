@@ -130,6 +130,8 @@ class Finding(Frozen):
     note: str = Field(default="", max_length=4000)
     cross_check: dict[str, CrossCheck] = Field(default_factory=dict)
     """By UID of the orthogonal view; key "" with "no_such_view" where the study has none."""
+    copied_from: str = Field(default="", pattern=r"^[0-9.]{0,64}$")
+    """SOP Instance UID of the earlier report that the description was taken from, if any."""
 
 
 class Measurement(Frozen):

@@ -7,27 +7,39 @@ SQLite is in `sqlite.py`) and the blobs (`blobs.py`, bytes by generated name). `
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
 from dicom_service.store.model import (
+    AuditCheck,
     AuditRow,
     DocumentRow,
     InstanceHeader,
     NewDocument,
     OutboxRow,
+    PriorSearch,
+    PriorStudy,
     QuarantineRow,
+    Reopening,
     SessionRow,
     StoredInstance,
     StudyRow,
     SweepReport,
     UserRow,
 )
+from dicom_service.store.quarantine import Decision
+from dicom_service.store.seeing import Seeing
 from dicom_service.store.store import Store
 
 __all__ = [
+    "AuditCheck",
     "AuditRow",
+    "Decision",
     "DocumentRow",
     "InstanceHeader",
     "NewDocument",
     "OutboxRow",
+    "PriorSearch",
+    "PriorStudy",
     "QuarantineRow",
+    "Reopening",
+    "Seeing",
     "SessionRow",
     "Store",
     "StoredInstance",

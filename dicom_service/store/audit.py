@@ -1,13 +1,18 @@
-"""The audit trail: who did what to which study, and what the node found odd."""
+"""The audit trail: who saw and did what to which study, and what the node found odd."""
 
+from collections.abc import Iterator
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, Select, insert, or_, select
 
-from dicom_service.store.model import AuditRow
+from dicom_service.store.chain import START, digest_of, seal
+from dicom_service.store.model import AuditCheck, AuditRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import audit
+from dicom_service.store.schema import audit, audit_exports, audit_seals
 from dicom_service.store.times import from_us, to_us
+
+_PIECE = 1000
 
 
 def note(
@@ -19,14 +24,14 @@ def note(
     study_uid: str = "",
     detail: str = "",
 ) -> None:
-    """Write an event in the transaction of what it is about."""
-    connection.execute(
-        insert(audit).values(at=at_us, event=event, user=user, study_uid=study_uid, detail=detail)
-    )
+    """Write an event, sealed, in the transaction of what it is about."""
+    values = {"at": at_us, "event": event, "user": user, "study_uid": study_uid, "detail": detail}
+    made = connection.execute(insert(audit).values(**values).returning(audit.c.id))
+    seal(connection, made.scalar_one())
 
 
 class Audit(Shelf):
-    """Writing and reading the audit trail."""
+    """Writing, reading and checking the audit trail."""
 
     def audit(
         self, event: str, *, user: str = "", study_uid: str = "", detail: str = "", at: datetime
@@ -35,19 +40,112 @@ class Audit(Shelf):
         with self._index.write() as connection:
             note(connection, event, at_us=to_us(at), user=user, study_uid=study_uid, detail=detail)
 
-    def audit_rows(self, *, study_uid: str = "", limit: int = 200) -> list[AuditRow]:
-        """The newest events first, of one study or of all."""
-        query = select(audit).order_by(audit.c.id.desc()).limit(limit)
+    def audit_rows(
+        self,
+        *,
+        study_uid: str = "",
+        user: str = "",
+        text: str = "",
+        since: datetime | None = None,
+        until: datetime | None = None,
+        limit: int = 200,
+        offset: int = 0,
+    ) -> list[AuditRow]:
+        """The newest events first.
+
+        Parameters
+        ----------
+        text
+            A part of the event's name or of its detail.
+        since, until
+            Not before, and before.
+        """
+        query = _sealed().order_by(audit.c.id.desc()).limit(limit).offset(offset)
         if study_uid:
             query = query.where(audit.c.study_uid == study_uid)
+        if user:
+            query = query.where(audit.c.user == user)
+        if text:
+            query = query.where(
+                or_(*(column.contains(text, autoescape=True) for column in _SEARCHED))
+            )
+        if since is not None:
+            query = query.where(audit.c.at >= to_us(since))
+        if until is not None:
+            query = query.where(audit.c.at < to_us(until))
         with self._index.read() as connection:
-            return [
-                AuditRow(
-                    at=from_us(row.at),
-                    event=row.event,
-                    user=row.user,
-                    study_uid=row.study_uid,
-                    detail=row.detail,
-                )
-                for row in connection.execute(query)
-            ]
+            return [_row(row) for row in connection.execute(query)]
+
+    def audit_after(self, last_id: int, limit: int = _PIECE) -> list[AuditRow]:
+        """The events after one of them, oldest first."""
+        query = _sealed().where(audit.c.id > last_id).order_by(audit.c.id).limit(limit)
+        with self._index.read() as connection:
+            return [_row(row) for row in connection.execute(query)]
+
+    def audit_verify(self, expected: str = "") -> AuditCheck:
+        """Whether every event is as it was written.
+
+        Parameters
+        ----------
+        expected
+            A digest that was kept elsewhere; it must be one of the trail's.
+        """
+        before, count, found = START, 0, not expected
+        for row in self._trail():
+            count += 1
+            if row.digest is None:
+                return AuditCheck(count=count, head=before, broken_at=row.id, why="has no seal")
+            if row.digest != digest_of(before, row):
+                why = "is not what was sealed, or an event before it is missing"
+                return AuditCheck(count=count, head=before, broken_at=row.id, why=why)
+            before = row.digest
+            found = found or before == expected
+        why = "" if found else f"no event has the digest {expected}: the end was cut or rewritten"
+        return AuditCheck(count=count, head=before, why=why)
+
+    def audit_exported(self, destination: str) -> int:
+        """The number of the last event that this destination was sent."""
+        query = select(audit_exports.c.last_id).where(audit_exports.c.destination == destination)
+        with self._index.read() as connection:
+            return int(connection.execute(query).scalar() or 0)
+
+    def set_audit_exported(self, destination: str, last_id: int) -> None:
+        """Remember that this destination was sent everything up to this event."""
+        with self._index.write() as connection:
+            key = audit_exports.c.destination == destination
+            known = connection.execute(select(audit_exports).where(key)).first()
+            change = audit_exports.update().where(key) if known else insert(audit_exports)
+            connection.execute(change.values(destination=destination, last_id=last_id))
+
+    def _trail(self) -> Iterator[Any]:
+        """Events and seals side by side, in pieces."""
+        last = 0
+        while True:
+            query = _sealed().where(audit.c.id > last).order_by(audit.c.id).limit(_PIECE)
+            with self._index.read() as connection:
+                rows = connection.execute(query).all()
+            yield from rows
+            if len(rows) < _PIECE:
+                return
+            last = rows[-1].id
+
+
+_SEARCHED = (audit.c.event, audit.c.detail)
+
+
+def _sealed() -> Select[Any]:
+    return select(audit, audit_seals.c.digest).outerjoin(
+        audit_seals, audit_seals.c.audit_id == audit.c.id
+    )
+
+
+def _row(row: Any) -> AuditRow:
+    return AuditRow(
+        id=row.id,
+        at=from_us(row.at),
+        event=row.event,
+        user=row.user,
+        study_uid=row.study_uid,
+        detail=row.detail,
+        digest=row.digest or "",
+    )

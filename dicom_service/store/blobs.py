@@ -19,6 +19,7 @@ from dicom_service.errors import StorageFull
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _FOLDER_SECONDS = 1024
 """How long a folder is filled; its name comes again after two years."""
+_AWAY = {errno.ENOENT, errno.ENOTDIR, errno.EACCES, errno.EPERM, errno.ENODEV, errno.ESTALE}
 
 
 class Blobs:
@@ -125,13 +126,16 @@ def sync_folder(folder: Path) -> None:
 
 @contextmanager
 def full_disk_named(folder: Path) -> Iterator[None]:
-    """Turn the operating system's word for a full disk into a sentence."""
+    """Turn the operating system's word for a disk that is full or away into a sentence."""
     try:
         yield
     except OSError as error:
-        if error.errno not in _FULL:
+        if error.errno in _FULL:
+            advice = "Free some room on its disk."
+        elif error.errno in _AWAY:
+            advice = "Is its disk there, and may this user write to it?"
+        else:
             raise
         raise StorageFull(
-            f"The data folder {folder} cannot take the object: {error.strerror}. "
-            "Free some room on its disk."
+            f"The data folder {folder} cannot take the object: {error.strerror}. {advice}"
         ) from error

@@ -2,12 +2,12 @@
 
 import hashlib
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 from typing import Any
 
 import pydicom
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, delete, select
 
 from dicom_service.errors import NotFound, NotReady, VersionConflict
 from dicom_service.report.model import ReportContent
@@ -18,7 +18,8 @@ from dicom_service.store.model import DocumentRow, InstanceHeader, NewDocument
 from dicom_service.store.objects import dataset_offset, insert_instance
 from dicom_service.store.opening import Shelf
 from dicom_service.store.papers import document_row, insert_document
-from dicom_service.store.schema import documents, studies
+from dicom_service.store.reopening import newest_report, opened_again
+from dicom_service.store.schema import documents, reopenings, studies
 from dicom_service.store.times import to_us
 
 
@@ -38,6 +39,8 @@ class Documents(Shelf):
     ) -> None:
         """Keep signed documents and owe them to the destinations.
 
+        A correction ends the reopening that it comes from.
+
         Parameters
         ----------
         expected
@@ -54,24 +57,83 @@ class Documents(Shelf):
         NotFound
             No such study.
         VersionConflict
-            The reading was saved since, or another addendum came first.
+            The reading was saved since, or another version came first.
         NotReady
-            The study is signed already, or (addendum) not yet, or new images just arrived.
+            The study is signed already, or (addendum) not yet, or (correction) not opened again,
+            or new images just arrived.
         StorageFull
             There is no room; nothing was signed.
         """
+
+        def write(connection: Connection, blobs: Sequence[str]) -> None:
+            row = connection.execute(
+                select(studies).where(studies.c.study_uid == study_uid)
+            ).first()
+            _check(connection, study_uid, row, expected, content)
+            written = content.model_dump_json()
+            self._write(connection, row, documents, blobs, user, to_us(at), written)
+            connection.execute(delete(reopenings).where(reopenings.c.study_uid == study_uid))
+            _close(connection, row, "signed", f"{content.kind} signed", documents, user, to_us(at))
+            add_deliveries(connection, study_uid, documents, destinations)
+
+        self._with_blobs(documents, write)
+
+    def withdraw(
+        self,
+        study_uid: str,
+        *,
+        document: NewDocument,
+        named: Collection[str],
+        destinations: Sequence[str],
+        user: str,
+        at: datetime,
+    ) -> None:
+        """Keep a withdrawal and owe it to the destinations.
+
+        Parameters
+        ----------
+        named
+            SOP Instance UIDs of the documents that it withdraws: all that were signed.
+
+        Raises
+        ------
+        NotFound
+            No such study.
+        NotReady
+            There is no signed report, or it is being corrected, or withdrawn already.
+        VersionConflict
+            Another version was signed meanwhile.
+        """
+
+        def write(connection: Connection, blobs: Sequence[str]) -> None:
+            row = connection.execute(
+                select(studies).where(studies.c.study_uid == study_uid)
+            ).first()
+            if row is None:
+                raise NotFound(f"No study {study_uid} is on this node.")
+            if row.state != "signed":
+                raise NotReady(_NOT_WITHDRAWN.get(row.state, "There is no signed report here."))
+            if not _signed_uids(connection, study_uid) <= set(named):
+                raise VersionConflict("Another version was signed first; read it.", row.version)
+            self._write(connection, row, [document], blobs, user, to_us(at), "")
+            _close(connection, row, "withdrawn", "report withdrawn", [document], user, to_us(at))
+            add_deliveries(connection, study_uid, [document], destinations)
+
+        self._with_blobs([document], write)
+
+    def _with_blobs(
+        self,
+        papers: Sequence[NewDocument],
+        write: Callable[[Connection, Sequence[str]], None],
+    ) -> None:
+        """Bytes first, then all rows in one transaction; the bytes go when that fails."""
         blobs: list[str] = []
         signed = False
         try:
-            blobs.extend(self._blobs.create(document.data) for document in documents)
+            blobs.extend(self._blobs.create(paper.data) for paper in papers)
             reach("sign.blobs")
             with self._index.write() as connection:
-                row = connection.execute(
-                    select(studies).where(studies.c.study_uid == study_uid)
-                ).first()
-                _check(connection, study_uid, row, expected, content)
-                self._write(connection, row, content, documents, blobs, user, to_us(at))
-                add_deliveries(connection, study_uid, documents, destinations)
+                write(connection, blobs)
             signed = True
         finally:
             if not signed:
@@ -105,11 +167,11 @@ class Documents(Shelf):
         self,
         connection: Connection,
         row: Any,
-        content: ReportContent,
         papers: Sequence[NewDocument],
         blobs: Sequence[str],
         user: str,
         at_us: int,
+        content: str,
     ) -> None:
         received_at = max(at_us, row.latest_at + 1)
         for paper, blob in zip(papers, blobs, strict=True):
@@ -119,7 +181,7 @@ class Documents(Shelf):
                 paper,
                 blob,
                 at_us=at_us,
-                content=content.model_dump_json() if paper.role == "report" else "",
+                content=content if paper.role == "report" else "",
                 signed_by=user,
                 signed_at=at_us,
             )
@@ -133,17 +195,48 @@ class Documents(Shelf):
                 at_us=received_at,
                 own=True,
             )
-        events.set_values(
-            connection, row.study_uid, state="signed", detail="", reader=user, latest_at=received_at
-        )
-        audit.note(
-            connection,
-            f"{content.kind} signed",
-            at_us=at_us,
-            user=user,
-            study_uid=row.study_uid,
-            detail=" ".join(paper.sop_instance_uid for paper in papers),
-        )
+
+
+def _close(
+    connection: Connection,
+    row: Any,
+    state: str,
+    event: str,
+    papers: Sequence[NewDocument],
+    user: str,
+    at_us: int,
+) -> None:
+    events.set_values(
+        connection,
+        row.study_uid,
+        state=state,
+        detail="",
+        reader=user,
+        latest_at=max(at_us, row.latest_at + 1),
+    )
+    audit.note(
+        connection,
+        event,
+        at_us=at_us,
+        user=user,
+        study_uid=row.study_uid,
+        detail=" ".join(paper.sop_instance_uid for paper in papers),
+    )
+
+
+_NOT_WITHDRAWN = {
+    "reading": "The report is being read or corrected. Sign the correction or give it up first.",
+    "withdrawn": "This report is withdrawn already.",
+}
+
+
+def _signed_uids(connection: Connection, study_uid: str) -> set[str]:
+    query = select(documents.c.sop_instance_uid).where(
+        documents.c.study_uid == study_uid,
+        documents.c.role.in_(("report", "measurements")),
+        documents.c.signed_at.is_not(None),
+    )
+    return set(connection.execute(query).scalars())
 
 
 def _check(
@@ -152,35 +245,38 @@ def _check(
     if row is None:
         raise NotFound(f"No study {study_uid} is on this node.")
     addendum = content.kind == "addendum"
-    if row.state == "signed" and not addendum:
-        raise NotReady("This report is signed already. Write an addendum instead.")
+    if row.state in events.CLOSED and not (addendum and row.state == "signed"):
+        raise NotReady(events.CLOSED[row.state])
+    reopened = opened_again(connection, study_uid) is not None
     if row.state != "signed" and addendum:
-        raise NotReady("There is no signed report yet that an addendum could be added to.")
-    if row.state in ("arriving", "kept", "failed") or (row.stale and not addendum):
+        raise NotReady(
+            "The report is being corrected. Sign the correction or give it up, then add."
+            if reopened
+            else "There is no signed report yet that an addendum could be added to."
+        )
+    if not addendum and reopened != (content.kind == "correction"):
+        raise NotReady(
+            "There is a signed report already; what is signed now must be its correction."
+            if reopened
+            else "This report was not opened again for correction."
+        )
+    if row.state in ("arriving", "kept", "prior", "failed") or (row.stale and not addendum):
         raise NotReady(
             "New images of this study are just arriving. "
             "Wait for the new template, look at them, then sign."
         )
     if row.version != expected:
         raise VersionConflict("The reading was changed since you last saw it.", row.version)
-    if addendum:
+    if addendum or reopened:
         _check_newest(connection, study_uid, row, content)
 
 
 def _check_newest(connection: Connection, study_uid: str, row: Any, content: ReportContent) -> None:
-    """Two addenda must follow each other, never both the same report."""
-    newest = connection.execute(
-        select(documents.c.sop_instance_uid)
-        .where(
-            documents.c.study_uid == study_uid,
-            documents.c.role == "report",
-            documents.c.content != "",
-        )
-        .order_by(documents.c.id.desc())
-        .limit(1)
-    ).scalar()
-    if newest not in {reference.sop_instance_uid for reference in content.predecessors}:
-        raise VersionConflict("Another addendum was signed first; read it, then add.", row.version)
+    """Two versions must follow each other, never both the same report."""
+    if newest_report(connection, study_uid) not in {
+        reference.sop_instance_uid for reference in content.predecessors
+    }:
+        raise VersionConflict("Another version was signed first; read it, then add.", row.version)
 
 
 def _header(row: Any, paper: NewDocument) -> InstanceHeader:

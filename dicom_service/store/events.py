@@ -1,19 +1,27 @@
 """What an event does to the state of a study: one table, used by every part of the store.
 
-| event            | kept     | arriving | waiting  | reading        | signed | failed   |
-|------------------|----------|----------|----------|----------------|--------|----------|
-| image arrived    | arriving | arriving | arriving | reading, stale | signed, late + 1 | arriving |
-| other arrived    | –        | –        | –        | –              | –      | –        |
-| prepared         | –        | waiting¹ | –        | reading²       | –      | –        |
-| not preparable   | –        | failed¹  | –        | reading²       | –      | –        |
-| saved            | refused  | reading, stale³ | reading | reading  | refused | reading³ |
-| image corrected  | refused  | arriving³ | arriving | reading, stale | refused | refused  |
-| report signed    | refused  | refused  | signed   | signed⁴        | refused | refused |
-| addendum signed  | refused  | refused  | refused  | refused        | signed | refused  |
+| event            | kept⁹    | arriving  | waiting  | reading  | signed    | withdrawn | failed   |
+|------------------|----------|-----------|----------|----------|-----------|-----------|----------|
+| prior fetched    | prior    | arriving  | arriving | stale²   | late⁸     | late⁸     | arriving |
+| image arrived    | arriving | arriving  | arriving | stale²   | late⁸     | late⁸     | arriving |
+| other arrived    | –        | –         | –        | –        | –         | –         | –        |
+| prepared         | –        | waiting¹  | –        | reading² | –         | –         | –        |
+| not preparable   | –        | failed¹   | –        | reading² | –         | –         | –        |
+| saved            | no       | stale³    | reading  | reading  | no        | no        | reading³ |
+| image corrected  | no       | arriving³ | arriving | stale²   | no        | no        | no       |
+| report signed    | no       | no        | signed   | signed⁴⁵ | no        | no        | no       |
+| addendum signed  | no       | no        | no       | no       | signed    | no        | no       |
+| reopened         | no       | no        | no       | no       | reading⁶  | reading⁶  | no       |
+| report corrected | no       | no        | no       | signed⁴⁷ | no        | no        | no       |
+| correction ended | no       | no        | no       | before⁷  | no        | no        | no       |
+| report withdrawn | no       | no        | no       | no       | withdrawn | no        | no       |
 
-¹ reading when there is a draft already · ² when stale · ³ refused without a template ·
-⁴ refused while stale. "–" leaves the study as it is. A new study starts as arriving with an
-image and as kept with anything else.
+"–" leaves the study as it is, "no" is refused. ¹ reading when there is a draft already · ² reading;
+stale wants a new template · ³ refused without a template · ⁴ refused while stale · ⁵ refused when
+reopened · ⁶ stale with late images · ⁷ only when reopened; before: the state it had then · ⁸ the
+state stays, the image is counted · ⁹ and prior: fetched by this node as an earlier study, which
+nobody is to read unless it is on the list or is routed here too. A new study starts as arriving
+with an image and as kept with anything else.
 """
 
 from typing import Any
@@ -23,11 +31,23 @@ from sqlalchemy import Connection, bindparam, delete, insert, select, update
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
 
+CLOSED = {
+    "signed": "This report is signed. Write an addendum, or open it again to correct it.",
+    "withdrawn": "This report is withdrawn. Open it again to correct it.",
+}
+"""States in which nothing can be entered, and what a person can do then."""
 _STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 
-def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
+def arrived(
+    connection: Connection, header: InstanceHeader, at_us: int, *, prior: bool = False
+) -> int:
     """An object arrived: make or change its study.
+
+    Parameters
+    ----------
+    prior
+        Whether this node asked for it as an earlier study.
 
     Returns
     -------
@@ -39,7 +59,8 @@ def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
     if row is not None:
         at_us = max(at_us, row.latest_at + 1)
     if row is None:
-        state = "arriving" if header.makes_work else "kept"
+        worked = "prior" if prior else "arriving"
+        state = worked if header.makes_work else "kept"
         values = _named(header) | {"state": state, "images": int(header.makes_work)}
         connection.execute(
             insert(studies).values(
@@ -50,20 +71,30 @@ def arrived(connection: Connection, header: InstanceHeader, at_us: int) -> int:
         return at_us
     values = {"latest_at": at_us}
     if header.makes_work:
-        values |= {"images": row.images + 1} | _after_image(row, header, at_us)
+        aside = prior and row.state in ("kept", "prior")
+        after = {"state": "prior"} if aside else _after_image(row, at_us)
+        named = _named(header) if row.images == 0 else {}
+        values |= {"images": row.images + 1} | named | after
         if row.images == 0:
             index_words(connection, header.study_uid, values)
     set_values(connection, header.study_uid, **values)
     return at_us
 
 
-def _after_image(row: Any, header: InstanceHeader, at_us: int) -> dict[str, Any]:
-    if row.state == "signed":
+def _after_image(row: Any, at_us: int) -> dict[str, Any]:
+    if row.state in CLOSED:
         return {"late_objects": row.late_objects + 1, "last_object_at": at_us}
     if row.state == "reading":
         return {"stale": True, "last_object_at": at_us}
-    named = _named(header) if row.images == 0 else {}
-    return named | {"state": "arriving", "detail": "", "last_object_at": at_us}
+    return {"state": "arriving", "detail": "", "last_object_at": at_us}
+
+
+def routed_again(connection: Connection, header: InstanceHeader, at_us: int) -> None:
+    """A known object came again, by routing: a study that was only a prior becomes work."""
+    row = connection.execute(_STUDY, {"uid": header.study_uid}).first()
+    if row is not None and row.state == "prior" and header.makes_work:
+        at_us = max(at_us, row.latest_at)
+        set_values(connection, header.study_uid, **_after_image(row, at_us))
 
 
 def _named(header: InstanceHeader) -> dict[str, Any]:

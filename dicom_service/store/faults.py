@@ -12,6 +12,8 @@ VARIABLE = "SESAMOID_FAULT"
 POINTS = (
     "accept.renamed",
     "accept.committed",
+    "settle.document",
+    "settle.committed",
     "save.before",
     "save.committed",
     "sign.blobs",

@@ -7,9 +7,13 @@ from pydantic import AwareDatetime
 
 from dicom_service.base import Frozen
 
-StudyState = Literal["kept", "arriving", "waiting", "reading", "signed", "failed"]
-"""kept: no image to read, only stored. arriving: images still come in, or came in again.
-waiting: the template is ready. reading: a draft exists. failed: no template could be made."""
+StudyState = Literal[
+    "kept", "prior", "arriving", "waiting", "reading", "signed", "withdrawn", "failed"
+]
+"""kept: no image to read, only stored. prior: fetched as an earlier study.
+arriving: images still come in, or came in again. waiting: the template is ready.
+reading: a draft exists, or a signed report is being corrected. withdrawn: signed, but not to be
+used. failed: no template could be made."""
 
 Delivery = Literal["", "owed", "sent", "committed", "refused"]
 
@@ -71,6 +75,10 @@ class QuarantineRow(Frozen):
     digest: str
     source: str
     received_at: AwareDatetime
+    decision: str = ""
+    """keep or replace; "": a person has yet to decide."""
+    decided_by: str = ""
+    reason: str = ""
 
 
 class StudyRow(Frozen):
@@ -93,11 +101,27 @@ class StudyRow(Frozen):
     remarks_count: int = 0
     late_objects: int = 0
     """Images that came after the report was signed."""
+    report_kind: str = ""
+    """What the version to go by is: final, addendum, correction, withdrawal."""
+    report_versions: int = 0
+    signed_by: str = ""
+    """Display name of whoever signed that version."""
+    signed_at: AwareDatetime | None = None
     last_object_at: AwareDatetime
     template_revision: int = 0
     version: int = 0
     delivery: Delivery = ""
     delivery_detail: str = ""
+
+
+class Reopening(Frozen):
+    """A signed report is being corrected."""
+
+    of_uid: str
+    """SOP Instance UID of the version that was opened again."""
+    reason: str
+    user: str
+    at: AwareDatetime
 
 
 class NewDocument(Frozen):
@@ -142,6 +166,39 @@ class OutboxRow(Frozen):
     error: str = ""
 
 
+class PriorSearch(Frozen):
+    """How far the search for earlier studies of a study has come."""
+
+    state: Literal["looking", "found", "failed"]
+    attempts: int = 0
+    """Searches that failed in a row."""
+    next_at: AwareDatetime | None = None
+    """When it is tried again; None: it is not."""
+    found: int = 0
+    detail: str = ""
+
+    @property
+    def words(self) -> str:
+        """The state for a reader."""
+        if self.state == "looking":
+            return "looking"
+        if self.state == "failed":
+            return f"archive did not answer: {self.detail}"
+        return f"found {self.found}"
+
+
+class PriorStudy(Frozen):
+    """An earlier study that an archive named."""
+
+    prior_uid: str
+    peer: str = ""
+    study_date: str = ""
+    description: str = ""
+    state: Literal["listed", "fetched", "failed", "refused"]
+    """listed: known, not fetched. refused: perhaps of another animal, so not taken."""
+    detail: str = ""
+
+
 class UserRow(Frozen):
     """Somebody who can sign in."""
 
@@ -162,11 +219,61 @@ class SessionRow(Frozen):
 class AuditRow(Frozen):
     """One event that must stay traceable."""
 
+    id: int
     at: AwareDatetime
     event: str
     user: str
     study_uid: str
     detail: str
+    digest: str = ""
+    """Its seal: the digest of it and of everything before it."""
+
+
+class AuditCheck(Frozen):
+    """Whether the audit trail is as it was written."""
+
+    count: int
+    """Events that were looked at."""
+    head: str
+    """Digest of the last good one: keep it elsewhere to prove the trail later."""
+    broken_at: int | None = None
+    """Number of the first event that is not as it was written."""
+    why: str = ""
+    """Empty: all is as it was written."""
+
+
+class Overview(Frozen):
+    """How much there is of what."""
+
+    studies: dict[str, int]
+    """By state."""
+    deliveries: dict[str, int]
+    """By state."""
+    objects: int
+    object_bytes: int
+    quarantined: int
+    oldest_delivery: AwareDatetime | None = None
+    """When the oldest document that a peer does not have for certain was made."""
+    free_bytes: int
+    disk_bytes: int
+
+
+class Owed(Frozen):
+    """A delivery as an administrator sees it."""
+
+    id: int
+    study_uid: str
+    patient_name: str
+    patient_id: str
+    kind: str
+    role: str
+    sop_instance_uid: str
+    destination: str
+    state: Delivery
+    attempts: int
+    error: str
+    created_at: AwareDatetime
+    next_at: AwareDatetime | None = None
 
 
 class SweepReport(Frozen):

@@ -12,9 +12,9 @@ from dicom_service.store import audit, events
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
-from dicom_service.store.model import InstanceHeader, QuarantineRow, StoredInstance
+from dicom_service.store.model import InstanceHeader, StoredInstance
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import instances, quarantine
+from dicom_service.store.schema import instances, quarantine, studies
 from dicom_service.store.times import from_us, now_us
 
 Outcome = Literal["new", "duplicate", "different"]
@@ -38,6 +38,7 @@ class _Arrival(NamedTuple):
     digest: str
     size: int
     source: str
+    prior: bool
 
 
 class Objects(Shelf):
@@ -48,7 +49,13 @@ class Objects(Shelf):
         self._arrivals = Group(self._index_objects)
 
     def accept(
-        self, temp: Path, header: InstanceHeader, *, source: str, digest: str | None = None
+        self,
+        temp: Path,
+        header: InstanceHeader,
+        *,
+        source: str,
+        prior: bool = False,
+        digest: str | None = None,
     ) -> Literal["new", "duplicate"]:
         """Keep a received object for good.
 
@@ -63,6 +70,8 @@ class Objects(Shelf):
             What is in it.
         source
             Who sent it, for the record.
+        prior
+            Whether this node asked for it as an earlier study: then nobody is to read it.
         digest
             What `digest_of` would find, when it was made while the object came in.
 
@@ -75,18 +84,21 @@ class Objects(Shelf):
         """
         try:
             with full_disk_named(self.folder):
+                # Earlier studies can be fetched again, so they make way first.
+                self.check_room(2 if prior else 1)
                 if digest is None:
                     digest, size = digest_of(temp)
                 else:
                     size = temp.stat().st_size
             known = self._known(header.sop_instance_uid)
             if known is not None and not known.missing and known.digest == digest:
+                self._came_again(header, prior)
                 return "duplicate"
             name = self._blobs.place(temp)
         finally:
             temp.unlink(missing_ok=True)
         reach("accept.renamed")
-        outcome = self._arrivals.commit(_Arrival(name, header, digest, size, source))
+        outcome = self._arrivals.commit(_Arrival(name, header, digest, size, source, prior))
         reach("accept.committed")
         if outcome == "different":
             raise DifferentBytes(
@@ -98,6 +110,11 @@ class Objects(Shelf):
     def _known(self, sop_instance_uid: str) -> Any:
         with self._index.read() as connection:
             return connection.execute(_KNOWN, {"uid": sop_instance_uid}).first()
+
+    def _came_again(self, header: InstanceHeader, prior: bool) -> None:
+        if not prior and header.makes_work:
+            with self._index.write() as connection:
+                events.routed_again(connection, header, now_us())
 
     def _index_objects(self, arrivals: list[_Arrival]) -> list[Outcome]:
         """Rows of several objects, and the work they make, in one transaction.
@@ -142,23 +159,6 @@ class Objects(Shelf):
         )
         with self._index.read() as connection:
             return [self._stored(row) for row in connection.execute(query).mappings()]
-
-    def quarantined(self) -> list[QuarantineRow]:
-        """Objects kept aside because their UID was taken, newest first."""
-        query = select(quarantine).order_by(quarantine.c.id.desc())
-        with self._index.read() as connection:
-            return [
-                QuarantineRow(
-                    id=row.id,
-                    sop_instance_uid=row.sop_instance_uid,
-                    study_uid=row.study_uid,
-                    path=self._blobs.path(row.blob),
-                    digest=row.digest,
-                    source=row.source,
-                    received_at=from_us(row.received_at),
-                )
-                for row in connection.execute(query)
-            ]
 
     def _stored(self, row: Any) -> StoredInstance:
         fields = {name: row[name] for name in InstanceHeader.model_fields}
@@ -221,24 +221,32 @@ def dataset_offset(start: bytes) -> int:
 
 def _index_object(connection: Connection, arrival: _Arrival) -> tuple[Outcome, bool]:
     """Write what an arrival changes; returns the outcome, and whether its file is needed."""
-    name, header, digest, _, source = arrival
+    name, header, digest, _, source, prior = arrival
     known = connection.execute(_KNOWN, {"uid": header.sop_instance_uid}).first()
     if known is None:
         _insert(connection, arrival)
         return "new", True
+    outcome: Outcome = "duplicate"  # the same object came on two associations at once
+    kept = False
     if known.digest != digest:
-        return "different", _quarantine(connection, name, header, digest, source)
-    if known.missing:
+        outcome, kept = "different", _quarantine(connection, name, header, digest, source)
+    elif known.missing:
         _restore(connection, name, header.sop_instance_uid)
-        return "new", True
-    return "duplicate", False  # the same object came on two associations at once
+        outcome, kept = "new", True
+    if not prior:
+        events.routed_again(connection, header, now_us())
+    return outcome, kept
 
 
 def _insert(connection: Connection, arrival: _Arrival) -> None:
-    at_us = events.arrived(connection, arrival.header, now_us())
+    header = arrival.header
+    is_first = not _study_known(connection, header.study_uid)
+    at_us = events.arrived(connection, header, now_us(), prior=arrival.prior)
+    if is_first:  # once for a study: its objects follow each other
+        _note_received(connection, header, arrival.source, at_us)
     insert_instance(
         connection,
-        arrival.header,
+        header,
         blob=arrival.name,
         digest=arrival.digest,
         size=arrival.size,
@@ -282,3 +290,13 @@ def _quarantine(
     detail = f"object {header.sop_instance_uid} came again from {source} with other content"
     audit.note(connection, "different bytes", at_us=at_us, study_uid=original, detail=detail)
     return True
+
+
+def _study_known(connection: Connection, study_uid: str) -> bool:
+    query = select(studies.c.study_uid).where(studies.c.study_uid == study_uid)
+    return connection.execute(query).first() is not None
+
+
+def _note_received(connection: Connection, header: InstanceHeader, source: str, at_us: int) -> None:
+    uid, detail = header.study_uid, f"{source}: {header.sop_class_uid}"
+    audit.note(connection, "study received", at_us=at_us, study_uid=uid, detail=detail)

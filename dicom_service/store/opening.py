@@ -5,12 +5,16 @@ import os
 from pathlib import Path
 from typing import BinaryIO
 
-from sqlalchemy import insert, select
+from sqlalchemy import insert, select, update
 
-from dicom_service.errors import SetupError, StorageFull
+from dicom_service.errors import SetupError, StorageFull, TryLater
 from dicom_service.store.blobs import Blobs
+from dicom_service.store.chain import seal_older
 from dicom_service.store.schema import VERSION, metadata, schema_version
 from dicom_service.store.sqlite import Index
+
+SEALED_SINCE = 3
+"""The schema version from which on events of the audit trail are sealed."""
 
 
 class Shelf:
@@ -34,6 +38,8 @@ class Shelf:
         self.folder = folder.absolute()
         self.incoming = self.folder / "incoming"
         self.exclusive = exclusive
+        self.low_water = 0
+        """Bytes of free room below which no object is taken."""
         self._lock: BinaryIO | None = None
         try:
             for part in (self.folder, self.incoming, self.folder / "blobs"):
@@ -55,6 +61,25 @@ class Shelf:
         except BaseException:
             self.close()
             raise
+
+    def check_room(self, times: int = 1) -> None:
+        """Refuse in time: what is left of the disk belongs to readings and reports.
+
+        Raises
+        ------
+        StorageFull
+            Less is free than `times` the low-water mark.
+        """
+        if not self.low_water:
+            return
+        disk = os.statvfs(self.folder)
+        free = disk.f_bavail * disk.f_frsize
+        if free < times * self.low_water:
+            raise StorageFull(
+                f"The disk of {self.folder} has only {free >> 20} MB left, and the last "
+                f"{times * self.low_water >> 20} are kept for readings and reports "
+                "(low_water_mb). Free some room."
+            )
 
     def close(self) -> None:
         """Close the index and let another node have the folder."""
@@ -85,7 +110,11 @@ def _prepare_schema(index: Index) -> None:
             found = connection.execute(select(schema_version.c.version)).scalar()
             if found is None:
                 connection.execute(insert(schema_version).values(version=VERSION))
-    except StorageFull as error:
+            elif found < VERSION:  # what is new so far are whole tables, made above
+                if found < SEALED_SINCE:
+                    seal_older(connection)
+                connection.execute(update(schema_version).values(version=VERSION))
+    except TryLater as error:
         raise SetupError(str(error)) from error
     if found is not None and found > VERSION:
         raise SetupError(

@@ -88,6 +88,7 @@ class Outbox(Shelf):
             When to ask again if no report comes; None: sent is the last state.
         """
         with self._index.write() as connection:
+            first = _of(connection, ids, outbox.c.state == "owed")
             _change(
                 connection,
                 ids,
@@ -105,11 +106,14 @@ class Outbox(Shelf):
                     insert(outbox_asks),
                     [{"transaction_uid": transaction_uid, "outbox_id": i} for i in ids],
                 )
+            _audit_rows(connection, first, "report sent")
         reach("send.recorded")
 
     def outbox_retry(self, ids: Collection[int], error: str, next_at: datetime) -> None:
         """It did not work this time; `error` says why, shown to people."""
         with self._index.write() as connection:
+            first = _of(connection, ids, outbox.c.attempts == 0, outbox.c.state.in_(_OPEN))
+            _audit_rows(connection, first, "delivery failed", error)
             _change(
                 connection,
                 ids,
@@ -166,6 +170,8 @@ class Outbox(Shelf):
         with self._index.write() as connection:
             rows = connection.execute(query).all()
             ok = [row.id for row in rows if row.sop_instance_uid in ok_uids]
+            news = [r.id for r in rows if r.id in ok and r.state != "committed"]
+            _audit_rows(connection, _of(connection, news), "report kept")
             _change(
                 connection,
                 ok,
@@ -264,12 +270,17 @@ def _resend(connection: Connection, row: Any, reason: str, retry_seconds: float)
 
 
 def _audit_refused(connection: Connection, ids: Collection[int], error: str) -> None:
-    query = select(outbox.c.study_uid, outbox.c.destination).where(outbox.c.id.in_(list(ids)))
-    for row in connection.execute(query).all():
-        audit.note(
-            connection,
-            "delivery refused",
-            at_us=now_us(),
-            study_uid=row.study_uid,
-            detail=f"{row.destination}: {error}",
-        )
+    _audit_rows(connection, _of(connection, ids), "delivery refused", error)
+
+
+def _of(connection: Connection, ids: Collection[int], *conditions: Any) -> Sequence[Any]:
+    """Study, object and destination of rows."""
+    columns = (outbox.c.study_uid, outbox.c.sop_instance_uid, outbox.c.destination)
+    query = select(*columns).where(outbox.c.id.in_(list(ids)), *conditions)
+    return connection.execute(query).all()
+
+
+def _audit_rows(connection: Connection, rows: Sequence[Any], event: str, error: str = "") -> None:
+    for row in rows:
+        detail = f"{row.destination}: {error or row.sop_instance_uid}"
+        audit.note(connection, event, at_us=now_us(), study_uid=row.study_uid, detail=detail)

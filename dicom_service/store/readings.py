@@ -13,6 +13,16 @@ from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import corrections, studies
 from dicom_service.store.times import to_us
 
+_AGAIN_AFTER_US = 10 * 60 * 1_000_000
+_GUARDED = (
+    studies.c.state,
+    studies.c.stale,
+    studies.c.version,
+    studies.c.template_revision,
+    studies.c.reader,
+    studies.c.saved_at,
+)
+
 
 class Readings(Shelf):
     """The reading of each study, with a version that guards against lost changes."""
@@ -58,15 +68,15 @@ class Readings(Shelf):
         """
         reach("save.before")
         written = reading.model_dump_json()
-        columns = (studies.c.state, studies.c.stale, studies.c.version, studies.c.template_revision)
+        columns = _GUARDED
         with self._index.write() as connection:
             row = connection.execute(
                 select(*columns).where(studies.c.study_uid == study_uid)
             ).first()
             if row is None:
                 raise NotFound(f"No study {study_uid} is on this node.")
-            if row.state == "signed":
-                raise NotReady("This report is signed. Write an addendum instead of changing it.")
+            if row.state in events.CLOSED:
+                raise NotReady(events.CLOSED[row.state])
             if not row.template_revision:
                 raise NotReady("This study has no template yet, so nothing can be entered.")
             if row.version != expected:
@@ -86,6 +96,17 @@ class Readings(Shelf):
                 reader=user,
                 saved_at=to_us(at),
             )
+            if row.reader != user or not 0 <= to_us(at) - row.saved_at < _AGAIN_AFTER_US:
+                # Every key press is saved; the trail says who and when, not how often.
+                detail = f"version {expected + 1}"
+                note(
+                    connection,
+                    "reading changed",
+                    at_us=to_us(at),
+                    user=user,
+                    study_uid=study_uid,
+                    detail=detail,
+                )
         reach("save.committed")
         return expected + 1
 

@@ -13,7 +13,7 @@ from sqlalchemy import (
     Text,
 )
 
-VERSION = 1
+VERSION = 4
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -121,6 +121,16 @@ quarantine = Table(
     Index("quarantine_by_object", "sop_instance_uid", "digest", unique=True),
 )
 
+quarantine_decisions = Table(
+    "quarantine_decisions",  # what is to become of a copy, said by a person
+    metadata,
+    Column("quarantine_id", Integer, ForeignKey("quarantine.id"), primary_key=True),
+    Column("decision", String(8), nullable=False),
+    _text("reason"),
+    _text("user"),
+    _time("at"),
+)
+
 corrections = Table(
     "corrections",  # what a reader said that an image shows, over what its header says
     metadata,
@@ -129,6 +139,19 @@ corrections = Table(
     _text("said"),
     _text("user"),
     _time("at"),
+)
+
+reopenings = Table(
+    "reopenings",  # signed reports that are being corrected
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("of_uid", String(64), nullable=False),
+    Column("was", String(10), nullable=False),  # state of the study before
+    _text("reason"),
+    _text("user"),
+    _time("at"),
+    _number("images"),
+    _number("late_objects"),
 )
 
 documents = Table(
@@ -176,6 +199,29 @@ outbox_asks = Table(
     Column("outbox_id", Integer, ForeignKey("outbox.id"), primary_key=True),
 )
 
+prior_searches = Table(
+    "prior_searches",  # whether archives have been asked for earlier studies
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("state", String(10), nullable=False),
+    _number("attempts"),
+    Column("next_at", BigInteger),  # None: nothing more is to be done
+    _number("found"),
+    _text("detail"),
+)
+
+prior_studies = Table(
+    "prior_studies",  # what they answered
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("prior_uid", String(64), primary_key=True),
+    _text("peer"),
+    _text("study_date"),
+    _text("description"),
+    Column("state", String(10), nullable=False),
+    _text("detail"),
+)
+
 users = Table(
     "users",
     metadata,
@@ -204,4 +250,18 @@ audit = Table(
     _text("study_uid"),
     _text("detail"),
     Index("audit_by_study", "study_uid"),
+)
+
+audit_seals = Table(
+    "audit_seals",  # see chain.py
+    metadata,
+    Column("audit_id", Integer, ForeignKey("audit.id"), primary_key=True),
+    Column("digest", String(64), nullable=False),
+)
+
+audit_exports = Table(
+    "audit_exports",  # how far each destination has the audit trail
+    metadata,
+    Column("destination", String(256), primary_key=True),
+    _number("last_id"),
 )

@@ -1,5 +1,7 @@
 """All that is special to SQLite: opening, durability, transactions, what its errors mean."""
 
+import contextlib
+import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -10,10 +12,13 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.pool import QueuePool
 
-from dicom_service.errors import SesamoidError, SetupError, StorageFull
+from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
 
 BUSY_SECONDS = 30
+SYNCHRONOUS = "FULL"
+"""Every commit is on the disk when it returns; tests show what is lost with less."""
 _FULL = ("disk is full", "disk i/o error", "readonly database", "unable to open database")
+_BUSY = ("is locked", "is busy")
 
 
 class Index:
@@ -23,6 +28,7 @@ class Index:
         self.file = file
         self.engine = _open(file)
         self._writing = threading.Lock()
+        self._made = False
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -33,16 +39,45 @@ class Index:
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """One transaction: all of it is kept, or nothing when the block raises."""
+        if self._made and not self.file.is_file():  # SQLite would write on, where nobody finds it
+            raise StorageFull(f"The index {self.file} is gone. Is its disk there?")
         with _translated(self.file), self._writing, self.engine.connect() as connection:
             # The writer takes its lock at the start: a transaction that first reads and then
             # writes cannot find that the ground has moved between the two.
             connection = connection.execution_options(sesamoid_writes=True)
             with connection.begin():
                 yield connection
+            self._made = True
+
+    def examine(self) -> None:
+        """Read every page.
+
+        Raises
+        ------
+        SetupError
+            Some are damaged: an index that answers wrongly is worse than none.
+        """
+        with self.read() as connection:
+            found = connection.exec_driver_sql("PRAGMA quick_check(3)").scalars().all()
+        if found != ["ok"]:
+            raise SetupError(
+                f"The index {self.file} is damaged: {'; '.join(found)}. Restore it from a backup."
+            )
 
     def close(self) -> None:
         """Close every connection; SQLite folds its journal into the file."""
         self.engine.dispose()
+
+
+def snapshot(index: Path, to: Path) -> None:
+    """Copy an index as it is at one moment, while others read and write it, into one file."""
+    with (
+        contextlib.closing(sqlite3.connect(f"file:{index}?mode=ro", uri=True)) as source,
+        contextlib.closing(sqlite3.connect(to)) as target,
+    ):
+        source.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
+        source.backup(target)
+        target.execute("PRAGMA journal_mode=DELETE")  # no second file belongs to it
 
 
 def _open(file: Path) -> Engine:
@@ -51,6 +86,7 @@ def _open(file: Path) -> Engine:
         poolclass=QueuePool,
         pool_size=8,
         max_overflow=32,
+        hide_parameters=True,  # names of patients do not belong into errors and logs
         connect_args={"check_same_thread": False, "timeout": BUSY_SECONDS},
     )
 
@@ -59,7 +95,7 @@ def _open(file: Path) -> Engine:
         connection.isolation_level = None  # transactions are begun below, not by the driver
         for pragma in (
             "journal_mode=WAL",
-            "synchronous=FULL",
+            f"synchronous={SYNCHRONOUS}",
             "foreign_keys=ON",
             f"busy_timeout={BUSY_SECONDS * 1000}",
         ):
@@ -83,6 +119,8 @@ def _translated(file: Path) -> Iterator[None]:
             raise StorageFull(
                 f"The index {file} cannot be written: {reason}. Free some room on its disk."
             ) from error
+        if any(words in reason.lower() for words in _BUSY):
+            raise TryLater(f"The index {file} is held by another program: {reason}.") from error
         raise SesamoidError(f"The index {file} does not work: {reason}.") from error
     except DatabaseError as error:
         if "not a database" in str(error.orig) or "malformed" in str(error.orig):

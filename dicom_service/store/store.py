@@ -8,17 +8,36 @@ from dicom_service.store.documents import Documents
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
+from dicom_service.store.overview import Overviews
+from dicom_service.store.priors import Priors
+from dicom_service.store.quarantine import Quarantine
 from dicom_service.store.readings import Readings
+from dicom_service.store.reopening import Reopenings
+from dicom_service.store.retention import Retention
 from dicom_service.store.schema import documents, instances, quarantine, studies
 from dicom_service.store.studies import Studies
 from dicom_service.store.users import Users
 
 
-class Store(Objects, Studies, Readings, Documents, Outbox, Users, Audit):
+class Store(
+    Objects,
+    Quarantine,
+    Retention,
+    Studies,
+    Readings,
+    Reopenings,
+    Documents,
+    Outbox,
+    Priors,
+    Users,
+    Audit,
+    Overviews,
+):
     """An open data folder; every method may be called from any thread.
 
-    The parts are in modules of their own: objects, studies, readings, documents, outbox, users,
-    audit. `Shelf` (opening.py) opens and closes the folder.
+    The parts are in modules of their own: objects, quarantine, retention, studies, readings,
+    reopening, documents, outbox, priors, users, audit, overview. `Shelf` (opening.py) opens and
+    closes the folder.
     """
 
     def sweep(self) -> SweepReport:
@@ -27,14 +46,15 @@ class Store(Objects, Studies, Readings, Documents, Outbox, Users, Audit):
         Raises
         ------
         SetupError
-            The store was opened beside a running node.
+            The store was opened beside a running node, or its index is damaged.
         """
         if not self.exclusive:
             raise SetupError("Only the node itself may sweep its data folder.")
+        self._index.examine()
         temporary = [file for file in self.incoming.iterdir() if file.is_file()]
         for file in temporary:
             file.unlink()
-        known, expected = self._known_blobs()
+        known, expected, hidden = self._known_blobs()
         found = set(self._blobs.names())
         for name in found - known:
             self._blobs.set_aside(name, self.folder / "set-aside")
@@ -42,6 +62,10 @@ class Store(Objects, Studies, Readings, Documents, Outbox, Users, Audit):
             for name in expected - found:
                 connection.execute(
                     update(instances).where(instances.c.blob == name).values(missing=True)
+                )
+            for name in found & hidden:  # not dropped after all, or back with its disk
+                connection.execute(
+                    update(instances).where(instances.c.blob == name).values(missing=False)
                 )
             retried = connection.execute(
                 update(studies).where(studies.c.state == "failed").values(state="arriving")
@@ -54,8 +78,8 @@ class Store(Objects, Studies, Readings, Documents, Outbox, Users, Audit):
             retried=retried,
         )
 
-    def _known_blobs(self) -> tuple[set[str], set[str]]:
-        """Blobs that any row names, and those that must be there."""
+    def _known_blobs(self) -> tuple[set[str], set[str], set[str]]:
+        """Blobs that any row names, those that must be there, and those that need not be."""
         with self._index.read() as connection:
             stored = connection.execute(select(instances.c.blob, instances.c.missing)).all()
             others = {
@@ -64,4 +88,5 @@ class Store(Objects, Studies, Readings, Documents, Outbox, Users, Audit):
                 for name in connection.execute(select(table.c.blob)).scalars()
             }
         present = {row.blob for row in stored if not row.missing}
-        return {row.blob for row in stored} | others, present
+        named = {row.blob for row in stored}
+        return named | others, present, named - present

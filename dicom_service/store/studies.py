@@ -12,9 +12,10 @@ from dicom_service.intake.model import StudyFacts
 from dicom_service.review.model import Template
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
+from dicom_service.store.faults import reach
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.papers import insert_document
+from dicom_service.store.papers import insert_document, prepared_columns, signed_versions
 from dicom_service.store.schema import studies, study_words
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
@@ -118,23 +119,25 @@ class Studies(Shelf):
             was changed.
         """
         blob = self._blobs.create(document.data) if document else ""
+        reach("settle.document")
         kept = False
         try:
             with self._index.write() as connection:
                 row = _required(connection, study_uid)
                 state = events.prepared_state(row)
                 if state is not None and row.last_object_at <= to_us(seen_at):
-                    values = _prepared(facts, template)
+                    values = prepared_columns(facts, template)
                     events.set_values(connection, study_uid, state=state, **values)
                     events.index_words(connection, study_uid, values)
                     if document:
                         insert_document(connection, study_uid, document, blob, at_us=now_us())
                         add_deliveries(connection, study_uid, [document], destinations)
                     kept = True
-            return kept
         finally:
             if blob and not kept:
                 self._blobs.remove(blob)
+        reach("settle.committed")
+        return kept
 
     def fail_preparation(self, study_uid: str, sentence: str) -> None:
         """No template could be made; `sentence` says why. A draft that exists is kept."""
@@ -167,8 +170,13 @@ class Studies(Shelf):
     def _rows(self, query: Select[Any]) -> list[StudyRow]:
         with self._index.read() as connection:
             rows = connection.execute(query).mappings().all()
-            delivered = deliveries(connection, [row["study_uid"] for row in rows])
-        return [_row(row, *delivered.get(row["study_uid"], ("", ""))) for row in rows]
+            uids = [row["study_uid"] for row in rows]
+            delivered = deliveries(connection, uids)
+            signed = signed_versions(connection, uids)
+        return [
+            _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
+            for row in rows
+        ]
 
 
 def _unprepared() -> Any:
@@ -189,7 +197,7 @@ def _matching(query: Select[Any], text: str, states: Sequence[str], patient_id: 
     if states:
         query = query.where(studies.c.state.in_(states))
     else:
-        query = query.where(studies.c.state != "kept")
+        query = query.where(studies.c.state.not_in(("kept", "prior")))
     if patient_id:
         query = query.where(studies.c.patient_id == patient_id)
     for word in events.words(text):
@@ -200,30 +208,11 @@ def _matching(query: Select[Any], text: str, states: Sequence[str], patient_id: 
     return query
 
 
-def _prepared(facts: StudyFacts, template: Template) -> dict[str, Any]:
-    animal = facts.signalment
-    return {
-        "patient_id": animal.patient_id,
-        "patient_name": animal.patient_name,
-        "species": animal.species or "",
-        "study_date": facts.study_date,
-        "study_time": facts.study_time,
-        "accession_number": facts.accession_number,
-        "description": facts.description,
-        "regions": json.dumps(list(template.regions)),
-        "remarks_count": len(facts.remarks),
-        "facts": facts.model_dump_json(),
-        "template": template.model_dump_json(),
-        "template_revision": template.revision,
-        "stale": False,
-        "detail": "",
-    }
-
-
-def _row(row: Any, delivery: str, delivery_detail: str) -> StudyRow:
+def _row(row: Any, delivery: str, delivery_detail: str, signed: dict[str, Any]) -> StudyRow:
     fields = {name: row[name] for name in StudyRow.model_fields if name in row}
     return StudyRow.model_validate(
         fields
+        | signed
         | {
             "regions": tuple(json.loads(row["regions"])),
             "last_object_at": from_us(row["last_object_at"]),

@@ -7,17 +7,18 @@ from typing import Any, get_args
 from flask import Blueprint, Response, jsonify, request
 from pydantic import BaseModel, Field, ValidationError
 
-from dicom_service import __version__
 from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed, Refused
 from dicom_service.review.model import Reading
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.model import StudyState
 from dicom_service.web.problems import VersionMissing, wrong_json
+from dicom_service.web.queries import number
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
-from dicom_service.workflow.model import Correction
+from dicom_service.workflow.measuring import StudyMeasureRequest, measure_in_study
+from dicom_service.workflow.model import Correction, WithdrawalReason
 
 LARGEST_PAGE = 500
 
@@ -39,23 +40,37 @@ class Remark(Frozen):
     password: str = Field(min_length=1, max_length=1024)
 
 
+class Reopening(Frozen):
+    """Why a signed report is opened again; the password where the panel asks for it."""
+
+    reason: str = Field(min_length=1, max_length=4000)
+    password: str = Field(default="", max_length=1024)
+
+
+class WithdrawalAsked(Frozen):
+    """Why a signed report is not to be used any more."""
+
+    reason: WithdrawalReason
+    text: str = Field(min_length=1, max_length=20000)
+    password: str = Field(min_length=1, max_length=1024)
+
+
+class SpeciesCorrection(Frozen):
+    """The species as the reader sees it, by its id."""
+
+    species: str = Field(min_length=1, max_length=64)
+
+
 class ImageCorrection(Correction):
     """A correction and the image that it is about."""
 
     image_uid: str = Field(min_length=1, max_length=64)
 
 
-@blueprint.get("/health")
-def health() -> Response:
-    """Whether the node and its index work; says nothing about patients."""
-    site().store.count_users()
-    return jsonify({"status": "ok", "version": __version__})
-
-
 @blueprint.get("/studies")
 def studies() -> Response:
     """The reading list: `text`, `state` (several with commas), `limit`, `offset`."""
-    signed_in()
+    site().seeing.note("reading list seen", signed_in().user.name)
     store = site().store
     states = [state for state in request.args.get("state", "").split(",") if state]
     for state in states:
@@ -65,8 +80,8 @@ def studies() -> Response:
     rows = store.studies(
         text=text,
         states=states,
-        limit=_number("limit", 100, LARGEST_PAGE),
-        offset=_number("offset", 0, 10**9),
+        limit=number("limit", 100, LARGEST_PAGE),
+        offset=number("offset", 0, 10**9),
     )
     total = store.count_studies(text=text, states=states)
     return _unless_known(jsonify({"total": total, "studies": [_shown(row) for row in rows]}))
@@ -75,8 +90,9 @@ def studies() -> Response:
 @blueprint.get("/studies/<study>/reading")
 def open_reading(study: str) -> Response:
     """Everything that the panel shows; the version is in the ETag too."""
-    signed_in()
+    found = signed_in()
     opened = site().desk.open(study)
+    site().seeing.note("study opened", found.user.name, study)
     return _versioned(opened, opened.version)
 
 
@@ -100,6 +116,13 @@ def preview(study: str) -> Response:
     return jsonify(site().desk.preview(study).model_dump(mode="json"))
 
 
+@blueprint.get("/studies/<study>/priors")
+def priors(study: str) -> Response:
+    """Earlier studies of the same animal, and how far the search for them has come."""
+    signed_in()
+    return _unless_known(jsonify(site().desk.priors(study).model_dump(mode="json")))
+
+
 @blueprint.post("/studies/<study>/correction")
 def correct(study: str) -> Response:
     """Correct view, side or regions of an image; answers like the reading, newly prepared."""
@@ -111,6 +134,29 @@ def correct(study: str) -> Response:
     said = Correction(**asked.model_dump(exclude={"image_uid"}))
     site().desk.correct(study, asked.image_uid, said, found.user.name)
     return open_reading(study)
+
+
+@blueprint.post("/studies/<study>/species")
+def correct_species(study: str) -> Response:
+    """Put the species right; answers like the reading, newly prepared."""
+    found = signed_in_reader()
+    try:
+        asked = SpeciesCorrection.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "correction") from error
+    site().desk.correct_species(study, asked.species, found.user.name)
+    return open_reading(study)
+
+
+@blueprint.post("/studies/<study>/measure")
+def measure(study: str) -> Response:
+    """Measure on one image of the study; nothing is kept."""
+    signed_in_reader()
+    try:
+        asked = StudyMeasureRequest.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "measurement") from error
+    return jsonify(measure_in_study(site().store, study, asked).model_dump(mode="json"))
 
 
 @blueprint.post("/studies/<study>/sign")
@@ -137,6 +183,54 @@ def add_addendum(study: str) -> Response:
     with _PasswordTry(found.user.name):
         site().desk.add_addendum(study, asked.text, found.user.name, asked.password)
     return _documents(study)
+
+
+@blueprint.post("/studies/<study>/correction-of-report")
+def reopen_for_correction(study: str) -> Response:
+    """Open the signed report again; answers like the reading."""
+    found = signed_in_reader()
+    try:
+        asked = Reopening.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "reason") from error
+    if asked.password:
+        with _PasswordTry(found.user.name):
+            site().desk.verify(found.user.name, asked.password)
+    site().desk.reopen_for_correction(study, found.user.name, asked.reason)
+    return open_reading(study)
+
+
+@blueprint.delete("/studies/<study>/correction-of-report")
+def give_up_correction(study: str) -> Response:
+    """Leave the signed report as it was; answers like the reading."""
+    found = signed_in_reader()
+    site().desk.give_up_correction(study, found.user.name)
+    return open_reading(study)
+
+
+@blueprint.post("/studies/<study>/withdrawal")
+def withdraw(study: str) -> Response:
+    """Say to everybody that the signed report is not to be used."""
+    found = signed_in_reader()
+    try:
+        asked = WithdrawalAsked.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "withdrawal") from error
+    name = found.user.name
+    with _PasswordTry(name):
+        site().desk.withdraw(study, asked.reason, asked.text, name, asked.password)
+    return _documents(study)
+
+
+@blueprint.get("/studies/<study>/draft")
+def draft(study: str) -> Response:
+    """The draft as a DICOM file that says that nobody has signed it."""
+    found = signed_in()
+    data = site().desk.draft_document(study, found.user.name)
+    site().seeing.note("draft taken", found.user.name, study)
+    answer = Response(data, mimetype="application/dicom")
+    answer.headers["Content-Disposition"] = f'attachment; filename="draft-{study}.dcm"'
+    return answer
 
 
 @blueprint.get("/studies/<study>/template")
@@ -204,12 +298,3 @@ def _if_match() -> int:
     if not (given.isascii() and given.isdigit() and len(given) < 16):
         raise VersionMissing('The header If-Match: "N" with the loaded version N is missing.')
     return int(given)
-
-
-def _number(name: str, default: int, largest: int) -> int:
-    text = request.args.get(name, "")
-    if not text:
-        return default
-    if not (text.isascii() and text.isdigit() and len(text) < 12):
-        raise Refused(f"{name}={text} is not a whole number.")
-    return min(int(text), largest)

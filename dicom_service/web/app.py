@@ -6,16 +6,27 @@ from pathlib import Path
 
 from flask import Flask
 
-from dicom_service.settings import Settings
-from dicom_service.store import Store
-from dicom_service.web import api, pages, problems, security, session, viewer_files
+from dicom_service.settings import PLUGIN, Settings
+from dicom_service.store import Seeing, Store
+from dicom_service.web import (
+    admin,
+    api,
+    health,
+    metrics,
+    pages,
+    problems,
+    report_files,
+    security,
+    session,
+    viewer_files,
+)
 from dicom_service.web.dicomweb import blueprint as dicomweb
 from dicom_service.web.ports import DeskPort
+from dicom_service.web.rates import Rates
 from dicom_service.web.site import KEY, Site
 from dicom_service.web.throttle import Throttle
 
 LARGEST_BODY = 1 << 30
-PLUGIN = Path(__file__).parent.parent.parent / "viewer_plugin"
 
 
 def _utc_now() -> datetime:
@@ -29,6 +40,8 @@ def create_app(
     *,
     viewer: Path | None = None,
     on_stored: Callable[[], None] = lambda: None,
+    on_outbox: Callable[[], None] = lambda: None,
+    listening: Callable[[], bool] = lambda: True,
     clock: Callable[[], datetime] = _utc_now,
 ) -> Flask:
     """The web pages of a node.
@@ -40,6 +53,10 @@ def create_app(
         that it is not installed, all else works.
     on_stored
         Called when an object came in over the web, so that its study is looked after.
+    on_outbox
+        Called when deliveries are to be tried now.
+    listening
+        Whether DICOM peers can call; part of being ready.
     clock
         Gives the present moment; tests give their own.
     """
@@ -52,13 +69,20 @@ def create_app(
         desk=desk,
         clock=clock,
         throttle=Throttle(clock),
+        rates=Rates(settings.requests_per_second),
+        seeing=Seeing(store, clock),
         viewer=viewer.resolve() if viewer else None,
         plugin=PLUGIN,
         on_stored=on_stored,
+        on_outbox=on_outbox,
+        listening=listening,
+        started_at=clock(),
     )
     problems.install(app)
+    metrics.install(app, store)
     security.install(app)
-    for part in (session.blueprint, api.blueprint, dicomweb, pages.blueprint):
+    answering = (session, api, health, admin, report_files, pages, metrics)
+    for part in (*(module.blueprint for module in answering), dicomweb):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)
     return app

@@ -1,6 +1,6 @@
-"""Our own pages: the reading list and the sign-in page.
+"""Our own pages: the reading list, the sign-in page and the administrator's page.
 
-Both are the same for everybody; what is shown in them comes from the API.
+They are the same for everybody; what is shown in them comes from the API.
 """
 
 from urllib.parse import quote
@@ -8,6 +8,7 @@ from urllib.parse import quote
 from flask import Blueprint, redirect, render_template, request
 from werkzeug.wrappers import Response
 
+from dicom_service.web.admin import administrator
 from dicom_service.web.session import caller
 
 blueprint = Blueprint("pages", __name__)
@@ -17,6 +18,15 @@ blueprint = Blueprint("pages", __name__)
 def reading_list() -> str | Response:
     """The reading list, for those who are signed in."""
     return render_template("list.html") if caller() else to_sign_in()
+
+
+@blueprint.get("/admin")
+def administration() -> str | Response:
+    """The administrator's page."""
+    if caller() is None:
+        return to_sign_in()
+    administrator()
+    return render_template("admin.html")
 
 
 @blueprint.get("/login")

@@ -3,7 +3,8 @@
 from typing import Protocol
 
 from dicom_service.review.model import Reading
-from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved
+from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved, WithdrawalReason
+from dicom_service.workflow.prior_model import Priors
 
 
 class DeskPort(Protocol):
@@ -18,14 +19,46 @@ class DeskPort(Protocol):
     def preview(self, study_uid: str) -> Preview:
         """The text of the report as it stands."""
 
+    def priors(self, study_uid: str) -> Priors:
+        """Earlier studies of the same animal."""
+
     def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
         """Take the reader's word on what an image shows."""
+
+    def correct_species(self, study_uid: str, species: str, user: str) -> None:
+        """Take the reader's word on the species."""
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         """Sign the reading."""
 
     def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
         """Add a remark to a signed report."""
+
+    def verify(self, user: str, password: str) -> None:
+        """Check that a user may sign."""
+
+    def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
+        """Make the signed report a draft again."""
+
+    def give_up_correction(self, study_uid: str, user: str) -> None:
+        """Drop a correction that was not signed."""
+
+    def withdraw(
+        self, study_uid: str, reason: WithdrawalReason, text: str, user: str, password: str
+    ) -> None:
+        """Say that the signed report is not to be used."""
+
+    def draft_document(self, study_uid: str, user: str) -> bytes:
+        """The draft as a DICOM file."""
+
+    def report_pdf(self, study_uid: str) -> bytes:
+        """The report as it is printed."""
+
+    def report_text(self, study_uid: str) -> str:
+        """The report as plain text."""
+
+    def report_fhir(self, study_uid: str) -> str:
+        """The report as a FHIR R4 bundle in JSON."""
 
     def template_document(self, study_uid: str) -> bytes:
         """The prepared template as a DICOM file."""

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from werkzeug.exceptions import HTTPException
 
 from dicom_service.errors import NotAllowed, Refused, SesamoidError, VersionConflict, outcome_of
+from dicom_service.web.rates import TooManyRequests
 from dicom_service.web.security import WrongToken
 from dicom_service.web.throttle import TooManyTries
 
@@ -41,6 +42,7 @@ class NotAcceptable(Refused):
 _STATUS: dict[type[Exception], tuple[int, str]] = {
     SignedOut: (401, "Sign in, then try again."),
     TooManyTries: (429, "Wait, then try again."),
+    TooManyRequests: (429, "Wait a moment, then go on more slowly."),
     WrongContent: (422, "Correct what the sentence names, then send it again."),
     VersionMissing: (428, "Send the version that you loaded in the header If-Match."),
     NotAcceptable: (406, "Ask for the representation that is stored."),
@@ -84,7 +86,7 @@ def _ours(error: SesamoidError) -> Response:
     if isinstance(error, WrongToken):
         more["reason"] = "token"
     answer = _answer(status, str(error), advice, **more)
-    if isinstance(error, TooManyTries):
+    if isinstance(error, TooManyTries | TooManyRequests):
         answer.headers["Retry-After"] = str(error.seconds)
     return answer
 

@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, request
 
 from dicom_service.errors import NotAllowed
+from dicom_service.web.site import site
 
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 TOKEN_HEADER = "X-Sesamoid-Token"  # noqa: S105 - the name of a header
@@ -53,6 +54,7 @@ def viewer_policy(html: str) -> str:
 
 def install(app: Flask) -> None:
     """Put the headers on every answer and look at where every change comes from."""
+    app.before_request(_not_too_often)
     app.before_request(_from_this_site)
     app.after_request(_headers)
 
@@ -63,6 +65,11 @@ def check_token(given: str, expected: str) -> None:
         raise WrongToken(
             f"The request did not come from a page of this node (header {TOKEN_HEADER})."
         )
+
+
+def _not_too_often() -> None:
+    if request.path.startswith(("/api/", "/dicomweb/")):
+        site().rates.take(request.remote_addr or "")
 
 
 def _from_this_site() -> None:
@@ -88,6 +95,8 @@ def _headers(response: Response) -> Response:
         "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
         "Cache-Control": "no-store",
     }
+    if request.is_secure:
+        defaults["Strict-Transport-Security"] = "max-age=31536000"
     for name, value in defaults.items():
         response.headers.setdefault(name, value)
     return response

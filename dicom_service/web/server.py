@@ -1,29 +1,39 @@
 """Serving the application: waitress in a thread of its own."""
 
+import contextlib
 import errno
 import logging
 import socket
 import threading
+from typing import Any
 
 from flask import Flask
 from waitress import wasyncore  # type: ignore[import-untyped]
 from waitress.server import create_server  # type: ignore[import-untyped]
 
 from dicom_service.errors import SetupError
+from dicom_service.settings import Settings
 from dicom_service.web.app import LARGEST_BODY
+from dicom_service.web.tls import channel_over, context_of
 
 log = logging.getLogger(__name__)
 
 THREADS = 12
 STOP_SECONDS = 10.0
+FORWARDED = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
 
 
 class Server:
     """A running web server; `port` is the real one."""
 
-    def __init__(self, app: Flask, listening: socket.socket) -> None:
+    def __init__(self, app: Flask, listening: socket.socket, settings: Settings) -> None:
         self._connections: dict[int, object] = {}
-        # A TLS proxy on this machine may say who really asked and how; nobody else may.
+        # One TLS proxy may say who really asked and how; nobody else may.
+        proxy: dict[str, Any] = {}
+        if settings.trusted_proxy:
+            proxy = {"trusted_proxy": settings.trusted_proxy, "trusted_proxy_headers": FORWARDED}
+        certificate = settings.http_tls_certificate
+        tls = context_of(certificate, settings.http_tls_key) if certificate else None
         self._server = create_server(
             app,
             map=self._connections,
@@ -38,10 +48,12 @@ class Server:
             outbuf_overflow=64 << 20,
             channel_timeout=60,
             connection_limit=200,
-            trusted_proxy="127.0.0.1",
-            trusted_proxy_headers={"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},
             clear_untrusted_proxy_headers=True,
+            url_scheme="https" if tls else "http",
+            **proxy,
         )
+        if tls is not None:
+            self._server.channel_class = channel_over(tls)
         self.port: int = int(self._server.effective_port)
         self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
         self._thread.start()
@@ -52,19 +64,25 @@ class Server:
             return
         self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=STOP_SECONDS)
         # The loop owns its sockets, so it is asked to close them itself.
-        self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._connections))
+        with contextlib.suppress(OSError):  # a request that just ended has woken it already
+            self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._connections))
         self._thread.join(STOP_SECONDS)
 
 
-def serve(app: Flask, host: str, port: int) -> Server:
-    """Serve `app`; a port of 0 means any free one.
+def serve(app: Flask, settings: Settings) -> Server:
+    """Serve `app` where the settings say; a port of 0 means any free one.
 
     Raises
     ------
     SetupError
-        The address cannot be used.
+        The address or the certificate cannot be used.
     """
-    return Server(app, _listen(host, port))
+    listening = _listen(settings.http_host, settings.http_port)
+    try:
+        return Server(app, listening, settings)
+    except SetupError:
+        listening.close()
+        raise
 
 
 def _listen(host: str, port: int) -> socket.socket:

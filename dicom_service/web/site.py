@@ -9,8 +9,9 @@ from typing import cast
 from flask import current_app
 
 from dicom_service.settings import Settings
-from dicom_service.store import Store
+from dicom_service.store import Seeing, Store
 from dicom_service.web.ports import DeskPort
+from dicom_service.web.rates import Rates
 from dicom_service.web.throttle import Throttle
 
 KEY = "sesamoid"
@@ -25,12 +26,19 @@ class Site:
     desk: DeskPort
     clock: Callable[[], datetime]
     throttle: Throttle
+    rates: Rates
+    seeing: Seeing
     viewer: Path | None
     """Folder with the host viewer's files; None when it is not installed."""
     plugin: Path
     """Folder with the modules of our panel."""
     on_stored: Callable[[], None]
     """Called when an object came in over the web."""
+    on_outbox: Callable[[], None]
+    """Called when deliveries are to be tried now."""
+    listening: Callable[[], bool]
+    """Whether DICOM peers can call."""
+    started_at: datetime
 
 
 def site() -> Site:

@@ -13,14 +13,32 @@ from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
-from dicom_service.workflow import signing
+from dicom_service.store.events import CLOSED
+from dicom_service.workflow import exporting, signing, versions, withdrawing
 from dicom_service.workflow.advice import advise
-from dicom_service.workflow.documents import PREPARED, document_states, node_device
+from dicom_service.workflow.documents import (
+    PREPARED,
+    display_name,
+    document_states,
+    node_device,
+)
 from dicom_service.workflow.headers import read_header
-from dicom_service.workflow.model import Correction, OpenReading, Preview, Saved
+from dicom_service.workflow.model import (
+    Correcting,
+    Correction,
+    OpenReading,
+    Prevailing,
+    Preview,
+    Saved,
+    WithdrawalReason,
+)
+from dicom_service.workflow.prior_model import Priors
+from dicom_service.workflow.priors import priors_of
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 
 log = logging.getLogger(__name__)
+ANIMAL = ""
+"""Among the corrections of a study's images, the one that is about the animal."""
 
 
 def utc_now() -> datetime:
@@ -40,7 +58,7 @@ class Desk:
     clock
         Gives the present moment; tests give their own.
     wake
-        Called after something was put into the outbox.
+        Called after something was put into the outbox, or archives are to be asked.
     """
 
     def __init__(
@@ -67,8 +85,9 @@ class Desk:
         seen_at = max(instance.received_at for instance in instances)
         own = {row.sop_instance_uid for row in self.store.documents(study_uid)}
         headers = [read_header(i.path) for i in instances if i.sop_instance_uid not in own]
-        facts = intake.describe(headers)
-        for image_uid, said in self.store.corrections(study_uid).items():
+        corrections = self.store.corrections(study_uid)
+        facts = intake.describe(headers, species=corrections.pop(ANIMAL, None))
+        for image_uid, said in corrections.items():
             if any(image.uid == image_uid for image in facts.images):
                 correction = Correction.model_validate_json(said)
                 facts = intake.corrected(facts, image_uid, **dict(correction))
@@ -114,6 +133,10 @@ class Desk:
             descriptors=descriptor_choices(),
             choices=correction_choices(facts.signalment.species),
             advice=advise(facts, template, reading),
+            prevailing=self.prevailing(study_uid),
+            newer_in_archive=versions.newer_elsewhere(self, study_uid),
+            correcting=self._correcting(study_uid),
+            late_objects=row.late_objects,
         )
 
     def save(self, study_uid: str, version: int, reading: Reading, user: str) -> Saved:
@@ -135,8 +158,8 @@ class Desk:
         """
         row = self._row(study_uid)
         facts, template = self._preparation(row)
-        if row.state == "signed":
-            raise NotReady("This report is signed. Write an addendum instead of changing it.")
+        if row.state in CLOSED:
+            raise NotReady(CLOSED[row.state])
         if reading.template_revision != template.revision:
             reading = review.carry_over(reading, template)
         review.check_reading(template, reading)
@@ -177,8 +200,8 @@ class Desk:
         """
         row = self._row(study_uid)
         facts, _ = self._preparation(row)
-        if row.state == "signed":
-            raise NotReady("This report is signed. Write an addendum instead of changing it.")
+        if row.state in CLOSED:
+            raise NotReady(CLOSED[row.state])
         intake.corrected(facts, image_uid, **dict(said))
         if before := self.store.corrections(study_uid).get(image_uid):
             # What was corrected earlier and is not mentioned now stays corrected.
@@ -189,8 +212,31 @@ class Desk:
         )
         self.prepare(study_uid)
 
+    def correct_species(self, study_uid: str, species: str, user: str) -> None:
+        """Take the reader's word on the species, and prepare the study anew.
+
+        What was entered is carried over as far as this species has the structures.
+
+        Raises
+        ------
+        Refused
+            There is no such species.
+        NotReady
+            The report is signed already.
+        """
+        row = self._row(study_uid)
+        self._preparation(row)
+        if row.state in CLOSED:
+            raise NotReady(CLOSED[row.state])
+        intake.describe([], species=species)
+        self.store.save_correction(study_uid, ANIMAL, species, user=user, at=self.clock())
+        self.prepare(study_uid)
+
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         """Sign the reading; the report and its measurements go into the outbox.
+
+        Signing the same version twice makes one report. A reading that was opened again for
+        correction becomes a correction, which replaces what was signed before.
 
         Raises
         ------
@@ -211,11 +257,75 @@ class Desk:
         signing.add_addendum(self, study_uid, text, user)
         self.wake()
 
+    def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
+        """Make the signed (or withdrawn) report a draft again; `reason` goes into the report.
+
+        Late images are taken in: the study is prepared anew and the reading carried over.
+
+        Raises
+        ------
+        NotReady
+            There is no signed report, or somebody is correcting it already.
+        """
+        self._may_sign(user)
+        if not reason.strip():
+            raise NotReady("Say in words why the report is corrected.")
+        late = self._row(study_uid).late_objects
+        self.store.reopen(study_uid, reason=reason.strip(), user=user, at=self.clock())
+        # Somebody else may have been quicker: a newer version in the archive is to be known.
+        self.store.ask_again(study_uid)
+        self.wake()
+        if late:
+            self.prepare(study_uid)
+
+    def give_up_correction(self, study_uid: str, user: str) -> None:
+        """Drop a correction that was not signed; the signed report is as it was."""
+        self._may_sign(user)
+        self.store.give_up(study_uid, user=user, at=self.clock())
+
+    def withdraw(
+        self, study_uid: str, reason: WithdrawalReason, text: str, user: str, password: str
+    ) -> None:
+        """Say to everybody that the signed report, in all its versions, is not to be used."""
+        self.verify(user, password)
+        withdrawing.withdraw(self, study_uid, reason, text, user)
+        self.wake()
+
+    def prevailing(self, study_uid: str) -> Prevailing | None:
+        """The version of the report to go by; None while nothing is signed."""
+        return versions.prevailing(self, study_uid)
+
+    def draft_document(self, study_uid: str, user: str) -> bytes:
+        """The reading as it stands, as a DICOM file that says that nobody has signed it."""
+        return withdrawing.draft_document(self, study_uid, user)
+
     def template_document(self, study_uid: str) -> bytes:
         """The prepared structured-report template as a DICOM file."""
         self._preparation(self._row(study_uid))
         rows = [r for r in self.store.documents(study_uid) if r.kind == PREPARED]
         return rows[-1].path.read_bytes()
+
+    def priors(self, study_uid: str) -> Priors:
+        """Earlier studies of the same animal, from what is on this node; nothing waits for them.
+
+        Raises
+        ------
+        NotFound
+            No such study.
+        """
+        return priors_of(self.store, self.settings, study_uid)
+
+    def report_pdf(self, study_uid: str) -> bytes:
+        """The newest signed report as it is printed; before one is signed, the draft."""
+        return exporting.pdf(self, study_uid)
+
+    def report_text(self, study_uid: str) -> str:
+        """The same as plain text."""
+        return exporting.plain_text(self, study_uid)
+
+    def report_fhir(self, study_uid: str) -> str:
+        """The same as a FHIR R4 bundle in JSON."""
+        return exporting.fhir(self, study_uid)
 
     def verify(self, user: str, password: str) -> None:
         """Check that `user` may sign; audited when the password is wrong."""
@@ -223,8 +333,19 @@ class Desk:
         if not password_fits(row.password_hash if row else None, password):
             self.store.audit("password refused", user=user, at=self.clock())
             raise NotAllowed("The password is not right. Nothing was signed.")
+        self._may_sign(user)
+
+    def _may_sign(self, user: str) -> None:
+        row = self.store.user(user)
         if row is None or "reader" not in row.roles:
             raise NotAllowed(f"{user} may not sign: only users with the role reader do.")
+
+    def _correcting(self, study_uid: str) -> Correcting | None:
+        known = self.store.reopening(study_uid)
+        if known is None:
+            return None
+        by = display_name(self.store, known.user)
+        return Correcting(reason=known.reason, by=by, at=known.at)
 
     def _sends_templates(self) -> bool:
         return bool(self.settings.store_templates and self.settings.archive)
@@ -248,6 +369,6 @@ class Desk:
         version, reading = self.store.reading(row.study_uid)
         if version == 0:
             return 0, review.opening_reading(facts, template)
-        if reading.template_revision != template.revision and row.state != "signed":
+        if reading.template_revision != template.revision and row.state not in CLOSED:
             reading = review.carry_over(reading, template)
         return version, reading

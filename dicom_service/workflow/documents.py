@@ -31,7 +31,8 @@ def node_device(folder: Path, settings: Settings) -> Device:
     return Device(uid=uid, station_name=settings.ae_title, institution=settings.institution)
 
 
-def _display(store: Store, login: str) -> str:
+def display_name(store: Store, login: str) -> str:
+    """What a user is called; their login when they are gone."""
     user = store.user(login)
     return user.display if user else login
 
@@ -50,7 +51,7 @@ def document_states(store: Store, study_uid: str) -> tuple[DocumentState, ...]:
                 role=row.role,
                 sop_instance_uid=row.sop_instance_uid,
                 series_uid=row.series_uid,
-                signed_by=_display(store, row.signed_by),
+                signed_by=display_name(store, row.signed_by),
                 signed_at=row.signed_at,
                 delivery=owed.state if owed else "",
                 delivery_detail=owed.error if owed else "",

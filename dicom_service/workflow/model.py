@@ -1,10 +1,13 @@
 """What the desk hands to a reader's panel."""
 
+from typing import Literal
+
 from pydantic import AwareDatetime, Field, JsonValue
 
 from dicom_service.base import Frozen
 from dicom_service.codes import Code
 from dicom_service.intake.model import Side, StudyFacts
+from dicom_service.report import Version
 from dicom_service.review import Graded, Proposal, Step
 from dicom_service.review.model import Coverage, Gap, Reading, Template
 
@@ -37,6 +40,8 @@ class Choices(Frozen):
     views: tuple[str, ...]
     regions: tuple[Named, ...]
     sides: tuple[str, ...]
+    species: tuple[Named, ...] = ()
+    """Of the animal, the same for all images."""
 
 
 class Correction(Frozen):
@@ -79,6 +84,31 @@ class DocumentState(Frozen):
     delivery_detail: str = ""
 
 
+WithdrawalReason = Literal["quality", "safety"]
+
+
+class Prevailing(Frozen):
+    """The version of a report to go by."""
+
+    kind: str
+    """final, addendum or correction."""
+    number: int
+    of: int
+    sop_instance_uid: str
+    signed_by: str
+    signed_at: AwareDatetime
+    withdrawn: bool = False
+    """It was the last one, and is not to be used."""
+
+
+class Correcting(Frozen):
+    """A signed report that was opened again."""
+
+    reason: str
+    by: str
+    at: AwareDatetime
+
+
 class Saved(Frozen):
     """The answer to a save: the new version and what is still open."""
 
@@ -113,3 +143,9 @@ class OpenReading(Frozen):
     descriptors: dict[str, tuple[DescriptorChoice, ...]]
     choices: Choices
     advice: Advice
+    prevailing: Prevailing | None = None
+    newer_in_archive: tuple[Version, ...] = ()
+    """Signed versions of this report that came from elsewhere and follow ours."""
+    correcting: Correcting | None = None
+    late_objects: int = 0
+    """Images that came after the signature: reason for a correction."""

@@ -3,6 +3,7 @@
 import io
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,22 +13,24 @@ from pydicom.uid import generate_uid
 
 from dicom_service import report, review, validators
 from dicom_service.errors import NotReady, VersionConflict
-from dicom_service.report.model import (
-    Addendum,
-    Device,
-    Identity,
-    Person,
-    Reference,
-    ReportContent,
-)
+from dicom_service.report.companions import Place
+from dicom_service.report.model import Addendum, Device, Identity, Person, ReportContent
 from dicom_service.store import NewDocument
+from dicom_service.store.events import CLOSED
+from dicom_service.workflow import companions
 from dicom_service.workflow.headers import read_header
+from dicom_service.workflow.model import OpenReading
+from dicom_service.workflow.versions import (
+    FIRST_SERIES,
+    corrected_content,
+    earlier,
+    moment,
+    next_series,
+    signed_reports,
+)
 
 if TYPE_CHECKING:
     from dicom_service.workflow.desk import Desk
-
-FIRST_SERIES = 9001
-"""Series Number of our first document of a study; each version has a series of its own."""
 
 
 def template_document(
@@ -35,14 +38,16 @@ def template_document(
 ) -> NewDocument:
     """The structured-report template of a study, ready to be stored."""
     built = report.build(content, identity(at, FIRST_SERIES, False), device, evidence)
-    return _new_document("template", "report", built.report)
+    return new_document("template", "report", built.report)
 
 
 def sign(desk: "Desk", study_uid: str, version: int, user: str) -> None:
-    """Build, check and store the final report of a reading; see `Desk.sign`."""
+    """Build, check and store the report of a reading; see `Desk.sign`."""
     opened = desk.open(study_uid)
-    if opened.state == "signed":
-        raise NotReady("This report is signed already. Write an addendum instead.")
+    if opened.state in CLOSED:
+        if _signed_this(desk, study_uid, version, user):
+            return
+        raise NotReady(CLOSED[opened.state])
     if version != opened.version:
         raise VersionConflict(
             "The reading was changed since you last saw it; look at it again, then sign.",
@@ -52,92 +57,113 @@ def sign(desk: "Desk", study_uid: str, version: int, user: str) -> None:
     if blocking:
         more = f" (and {len(blocking) - 5} more)" if len(blocking) > 5 else ""
         raise NotReady("Not signed: " + " ".join(blocking[:5]) + more)
+    content = final_content(desk, opened, user)
+    if opened.correcting is not None:
+        content = corrected_content(desk, study_uid, content, opened.correcting.reason)
+    try:
+        store_signed(desk, study_uid, content, version, user)
+    except NotReady:
+        # The same click came twice, and the other one was first.
+        if not _signed_this(desk, study_uid, version, user):
+            raise
+
+
+def final_content(desk: "Desk", opened: OpenReading, user: str) -> ReportContent:
+    """What is signed of a reading for the first time."""
     own_words = opened.reading.findings_text
     written = review.findings_text(opened.facts, opened.template, opened.reading)
-    now = desk.clock()
-    content = ReportContent(
+    continued = earlier(desk, opened.facts.study_uid, "final")
+    return ReportContent(
         kind="final",
         facts=opened.facts,
         template=opened.template,
         reading=opened.reading,
-        signer=_person(desk, user),
-        signed_at=now,
+        signer=person(desk, user),
+        signed_at=moment(desk, opened.facts.study_uid),
         findings_text=written if own_words is None else own_words,
+        predecessors=continued.reports,
     )
-    _store(desk, study_uid, content, version, user, now)
 
 
 def add_addendum(desk: "Desk", study_uid: str, text: str, user: str) -> None:
     """Build, check and store a continuation of the newest signed report."""
     if not text.strip():
         raise NotReady("The addendum is empty. Write what is to be added.")
-    reports = [
-        row
-        for row in desk.store.documents(study_uid)
-        if row.role == "report" and row.kind != "template"
-    ]
-    if not reports:
+    rows = signed_reports(desk, study_uid)
+    if not rows:
         raise NotReady("There is no signed report yet that an addendum could be added to.")
-    last = reports[-1]
-    before = desk.store.content(last.sop_instance_uid)
-    now = desk.clock()
-    remark = Addendum(text=text.strip(), author=_person(desk, user), at=now)
+    before = desk.store.content(rows[-1].sop_instance_uid)
+    remark = Addendum(text=text.strip(), author=person(desk, user), at=moment(desk, study_uid))
+    continued = earlier(desk, study_uid, "addendum")
     content = before.model_copy(
         update={
             "kind": "addendum",
             "addenda": (*before.addenda, remark),
-            "predecessors": (
-                Reference(
-                    sop_instance_uid=last.sop_instance_uid,
-                    sop_class_uid=last.sop_class_uid,
-                    series_uid=last.series_uid,
-                    kind=before.kind,
-                ),
-            ),
+            "predecessors": continued.reports,
+            "measured_before": continued.measurements,
         }
     )
     version, _ = desk.store.reading(study_uid)
-    _store(desk, study_uid, content, version, user, now)
+    store_signed(desk, study_uid, content, version, user)
 
 
-def _store(
-    desk: "Desk", study_uid: str, content: ReportContent, version: int, user: str, at: datetime
+def _signed_this(desk: "Desk", study_uid: str, version: int, user: str) -> bool:
+    """Whether just this version of the reading was signed by just this reader."""
+    current, _ = desk.store.reading(study_uid)
+    row = desk.store.study(study_uid)
+    rows = [r for r in signed_reports(desk, study_uid) if r.kind != "addendum"]
+    signed = row is not None and row.state == "signed" and bool(rows)
+    return signed and version == current and rows[-1].signed_by == user
+
+
+def store_signed(
+    desk: "Desk", study_uid: str, content: ReportContent, version: int, user: str
 ) -> None:
-    evidence = _evidence(desk, study_uid)
-    number = FIRST_SERIES + 10 * len(desk.store.documents(study_uid))
+    """Build the documents of `content` and what goes with it, check them, and keep them."""
+    at = content.addenda[-1].at if content.kind == "addendum" else content.signed_at
+    if at is None:
+        raise NotReady("What is not signed cannot be stored as a report.")
+    evidence = _evidence(desk, study_uid, content.kind)
+    number = next_series(desk, study_uid)
     names = identity(at, number, bool(content.reading.measurements))
+    beside = companions.beside_images(desk, content, evidence, number, at)
+    evidence += [companion.dataset for companion in beside]
+    place = None
+    if desk.settings.send_pdf:
+        fresh = identity(at, number + companions.PDF_OFFSET, False)
+        place = Place(fresh.sop_instance_uid, fresh.series_uid, fresh.series_number, at)
+        names = names.model_copy(update={"rendering_sop_uid": place.sop_instance_uid})
     built = report.build(content, names, desk.device, evidence)
-    documents = [_new_document(content.kind, "report", built.report)]
+    documents = [new_document(content.kind, "report", built.report)]
     if built.measurements is not None:
-        documents.append(_new_document(content.kind, "measurements", built.measurements))
-    _refuse_invalid(built, content, evidence, documents)
-    destination = desk.settings.archive
+        documents.append(new_document(content.kind, "measurements", built.measurements))
+    if place is not None:
+        beside.append(companions.pdf_of(desk, content, built.report, evidence, place))
+    documents += [new_document(content.kind, role, dataset) for role, dataset in beside]
+    problems = list(report.problems(built.report, built.measurements, evidence))
+    if report.read(built.report) != content:
+        problems.append("The document does not read back as what was signed.")
+    refuse_invalid(problems, documents)
     desk.store.sign(
         study_uid,
         expected=version,
         content=content,
         documents=documents,
-        destinations=[destination],
+        destinations=[desk.settings.archive],
         user=user,
         at=at,
     )
 
 
-def _refuse_invalid(
-    built: report.Documents,
-    content: ReportContent,
-    evidence: Sequence[Dataset],
-    documents: Sequence[NewDocument],
-) -> None:
-    """Nothing invalid leaves: our own rules, the reading-back, then outside validators."""
-    problems = list(report.problems(built.report, built.measurements, evidence))
-    if report.read(built.report) != content:
-        problems.append("The document does not read back as what was signed.")
-    with tempfile.TemporaryDirectory() as folder:
-        for number, document in enumerate(documents):
-            file = Path(folder, f"{number}.dcm")
+def refuse_invalid(problems: list[str], documents: Sequence[NewDocument]) -> None:
+    """Nothing invalid leaves: our own rules and reading-back, then the outside validators."""
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor() as at_once:
+        files = [Path(folder, f"{number}.dcm") for number in range(len(documents))]
+        for file, document in zip(files, documents, strict=True):
             file.write_bytes(document.data)
-            problems += validators.outside_problems(file)
+        # Each waits for programs of its own: someone is waiting for all of them.
+        for found in at_once.map(validators.outside_problems, files):
+            problems = problems + found
     if problems:
         raise NotReady(
             "Not signed, the draft is kept: the report would break a rule of the standard. "
@@ -145,7 +171,21 @@ def _refuse_invalid(
         )
 
 
-def _evidence(desk: "Desk", study_uid: str) -> list[Dataset]:
+def _evidence(desk: "Desk", study_uid: str, kind: str) -> list[Dataset]:
+    """What a report rests on: for an addendum also what shows the images of the report it is to.
+
+    A correction makes key images and presentation states anew and does not rest on the old ones.
+    """
+    found = images_of(desk, study_uid)
+    if kind == "addendum":
+        own = desk.store.documents(study_uid)
+        shown = [row for row in own if row.role in ("key_images", "presentation")]
+        found += [read_header(r.path) for r in shown if r.signed_at == shown[-1].signed_at]
+    return found
+
+
+def images_of(desk: "Desk", study_uid: str) -> list[Dataset]:
+    """Headers of everything in a study that we did not make."""
     own = {row.sop_instance_uid for row in desk.store.documents(study_uid)}
     return [
         read_header(instance.path)
@@ -154,7 +194,8 @@ def _evidence(desk: "Desk", study_uid: str) -> list[Dataset]:
     ]
 
 
-def _person(desk: "Desk", user: str) -> Person:
+def person(desk: "Desk", user: str) -> Person:
+    """A user as they stand in a report."""
     row = desk.store.user(user)
     return Person(
         login=user,
@@ -176,7 +217,8 @@ def identity(at: datetime, series_number: int, with_measurements: bool) -> Ident
     )
 
 
-def _new_document(kind: str, role: str, dataset: Dataset) -> NewDocument:
+def new_document(kind: str, role: str, dataset: Dataset) -> NewDocument:
+    """A built document as a file, ready to be stored."""
     buffer = io.BytesIO()
     dataset.save_as(buffer, enforce_file_format=True)
     return NewDocument(

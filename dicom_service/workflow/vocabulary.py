@@ -39,4 +39,5 @@ def correction_choices(species: str | None, known: Atlas | None = None) -> Choic
         views=known.view_labels(),
         regions=tuple(Named(id=r, name=known.part(r).name) for r in regions),
         sides=get_args(Side),
+        species=tuple(Named(id=s.id, name=s.name) for s in known.all_species),
     )

@@ -32,11 +32,17 @@ class Fracture:
 
 @dataclass(frozen=True)
 class Swelling:
-    """Soft tissue swelling round a joint: `extra` mm at its height, falling off over `reach` mm."""
+    """Soft tissue swelling round a joint: `extra` mm at its height, falling off over `reach` mm.
+
+    `lateral_only` puts all of it on the lateral side of the limb; `shift` moves its height
+    distally by so many mm.
+    """
 
     joint: str
     extra: float
     reach: float = 16.0
+    lateral_only: bool = False
+    shift: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -257,9 +263,11 @@ def _limb_layers(shop: _Workshop) -> Iterable[Piece]:
     for swelling in shop.plan.swellings:
         joint = shop.landmarks.get(swelling.joint)
         if joint and joint[2] < 70:
-            columns[0] = columns[0] + swelling.extra * np.exp(
-                -(((z - joint[2]) / swelling.reach) ** 2)
-            )
+            away = (z - joint[2] - swelling.shift) / swelling.reach
+            bulge = swelling.extra * np.exp(-(away**2))
+            share = 0.5 if swelling.lateral_only else 1.0
+            columns[0] = columns[0] + share * bulge
+            columns[1] = columns[1] + (1 - share) * bulge
     for tissue, depth in row["layers"].items():
         radius = np.maximum(columns[0] - depth, 0.5)
         stations = np.column_stack([z, radius, columns[1], columns[2]]).tolist()

@@ -252,6 +252,7 @@ def test_signing_asks_for_the_password_and_ends_read_only(
     press(page, " ", "a")
     assert node.reading.observations == {}
     press(page, "c")
+    panel.get_by_role("button", name="Add", exact=True).click()
     panel.get_by_label("What is to be added").fill("The owner called.")
     panel.get_by_label("Your password").fill("right")
     panel.get_by_role("button", name="Sign the addendum").click()

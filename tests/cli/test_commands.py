@@ -36,13 +36,29 @@ def test_samples_are_valid_and_read_back(tmp_path, program):
     for name in ("dciodvfy", "dsrdump"):
         program(name)
     assert main(["--data", str(tmp_path / "data"), "samples", str(tmp_path / "out")]) == 0
-    files = {file.stem: file for file in (tmp_path / "out").iterdir()}
+    files = {file.stem: file for file in (tmp_path / "out").glob("*.dcm")}
     assert {"template", "draft", "final", "addendum", "measurements", "image-1"} <= set(files)
+    assert {"correction", "withdrawal", "key-images", "presentation-1", "report-pdf"} <= set(files)
+    assert (tmp_path / "out" / "report.hl7").read_bytes().startswith(b"MSH|")
     assert {f: validators.outside_problems(p) for f, p in files.items() if "image" not in f} == {
         f: [] for f in files if "image" not in f
     }
-    for kind in ("template", "draft", "final", "addendum"):
+    for kind in ("template", "draft", "final", "addendum", "correction"):
         assert report.read(pydicom.dcmread(files[kind])).kind == kind
+
+
+def test_mrrt_writes_a_page_for_every_region(tmp_path, capsys):
+    assert main(["--data", str(tmp_path / "data"), "mrrt", str(tmp_path / "out")]) == 0
+    written = capsys.readouterr().out.split()
+    assert sorted(written) == sorted(str(file) for file in (tmp_path / "out").iterdir())
+    assert (tmp_path / "out" / "dog-carpus.html").read_text("utf-8").startswith("<!DOCTYPE html>")
+
+
+def test_export_says_that_there_is_no_such_study(tmp_path, capsys):
+    Store(tmp_path / "data").close()
+    assert main(["--data", str(tmp_path / "data"), "export", "1.2.3", str(tmp_path / "out")]) == 1
+    assert "No study 1.2.3 is on this node." in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 def test_selftest_does_the_whole_job_and_times_each_step(capsys):

@@ -147,6 +147,12 @@ def test_objects_of_different_patients_are_said(facts: Callable, remark: Callabl
     assert "'B2', 'A1'" in remark(facts(PatientID="B2"), "patient_differs").text
 
 
+def test_attributes_that_change_within_a_study_are_said(facts: Callable, remark: Callable) -> None:
+    text = remark(facts(StudyDate="20240311"), "study_differs").text
+    assert "Study Date" in text
+    assert "'20240311'" in text
+
+
 def test_the_same_name_written_otherwise_is_the_same_patient(facts: Callable) -> None:
     assert facts(PatientName="MÜLLER^BELLA^^").remarks == ()
 

@@ -1,21 +1,10 @@
 """What the whole-job tests do again and again."""
 
-import json
-import socket
-import urllib.request
-from typing import NamedTuple
-
 from dicom_service.passwords import hash_password
 from dicom_service.review.model import Reading, Template
 from test_pacs.reader import ReaderClient, normal_reading, with_finding
 
 USER, PASSWORD = "ida", "a long enough password"
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def signed_in(store, address) -> ReaderClient:
@@ -42,17 +31,3 @@ def read_and_save(client: ReaderClient, study_uid: str, *, finding: str = "") ->
     saved = client.save(study_uid, opened["version"], reading)
     assert [gap for gap in saved["gaps"] if gap["blocking"]] == []
     return int(saved["version"])
-
-
-class Orthanc(NamedTuple):
-    ae_title: str
-    port: int
-    http: str
-
-    def instances(self) -> list[str]:
-        with urllib.request.urlopen(f"{self.http}/instances", timeout=10) as answer:
-            return list(json.loads(answer.read()))
-
-    def file(self, instance: str) -> bytes:
-        with urllib.request.urlopen(f"{self.http}/instances/{instance}/file", timeout=10) as answer:
-            return bytes(answer.read())

@@ -15,7 +15,8 @@ from test_pacs.clinic import Clinic
 from test_pacs.reader import RequestRefused
 from test_pacs.sending import send
 from test_pacs.studies import late_image, small_study
-from tests.job.helpers import PASSWORD, free_port, read_and_save, signed_in
+from tests.job.helpers import PASSWORD, read_and_save, signed_in
+from tests.peers import free_port
 
 
 def _route(clinic: Clinic, **options) -> str:
@@ -147,7 +148,9 @@ def test_orthanc_as_the_archive_takes_and_commits_the_report(tmp_path, orthanc):
         row = reader.wait_for(uid, "committed", "refused")
         assert row["delivery"] == "committed", row
         held = [pydicom.dcmread(io.BytesIO(archive.file(i))) for i in archive.instances()]
-    (back,) = [d for d in held if d.ConceptNameCodeSequence[0].CodeValue == "18748-4"]
+    assert {d.Modality for d in held} == {"SR", "KO", "DOC"}
+    documents = [d for d in held if d.Modality == "SR"]
+    (back,) = [d for d in documents if d.ConceptNameCodeSequence[0].CodeValue == "18748-4"]
     assert report.read(back).kind == "final"
 
 

@@ -83,6 +83,26 @@ def test_more_associations_than_the_limit_are_told_to_come_again(start, monkeypa
         association.release()
 
 
+def test_one_address_cannot_take_all_associations_or_connections(start, monkeypatch):
+    few = limits.Limits(associations_per_peer=1)
+    monkeypatch.setattr("dicom_service.node.receiver.LIMITS", few)
+    monkeypatch.setattr(
+        "dicom_service.node.transport.LIMITS", limits.Limits(connections_per_peer=2)
+    )
+    node = start()
+    held = node.associate()
+    second = associate(node.port, [("1.2.840.10008.1.1", "1.2.840.10008.1.2")])
+    assert second.is_rejected
+    assert second.acceptor.primitive.result == 2  # transient: it may come again
+    wait_for(lambda: len(node.node._receiver._server.active_associations) == 1)
+    silent = _connected(node.port)
+    wait_for(lambda: len(node.node._receiver._server.active_associations) == 2)
+    with _connected(node.port) as one_more:
+        assert _closed(one_more)
+    silent.close()
+    held.release()
+
+
 def test_garbage_instead_of_a_command_ends_only_that_association(running):
     association = running.associate()
     context = association.accepted_contexts[0].context_id

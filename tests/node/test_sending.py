@@ -133,6 +133,36 @@ def test_a_silent_commitment_is_asked_for_again_under_a_new_uid(delivering, arch
     assert len(archive.stored(study)) == 1
 
 
+def test_a_report_on_another_transaction_commits_nothing(delivering, archive):
+    archive.faults.commitment_for_another = True
+    node = delivering(commitment_seconds=0.3)
+    study = node.ready_study()
+    node.sign(study)
+    wait_for(lambda: len(archive.commitments) >= 2)
+    assert node.delivery(study)[0] == "sent"
+    archive.faults.commitment_for_another = False
+    _delivered(node, study, "committed")
+
+
+def test_a_commitment_that_comes_late_still_counts(delivering, archive, monkeypatch):
+    monkeypatch.setattr("dicom_service.node.delivery._REPORT_SECONDS", 0.1)
+    archive.faults.slow_seconds = 0.5
+    node = delivering(commitment_seconds=30.0)
+    study = node.ready_study()
+    node.sign(study)
+    _delivered(node, study, "committed")
+    wait_for(lambda: [asked.reported for asked in archive.commitments] == ["separate"])
+
+
+def test_an_association_that_breaks_off_is_made_again(delivering, archive):
+    archive.faults.drop_at_store = 1
+    node = delivering()
+    study = node.ready_study()
+    uid = node.sign(study)
+    _delivered(node, study, "committed")
+    assert [kept.SOPInstanceUID for kept in archive.stored(study)] == [uid]
+
+
 def test_an_archive_that_forgot_the_report_gets_it_again(delivering, archive):
     archive.faults.forgets = True
     node = delivering()

@@ -24,11 +24,17 @@ test('context does not stand before the report', () => {
   assert.equal(context[0].sentence, 'Observer Type: Person');
 });
 
+test('of the author of an addendum only the name stands in it', () => {
+  const author = { RelationshipType: 'HAS OBS CONTEXT', ValueType: 'PNAME', ConceptNameCodeSequence: code('Person Observer Name'), PersonName: 'Vet^Vera^^Dr' };
+  const { body } = reportLines({ ContentSequence: [box('Addendum', coded('HAS OBS CONTEXT', 'Observer Type', 'Person'), author, text('Late.'))] });
+  assert.deepEqual(body.map(line => line.heading ?? line.sentence), ['Addendum', 'Dr Vera Vet', 'Late.']);
+});
+
 test('items without a name, without content or of one without a list are survived', () => {
   const nameless = { RelationshipType: 'CONTAINS', ValueType: 'IMAGE', ReferencedSOPSequence: { ReferencedSOPInstanceUID: '1.2.3' } };
   const { body } = reportLines({ ContentSequence: box('Key images', nameless) });
   assert.deepEqual(body.at(-1).images, ['1.2.3']);
-  assert.deepEqual(reportLines({}), { body: [], context: [] });
+  assert.deepEqual(reportLines({}), { body: [], places: [], coded: [], context: [] });
   assert.deepEqual(reportLines({ ContentSequence: [box('Empty')] }).body, []);
 });
 
@@ -36,6 +42,26 @@ test('the newest version of a series is shown, whatever the order', () => {
   const versions = [{ InstanceNumber: 1, ContentDate: '20261104', ContentTime: '1000' }, { InstanceNumber: 2, ContentDate: '20261104', ContentTime: '1100' }];
   assert.equal(newest(versions).InstanceNumber, 2);
   assert.equal(newest([...versions].reverse()).InstanceNumber, 2);
+});
+
+test('a finding of ours stands with its site, side, view, other view and images, and not twice', () => {
+  const own = (value, meaning) => [{ CodeValue: value, CodingSchemeDesignator: '99SESAMOID', CodeMeaning: meaning }];
+  const named = (item, value) => ({ ...item, ConceptNameCodeSequence: [{ CodeValue: value, CodeMeaning: value }] });
+  const image = uid => ({ ValueType: 'IMAGE', ReferencedSOPSequence: [{ ReferencedSOPInstanceUID: uid }] });
+  const finding = coded('CONTAINS', 'Finding', 'lysis',
+    named(coded('HAS CONCEPT MOD', '', 'Distal Radius', named(coded('HAS CONCEPT MOD', '', 'Right'), '272741003')), '363698007'),
+    named(coded('HAS CONCEPT MOD', '', 'Dorsopalmar'), '111031'),
+    named(coded('HAS PROPERTIES', '', 'lysis'), 'DESCRIPTOR'),
+    named(coded('HAS PROPERTIES', '', 'Confirmed', image('2')), 'CROSSCHECK'),
+    named(text('f-1'), '112039'), image('1'));
+  const part = { ...box('', { ...box('', finding), ConceptNameCodeSequence: own('CODEDFIND', 'Coded findings') }), ConceptNameCodeSequence: own('CODEDOBS', 'Coded') };
+  const { body, places, coded: codes } = reportLines({ ContentSequence: [box('Findings', text('Lysis.')), part] });
+  assert.deepEqual(body.map(line => line.heading ?? line.sentence), ['Findings', 'Lysis.']);
+  assert.deepEqual(places, [{
+    sentence: 'Distal Radius, right: lysis', detail: 'other view: confirmed',
+    images: [{ uid: '1', label: 'dorsopalmar' }, { uid: '2', label: 'other view' }],
+  }]);
+  assert.ok(codes.length > 0);
 });
 
 test('a measurement report is left to the viewer', () => {

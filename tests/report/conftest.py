@@ -37,6 +37,7 @@ SERIES = f"{STUDY}.1"
 DPA, ML = f"{SERIES}.1", f"{SERIES}.2"
 OSTEOSARCOMA = Code(value="R-TESTTUMOUR", scheme="99SESAMOID", meaning="Bone tumour (test)")
 AT = datetime(2026, 3, 4, 15, 6, 7, 89012, timezone(timedelta(hours=1)))
+LATER = AT + timedelta(days=20)
 READER = Person(login="ida", name="Vreeland^Ida^^Dr", organization="Clinic by the Canal")
 DEVICE = Device(uid="2.25.77", station_name="SESAMOID", institution="Clinic by the Canal")
 IDENTITY = Identity(
@@ -203,6 +204,7 @@ def make_reading(template: Template, **changes: object) -> Reading:
                 descriptors=descriptors,
                 severity="moderate",
                 aggressiveness="aggressive",
+                copied_from="1.2.826.0.1.3680043.10.1.99",
                 note="3 cm proximal to the joint",
                 cross_check={ML: "not_seen"},
             ),
@@ -292,6 +294,18 @@ def of_kind(kind: str, content: ReportContent) -> ReportContent:
                 ),
             ),
         },
+    }
+    changes["correction"] = {
+        "predecessors": (earlier,),
+        "addenda": changes["addendum"]["addenda"],
+        "corrections": (
+            Addendum(
+                text="The side was wrong.\nWhat was changed:\nReworded: impression.",
+                author=READER,
+                at=LATER,
+            ),
+        ),
+        "signed_at": LATER,
     }
     return content.model_copy(update={"kind": kind, **changes[kind]})
 

@@ -4,7 +4,7 @@ import pytest
 from pydicom.dataset import Dataset
 
 from dicom_service.codes import get
-from dicom_service.report import Documents, build
+from dicom_service.report import Documents, build, problems, read
 from dicom_service.report.model import ReportContent
 from dicom_service.report.walk import (
     child,
@@ -202,3 +202,37 @@ def test_each_document_has_its_own_series_that_says_what_it_is(made: Documents) 
     assert made.report.SeriesDescription == "Limb report"
     assert made.measurements.SeriesDescription == "Limb measurements"
     assert made.report.SeriesInstanceUID != made.measurements.SeriesInstanceUID
+
+
+def test_a_flexed_or_stressed_view_says_its_position_and_reads_back(
+    content: ReportContent, evidence: list[Dataset]
+) -> None:
+    views = tuple(
+        view.model_copy(update={"label": "flexed ML", "view": "flexed ML"})
+        if view.uid == ML
+        else view
+        for view in content.template.views
+    )
+    images = tuple(
+        image.model_copy(update={"view": "flexed ML"}) if image.uid == ML else image
+        for image in content.facts.images
+    )
+    flexed = content.model_copy(
+        update={
+            "template": content.template.model_copy(update={"views": views}),
+            "facts": content.facts.model_copy(update={"images": images}),
+        }
+    )
+    report, measurements = build(flexed, IDENTITY, DEVICE, evidence)
+    assert read(report) == flexed
+    assert problems(report, measurements, evidence) == ()
+    positions = {
+        (value_of(view), value_of(position) if position is not None else None)
+        for view in (i.item for i in everything(report))
+        if name_of(view) == get("image_view").key
+        for position in [child(view, "image_view_modifier")]
+    }
+    assert positions == {
+        (("399260004", "SCT"), ("POS-FLEXED", "99SESAMOID")),
+        (("441505008", "SCT"), None),
+    }

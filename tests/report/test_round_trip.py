@@ -34,7 +34,7 @@ from .conftest import (
 )
 
 EVIDENCE = [image_header(DPA, 1, "DPA")]
-KINDS = ("template", "draft", "final", "addendum")
+KINDS = ("template", "draft", "final", "addendum", "correction")
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -27,7 +27,7 @@ def of_type(document: Dataset, value_type: str) -> Dataset:
     return next(i.item for i in everything(document) if i.item.get("ValueType") == value_type)
 
 
-@pytest.mark.parametrize("kind", ["template", "draft", "final", "addendum"])
+@pytest.mark.parametrize("kind", ["template", "draft", "final", "addendum", "correction"])
 def test_what_we_build_breaks_no_rule(
     kind: str, content: ReportContent, evidence: list[Dataset], tmp_path: Path
 ) -> None:

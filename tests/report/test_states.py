@@ -7,9 +7,9 @@ from pydicom.dataset import Dataset
 
 from dicom_service.codes import get
 from dicom_service.errors import Refused
-from dicom_service.report import build
+from dicom_service.report import build, problems, read
 from dicom_service.report.model import Person, Reference, ReportContent
-from dicom_service.report.states import PURPOSES, STATES, purpose
+from dicom_service.report.states import PURPOSES, STATES, continued_by, purpose
 
 from .conftest import AT, DEVICE, DPA, IDENTITY, READER, make_reading, of_kind
 
@@ -18,6 +18,7 @@ FLAGS = {
     "draft": ("PARTIAL", "UNVERIFIED", "PRELIMINARY"),
     "final": ("COMPLETE", "VERIFIED", "FINAL"),
     "addendum": ("COMPLETE", "VERIFIED", "FINAL"),
+    "correction": ("COMPLETE", "VERIFIED", "FINAL"),
 }
 """PS3.3 table C.17-2."""
 
@@ -39,6 +40,7 @@ def test_flags_follow_the_state(kind: str, content: ReportContent, evidence: lis
         ("draft", ["PSN", "DEV"]),
         ("final", ["PSN"]),
         ("addendum", ["PSN"] * 2),
+        ("correction", ["PSN"]),
     ],
 )
 def test_authors_are_the_node_the_reader_or_both(
@@ -89,9 +91,120 @@ def test_a_predecessor_is_named_with_its_purpose(
     assert row.PurposeOfReferenceCodeSequence[0].CodeValue == get(keyword).value
 
 
-def test_a_signed_report_is_no_predecessor_of_a_draft() -> None:
-    with pytest.raises(Refused, match="'draft' cannot continue one of kind 'final'"):
-        purpose("draft", "final")
+PURPOSE_CODES = {
+    "template": ["121363", None, None, None, None],
+    "draft": ["121363", "121362", "121360", "121360", "121360"],
+    "final": ["121363", "121362", None, None, None],
+    "addendum": [None, None, "121361", "121361", "121361"],
+    "correction": [None, None, "121360", "121360", "121360"],
+}
+"""Row: the new document; columns: its predecessor, in the same order (CID 7009)."""
+
+
+@pytest.mark.parametrize(
+    ("kind", "before", "code"),
+    [
+        (kind, before, code)
+        for kind, row in PURPOSE_CODES.items()
+        for before, code in zip(PURPOSE_CODES, row, strict=True)
+    ],
+)
+def test_what_may_follow_what_and_why(kind: str, before: str, code: str | None) -> None:
+    if code is None:
+        with pytest.raises(Refused, match=f"'{kind}' cannot continue one of kind '{before}'"):
+            purpose(kind, before)
+    else:
+        assert get(purpose(kind, before)).value == code
+
+
+def _stored(*kinds: str) -> list[Reference]:
+    return [
+        Reference(sop_instance_uid=f"1.{n}", sop_class_uid="1.2", series_uid=f"2.{n}", kind=kind)
+        for n, kind in enumerate(kinds)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "stored", "named"),
+    [
+        ("final", ["template", "template"], [0, 1]),
+        ("final", [], []),
+        ("addendum", ["template", "final"], [1]),
+        ("addendum", ["final", "addendum"], [0, 1]),
+        ("addendum", ["final", "addendum", "correction", "addendum"], [2, 3]),
+        ("correction", ["template", "final"], [1]),
+        ("correction", ["final", "addendum", "correction"], [0, 1, 2]),
+        ("draft", ["template"], [0]),
+        ("draft", ["template", "final", "addendum"], [1, 2]),
+    ],
+)
+def test_every_document_whose_content_is_taken_over_is_named(
+    kind: str, stored: list[str], named: list[int]
+) -> None:
+    found = continued_by(kind, _stored(*stored))
+    assert [reference.sop_instance_uid for reference in found] == [f"1.{n}" for n in named]
+
+
+def test_measurements_name_those_that_they_replace_and_the_report_does_so_for_them(
+    content: ReportContent, evidence: list[Dataset]
+) -> None:
+    corrected = of_kind("correction", content)
+    before = tuple(_stored("final"))
+    corrected = corrected.model_copy(update={"measured_before": before})
+    made = build(corrected, IDENTITY, DEVICE, evidence)
+    assert made.measurements is not None
+    assert _named(made.measurements) == {"1.0": "121360"}
+    assert "1.0" not in _named(made.report)
+    reading = corrected.reading.model_copy(update={"measurements": ()})
+    bare = build(corrected.model_copy(update={"reading": reading}), IDENTITY, DEVICE, evidence)
+    assert bare.measurements is None
+    assert _named(bare.report)["1.0"] == "121360"
+
+
+def _named(made: Dataset) -> dict[str, str]:
+    return {
+        row.ReferencedSOPInstanceUID: row.PurposeOfReferenceCodeSequence[0].CodeValue
+        for study in made.PredecessorDocumentsSequence
+        for series in study.ReferencedSeriesSequence
+        for row in series.ReferencedSOPSequence
+    }
+
+
+def test_a_correction_is_verified_by_its_signer_alone_and_keeps_addenda(
+    content: ReportContent, evidence: list[Dataset]
+) -> None:
+    made = build(of_kind("correction", content), IDENTITY, DEVICE, evidence).report
+    names = [str(v.VerifyingObserverName) for v in made.VerifyingObserverSequence]
+    assert names == [READER.name]
+    headings = [i for i in made.ContentSequence if i.ValueType == "CONTAINER"]
+    codes = [h.ConceptNameCodeSequence[0].CodeValue for h in headings[:2]]
+    assert codes == ["CORRECTION", "55107-7"]
+
+
+def test_a_draft_can_stand_alone_with_its_measurements(
+    content: ReportContent, evidence: list[Dataset]
+) -> None:
+    alone = IDENTITY.model_copy(update={"measurements_sop_uid": ""})
+    made = build(of_kind("draft", content), alone, DEVICE, evidence)
+    assert made.measurements is None
+    assert problems(made.report, None, evidence) == ()
+    assert read(made.report) == of_kind("draft", content)
+
+
+def test_every_request_of_the_images_is_named(
+    content: ReportContent, evidence: list[Dataset]
+) -> None:
+    for number, image in enumerate(evidence):
+        asked = Dataset()
+        asked.RequestedProcedureID = f"RP{number}"
+        asked.RequestedProcedureDescription = "Запястье 手根"
+        image.RequestAttributesSequence = [asked]
+    made = build(content, IDENTITY, DEVICE, evidence).report
+    requests = [
+        (r.AccessionNumber, r.RequestedProcedureID, r.RequestedProcedureDescription)
+        for r in made.ReferencedRequestSequence
+    ]
+    assert requests == [("A-100", "RP0", "Запястье 手根"), ("A-100", "RP1", "Запястье 手根")]
 
 
 @pytest.mark.parametrize(
@@ -103,6 +216,8 @@ def test_a_signed_report_is_no_predecessor_of_a_draft() -> None:
         ("template", {"signer": READER}, "has no signer"),
         ("addendum", {"addenda": ()}, "needs its text"),
         ("addendum", {"predecessors": ()}, "needs its text"),
+        ("correction", {"corrections": ()}, "needs what was changed"),
+        ("correction", {"predecessors": ()}, "needs what was changed"),
         ("final", {"signer": Person(login="x", name="")}, "cannot stand in a report"),
         ("final", {"signer": Person(login="x", name="a" * 65)}, "cannot stand in a report"),
         ("final", {"signer": Person(login="x", name="a^b^c^d^e^f")}, "cannot stand in a report"),

@@ -14,7 +14,7 @@ from dicom_service.review.model import Observation
 
 from .conftest import DEVICE, DPA, IDENTITY, of_kind
 
-KINDS = ("template", "draft", "final", "addendum")
+KINDS = ("template", "draft", "final", "addendum", "correction")
 Row = tuple[int, TemplateRow]
 
 
@@ -93,6 +93,7 @@ def test_hardly_any_row_is_never_written(content: ReportContent, evidence: list[
         ("TEXT", "subject_breed"),
         ("CODE", "subject_breed"),
         ("TEXT", "image_view"),
+        ("CODE", "image_view_modifier"),
         ("TEXT", "not_evaluated_text"),
         ("TEXT", "differential"),
         ("TEXT", "comment"),

@@ -28,7 +28,7 @@ class Kit:
         self.store = Store(folder)
         self._numbers = itertools.count(1)
 
-    def reopen(self) -> Store:
+    def restart(self) -> Store:
         self.store.close()
         self.store = Store(self.folder)
         return self.store
@@ -52,6 +52,11 @@ class Kit:
     def image(self, uid="", data=b"pixels", source="CAMERA", **fields):
         uid = uid or f"1.9.{next(self._numbers)}"
         return self.store.accept(self.temp(data), self.header(uid, **fields), source=source)
+
+    def prior(self, uid="", data=b"pixels", **fields):
+        uid = uid or f"1.9.{next(self._numbers)}"
+        header = self.header(uid, **fields)
+        return self.store.accept(self.temp(data), header, source="ARCHIVE", prior=True)
 
     def other(self, **fields):
         return self.image(sop_class="1.2.840.10008.5.1.4.1.1.11.1", **fields)
@@ -122,8 +127,25 @@ class Kit:
         self.store.sign(
             STUDY,
             expected=version,
-            content=self.content(kind, after if kind == "addendum" else ()),
+            content=self.content(kind, () if kind == "final" else after),
             documents=documents or [self.document(kind)],
+            destinations=to,
+            user="ida",
+            at=datetime.now(UTC),
+        )
+
+    def reopen(self) -> None:
+        self.store.reopen(STUDY, reason="wrong side", user="ida", at=datetime.now(UTC))
+
+    def give_up(self) -> None:
+        self.store.give_up(STUDY, user="ida", at=datetime.now(UTC))
+
+    def withdraw(self, named=None, to=("archive",)) -> None:
+        known = [d.sop_instance_uid for d in self.store.documents(STUDY)]
+        self.store.withdraw(
+            STUDY,
+            document=self.document("withdrawal", "withdrawal"),
+            named=known if named is None else named,
             destinations=to,
             user="ida",
             at=datetime.now(UTC),

@@ -88,7 +88,7 @@ def test_the_index_syncs_every_commit(kit):
 
 def test_the_sweep_finds_nothing_in_an_orderly_folder(kit):
     kit.signed()
-    report = kit.reopen().sweep()
+    report = kit.restart().sweep()
     assert report.sentence == ""
 
 

@@ -90,7 +90,7 @@ def test_a_claimed_row_is_not_given_out_twice_until_its_lease_ends(box, later):
 
 def test_a_new_start_ends_the_leases_of_the_dead_process(box, later):
     box.store.claim_outbox(later(), 3600, 10)
-    box.kit.reopen().sweep()
+    box.kit.restart().sweep()
     assert len(box.kit.store.claim_outbox(later(), 30, 10)) == 1
 
 
@@ -211,7 +211,7 @@ def test_kill_9_while_signing_leaves_all_or_nothing(kit, later, fault, state, ow
     environment = os.environ | {"SESAMOID_FAULT": fault}
     run = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=30)
     assert run.returncode == -9, run.stderr
-    store = kit.reopen()
+    store = kit.restart()
     report = store.sweep()
     assert report.blobs_without_rows == (1 if fault == "sign.blobs" else 0)
     assert kit.state() == state

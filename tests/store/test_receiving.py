@@ -51,7 +51,7 @@ def test_other_bytes_under_one_uid_go_to_quarantine_and_the_first_copy_stays(kit
     (aside,) = kit.store.quarantined()
     assert aside.path.read_bytes() == b"second"
     assert (aside.sop_instance_uid, aside.source) == ("1.1", "OTHER")
-    assert [row.event for row in kit.store.audit_rows()] == ["different bytes"]
+    assert [r.event for r in kit.store.audit_rows()] == ["different bytes", "study received"]
 
 
 def test_the_same_other_bytes_are_kept_aside_once(kit):
@@ -86,7 +86,9 @@ def test_the_order_is_sync_rename_sync_folder_row(kit, monkeypatch):
     monkeypatch.setattr(os, "fsync", lambda fd: (order.append("sync"), real_fsync(fd))[1])
     monkeypatch.setattr(os, "rename", lambda a, b: (order.append("rename"), real_rename(a, b))[1])
     real_arrived = events.arrived
-    monkeypatch.setattr(events, "arrived", lambda *a: (order.append("row"), real_arrived(*a))[1])
+    monkeypatch.setattr(
+        events, "arrived", lambda *a, **o: (order.append("row"), real_arrived(*a, **o))[1]
+    )
     kit.image("1.1")
     # The two syncs before the renaming are of the folders made for it.
     assert order == ["sync", "sync", "sync", "rename", "sync", "row"]
@@ -108,7 +110,7 @@ def test_a_full_disk_is_said_and_leaves_nothing(kit, monkeypatch, call, number):
 
 
 def test_a_full_disk_under_the_index_is_said_and_leaves_nothing(kit, monkeypatch):
-    def arrived(*_):
+    def arrived(*_, **__):
         raise OperationalError("INSERT", {}, sqlite3.OperationalError("database or disk is full"))
 
     monkeypatch.setattr("dicom_service.store.events.arrived", arrived)
@@ -181,7 +183,7 @@ def test_kill_9_loses_no_acknowledged_object(kit, fault, acknowledged, stored, a
     run = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=30)
     assert run.returncode == -9, run.stderr
     assert len(run.stdout.split()) == acknowledged
-    store = kit.reopen()
+    store = kit.restart()
     report = store.sweep()
     assert report.blobs_without_rows == aside
     assert len(list((kit.folder / "set-aside").glob("*"))) == aside

@@ -4,11 +4,15 @@ import pytest
 
 from dicom_service.errors import NotReady, VersionConflict
 
-REFUSED = "refused"
+REFUSED = "no"
 
 
 def _kept(kit):
     kit.other()
+
+
+def _prior(kit):
+    kit.prior()
 
 
 def _arriving(kit):
@@ -41,18 +45,32 @@ def _failed(kit):
     kit.store.fail_preparation(kit.study, "No region is known.")
 
 
+def _reopened(kit):
+    kit.signed()
+    kit.reopen()
+
+
+def _withdrawn(kit):
+    kit.signed()
+    kit.withdraw()
+
+
 STATES = {
     "kept": _kept,
+    "prior": _prior,
     "arriving": _arriving,
     "arriving again": _again,
     "waiting": _waiting,
     "reading": _reading,
     "reading, stale": _stale,
+    "reopened": _reopened,
     "signed": lambda kit: kit.signed(),
+    "withdrawn": _withdrawn,
     "failed": _failed,
 }
 EVENTS = {
     "image": lambda kit: kit.image(),
+    "prior fetched": lambda kit: kit.prior(),
     "other object": lambda kit: kit.other(),
     "prepared": lambda kit: kit.prepare(),
     "not preparable": lambda kit: kit.store.fail_preparation(kit.study, "No."),
@@ -60,57 +78,29 @@ EVENTS = {
     "image corrected": lambda kit: kit.correct(),
     "report signed": lambda kit: kit.sign(),
     "addendum signed": lambda kit: kit.sign("addendum"),
+    "reopened": lambda kit: kit.reopen(),
+    "report corrected": lambda kit: kit.sign("correction"),
+    "correction ended": lambda kit: kit.give_up(),
+    "report withdrawn": lambda kit: kit.withdraw(),
 }
-TABLE = {
-    "kept": ["arriving", "kept", "kept", "kept", REFUSED, REFUSED, REFUSED, REFUSED],
-    "arriving": ["arriving", "arriving", "waiting", "failed", REFUSED, REFUSED, REFUSED, REFUSED],
-    "arriving again": [
-        "arriving",
-        "arriving",
-        "waiting",
-        "failed",
-        "reading",
-        "arriving",
-        REFUSED,
-        REFUSED,
-    ],
-    "waiting": [
-        "arriving",
-        "waiting",
-        "waiting",
-        "waiting",
-        "reading",
-        "arriving",
-        "signed",
-        REFUSED,
-    ],
-    "reading": [
-        "reading",
-        "reading",
-        "reading",
-        "reading",
-        "reading",
-        "reading",
-        "signed",
-        REFUSED,
-    ],
-    "reading, stale": [
-        "reading",
-        "reading",
-        "reading",
-        "reading",
-        "reading",
-        "reading",
-        REFUSED,
-        REFUSED,
-    ],
-    "signed": ["signed", "signed", "signed", "signed", REFUSED, REFUSED, REFUSED, "signed"],
-    "failed": ["arriving", "failed", "failed", "failed", REFUSED, REFUSED, REFUSED, REFUSED],
-}
+TABLE = """
+               image     prior     other     prepared  failed    saved   image-c. signed addendum reopened corrected ended  withdrawn
+kept           arriving  prior     kept      kept      kept      no      no       no     no       no       no        no     no
+prior          arriving  prior     prior     prior     prior     no      no       no     no       no       no        no     no
+arriving       arriving  arriving  arriving  waiting   failed    no      no       no     no       no       no        no     no
+arriving_again arriving  arriving  arriving  waiting   failed    reading arriving no     no       no       no        no     no
+waiting        arriving  arriving  waiting   waiting   waiting   reading arriving signed no       no       no        no     no
+reading        reading   reading   reading   reading   reading   reading reading  signed no       no       no        no     no
+reading,_stale reading   reading   reading   reading   reading   reading reading  no     no       no       no        no     no
+reopened       reading   reading   reading   reading   reading   reading reading  no     no       no       signed    signed no
+signed         signed    signed    signed    signed    signed    no      no       no     signed   reading  no        no     withdrawn
+withdrawn      withdrawn withdrawn withdrawn withdrawn withdrawn no      no       no     no       reading  no        no     no
+failed         arriving  arriving  failed    failed    failed    no      no       no     no       no       no        no     no
+"""  # noqa: E501 -- a table is read by its columns
 CASES = [
-    (state, event, after)
-    for state, row in TABLE.items()
-    for event, after in zip(EVENTS, row, strict=True)
+    (row.split()[0].replace("_", " "), event, after)
+    for row in TABLE.strip().splitlines()[1:]
+    for event, after in zip(EVENTS, row.split()[1:], strict=True)
 ]
 
 
@@ -238,7 +228,8 @@ def test_what_was_signed_can_be_read_back(kit):
     (document,) = kit.store.documents(kit.study)
     assert kit.store.content(document.sop_instance_uid) == kit.content()
     assert document.signed_by == "ida"
-    assert [row.event for row in kit.store.audit_rows(study_uid=kit.study)] == ["final signed"]
+    events = [row.event for row in kit.store.audit_rows(study_uid=kit.study)]
+    assert events == ["final signed", "reading changed", "study received"]
 
 
 def test_a_correction_of_a_study_in_reading_asks_for_a_new_template_and_is_kept(kit, later):
@@ -247,3 +238,91 @@ def test_a_correction_of_a_study_in_reading_asks_for_a_new_template_and_is_kept(
     assert kit.store.due_studies(later(60), 1) == [kit.study]
     assert list(kit.store.corrections(kit.study).values()) == ["{}"]
     assert kit.store.audit_rows(study_uid=kit.study)[0].event == "image corrected"
+
+
+def test_a_report_is_opened_again_once_and_says_by_whom_and_why(kit):
+    _reopened(kit)
+    (report,) = kit.store.documents(kit.study)
+    known = kit.store.reopening(kit.study)
+    assert (known.of_uid, known.reason, known.user) == (
+        report.sop_instance_uid,
+        "wrong side",
+        "ida",
+    )
+    with pytest.raises(NotReady, match="ida has opened this report"):
+        kit.reopen()
+    with pytest.raises(VersionConflict):
+        kit.sign("correction", expected=1)
+    kit.sign("correction")
+    assert kit.store.reopening(kit.study) is None
+    row = kit.store.study(kit.study)
+    assert (row.report_kind, row.report_versions, row.signed_by) == ("correction", 2, "ida")
+
+
+def test_a_correction_must_replace_the_newest_version(kit):
+    kit.signed()
+    first = kit.store.documents(kit.study)[0].sop_instance_uid
+    kit.sign("addendum")
+    kit.reopen()
+    with pytest.raises(VersionConflict):
+        kit.sign("correction", after=[first])
+    assert kit.store.sweep().blobs_without_rows == 0
+
+
+def test_a_correction_given_up_leaves_everything_as_it_was_signed(kit):
+    kit.signed()
+    kit.image()
+    before = kit.store.study(kit.study)
+    kit.reopen()
+    assert kit.store.study(kit.study).late_objects == 0
+    kit.prepare()
+    kit.correct()
+    kit.save("never signed")
+    kit.image()
+    kit.give_up()
+    after = kit.store.study(kit.study)
+    assert (after.state, after.late_objects) == ("signed", before.late_objects + 1)
+    assert kit.store.reading(kit.study)[1] == kit.content().reading
+    assert kit.store.preparation(kit.study) == (kit.content().facts, kit.content().template)
+    assert kit.store.corrections(kit.study) == {}
+    assert kit.store.reopening(kit.study) is None
+    with pytest.raises(NotReady, match="not being corrected"):
+        kit.give_up()
+
+
+def test_opening_again_with_late_images_asks_for_a_new_template(kit, later):
+    kit.signed()
+    kit.image()
+    kit.reopen()
+    assert kit.store.due_studies(later(60), 1) == [kit.study]
+    with pytest.raises(NotReady, match="just arriving"):
+        kit.sign("correction")
+    kit.prepare()
+    kit.sign("correction")
+    assert kit.state() == "signed"
+
+
+def test_a_withdrawal_must_name_every_version(kit):
+    kit.signed()
+    first = [d.sop_instance_uid for d in kit.store.documents(kit.study)]
+    kit.sign("addendum")
+    with pytest.raises(VersionConflict):
+        kit.withdraw(named=first)
+    assert kit.state() == "signed"
+    assert kit.store.sweep().blobs_without_rows == 0
+
+
+def test_a_withdrawal_is_owed_like_a_report_and_shown_in_the_list(kit):
+    _withdrawn(kit)
+    row = kit.store.study(kit.study)
+    assert (row.state, row.report_kind, row.report_versions) == ("withdrawn", "withdrawal", 1)
+    assert [r.state for r in kit.store.outbox(kit.study)] == ["owed", "owed"]
+    kit.image()
+    assert kit.store.study(kit.study).late_objects == 1
+
+
+def test_a_withdrawn_report_that_is_given_up_again_stays_withdrawn(kit):
+    _withdrawn(kit)
+    kit.reopen()
+    kit.give_up()
+    assert kit.state() == "withdrawn"

@@ -16,7 +16,7 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 from werkzeug.test import TestResponse
 
-from dicom_service.errors import NotAllowed, NotFound, VersionConflict
+from dicom_service.errors import NotAllowed, NotFound, Refused, VersionConflict
 from dicom_service.intake.model import StudyFacts
 from dicom_service.passwords import hash_password
 from dicom_service.review.model import Coverage, Reading, Template
@@ -26,6 +26,7 @@ from dicom_service.web import create_app
 from dicom_service.web.dicomweb.incoming import read_instance_header
 from dicom_service.workflow import Correction, OpenReading, Preview, Saved
 from dicom_service.workflow.model import Advice, Choices
+from dicom_service.workflow.prior_model import Priors, SearchShown
 
 PASSWORD = "correct horse battery"
 CR, PDF, SR = (
@@ -59,6 +60,10 @@ class FakeDesk:
         self.signed: list[tuple[str, int, str]] = []
         self.addenda: list[tuple[str, str, str]] = []
         self.corrected: list[tuple[str, str, Correction, str]] = []
+        self.species: list[tuple[str, str, str]] = []
+        self.reopened: list[tuple[str, str, str]] = []
+        self.given_up: list[tuple[str, str]] = []
+        self.withdrawn: list[tuple[str, str, str, str]] = []
         self.trouble: Exception | None = None
 
     def _at(self, study_uid: str) -> tuple[int, Reading]:
@@ -99,12 +104,23 @@ class FakeDesk:
             advice=NO_ADVICE,
         )
 
+    def priors(self, study_uid: str) -> Priors:
+        self._at(study_uid)
+        search = SearchShown(state="off", words="no archive is asked")
+        return Priors(search=search, studies=(), observations={}, measurements={})
+
     def preview(self, study_uid: str) -> Preview:
         return Preview(findings_text="", text=self._at(study_uid)[1].impression, summary="")
 
     def correct(self, study_uid: str, image_uid: str, said: Correction, user: str) -> None:
         self._at(study_uid)
         self.corrected.append((study_uid, image_uid, said, user))
+
+    def correct_species(self, study_uid: str, species: str, user: str) -> None:
+        self._at(study_uid)
+        if species not in ("dog", "cat", "horse"):
+            raise Refused(f"There is no species “{species}”.")
+        self.species.append((study_uid, species, user))
 
     def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
         if password != PASSWORD:
@@ -113,6 +129,35 @@ class FakeDesk:
 
     def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
         self.addenda.append((study_uid, text, user))
+
+    def verify(self, user: str, password: str) -> None:
+        if password != PASSWORD:
+            raise NotAllowed("The password is not right. Nothing was signed.")
+
+    def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
+        self.reopened.append((study_uid, user, reason))
+
+    def give_up_correction(self, study_uid: str, user: str) -> None:
+        self.given_up.append((study_uid, user))
+
+    def withdraw(self, study_uid: str, reason: str, text: str, user: str, password: str) -> None:
+        self.verify(user, password)
+        self.withdrawn.append((study_uid, reason, text, user))
+
+    def draft_document(self, study_uid: str, user: str) -> bytes:
+        self._at(study_uid)
+        return f"a draft of {user}".encode()
+
+    def report_pdf(self, study_uid: str) -> bytes:
+        self._at(study_uid)
+        return b"%PDF-"
+
+    def report_text(self, study_uid: str) -> str:
+        return f"IMPRESSION\n{self._at(study_uid)[1].impression}"
+
+    def report_fhir(self, study_uid: str) -> str:
+        self._at(study_uid)
+        return '{"resourceType": "Bundle"}'
 
     def template_document(self, study_uid: str) -> bytes:
         self._at(study_uid)

@@ -6,6 +6,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+from dicom_service.settings import Settings
 from dicom_service.web import serve
 from tests.web.conftest import PASSWORD, image
 
@@ -16,7 +17,7 @@ RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 @pytest.fixture
 def page(chromium, app) -> Iterator[Page]:
     """A page at our own address; what the browser complains of fails the test."""
-    server = serve(app, "127.0.0.1", 0)
+    server = serve(app, Settings(http_port=0))
     context = chromium.new_context(base_url=f"http://127.0.0.1:{server.port}")
     page = context.new_page()
     page.clock.install()

@@ -26,6 +26,19 @@ test('every state has words and those that want somebody say so', () => {
   assert.equal(new Set(texts).size, 5);
 });
 
+test('the version to go by is said where there is more than one', () => {
+  const signed = { signed_by: 'Vreeland^Ida^^Dr', signed_at: '2026-03-04T15:06:07Z' };
+  const first = stateOf(row({ state: 'signed', delivery: 'committed', report_kind: 'final', report_versions: 1, ...signed }));
+  assert.equal(first.detail, '');
+  const third = stateOf(row({ state: 'signed', delivery: 'refused', delivery_detail: 'full', report_kind: 'correction', report_versions: 3, ...signed }));
+  assert.equal(third.detail, 'Version 3 of 3, corrected, Dr Ida Vreeland 2026-03-04. full');
+  const opened = stateOf(row({ state: 'reading', reader: 'ida', report_kind: 'addendum', report_versions: 2, ...signed }));
+  assert.equal(opened.text, 'Being corrected by ida');
+  assert.match(opened.detail, /^Version 2 of 2, with addendum/);
+  const withdrawn = stateOf(row({ state: 'withdrawn', report_kind: 'withdrawal', report_versions: 2, ...signed }));
+  assert.deepEqual([withdrawn.text, withdrawn.detail], ['Withdrawn', 'By Dr Ida Vreeland: do not use the report.']);
+});
+
 test('images after signing are never silent', () => {
   const late = stateOf(row({ state: 'signed', delivery: 'committed', late_objects: 2 }));
   assert.match(late.detail, /2 images came after signing/);

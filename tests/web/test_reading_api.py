@@ -201,3 +201,49 @@ def test_a_script_in_a_name_is_only_ever_json(reader, keep):
     assert answer.content_type == "application/json"
     assert answer.headers["X-Content-Type-Options"] == "nosniff"
     assert "<script>" not in reader.get("/").text.replace('<script type="module"', "")
+
+
+def test_a_signed_report_is_opened_again_with_its_reason(reader, opened, desk):
+    path = f"{opened}/correction-of-report"
+    answer = reader.send("POST", path, json={"reason": "Сторона, 側"})
+    assert answer.json["version"] == 0
+    assert desk.reopened == [(UID, "ida", "Сторона, 側")]
+    assert reader.send("POST", path, json={"reason": ""}).status_code == 422
+    wrong = reader.send("POST", path, json={"reason": "side", "password": "guess"})
+    assert wrong.status_code == 403
+    assert len(desk.reopened) == 1
+    assert reader.send("DELETE", path).status_code == 200
+    assert desk.given_up == [(UID, "ida")]
+
+
+@pytest.mark.parametrize(
+    ("change", "status"),
+    [
+        ({}, 200),
+        ({"reason": "boredom"}, 422),
+        ({"text": ""}, 422),
+        ({"password": "guess"}, 403),
+    ],
+)
+def test_a_withdrawal_needs_a_known_reason_words_and_the_password(
+    reader, opened, desk, change, status
+):
+    body = {"reason": "safety", "text": "Other animal.", "password": PASSWORD} | change
+    assert reader.send("POST", f"{opened}/withdrawal", json=body).status_code == status
+    done = [(UID, "safety", "Other animal.", "ida")]
+    assert desk.withdrawn == (done if status == 200 else [])
+
+
+def test_a_draft_comes_as_a_dicom_file(reader, opened):
+    file = reader.get(f"{opened}/draft")
+    assert (file.data, file.content_type) == (b"a draft of ida", "application/dicom")
+    assert "attachment" in file.headers["Content-Disposition"]
+
+
+def test_the_species_is_put_right_in_the_name_of_the_reader(reader, opened, desk):
+    answer = reader.send("POST", f"{opened}/species", json={"species": "cat"})
+    assert answer.status_code == 200
+    assert answer.json["version"] == reader.get(f"{opened}/reading").json["version"]
+    assert [(species, user) for _, species, user in desk.species] == [("cat", "ida")]
+    for wrong, status in (({"species": "dragon"}, 400), ({}, 422), ({"species": 3}, 422)):
+        assert reader.send("POST", f"{opened}/species", json=wrong).status_code == status

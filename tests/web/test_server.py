@@ -17,13 +17,14 @@ from dicomweb_client.api import DICOMwebClient
 from pydicom.uid import JPEGLSLossless
 
 from dicom_service.errors import SetupError
+from dicom_service.settings import Settings
 from dicom_service.web import serve
 from tests.web.conftest import PASSWORD, PDF, SR, dataset, file_of, image
 
 
 @pytest.fixture
 def server(app):
-    server = serve(app, "127.0.0.1", 0)
+    server = serve(app, Settings(http_port=0))
     yield server
     server.stop()
 
@@ -153,7 +154,7 @@ def test_a_silent_connection_does_not_hold_up_the_others(server, session):
 
 
 def test_stopping_ends_the_thread_and_frees_the_port(app):
-    server = serve(app, "127.0.0.1", 0)
+    server = serve(app, Settings(http_port=0))
     kept = HTTPConnection("127.0.0.1", server.port, timeout=10)
     kept.request("GET", "/api/health")
     kept.getresponse().read()  # an idle connection stays open
@@ -162,7 +163,7 @@ def test_stopping_ends_the_thread_and_frees_the_port(app):
     server.stop()
     assert time.perf_counter() - start < 5
     assert not [thread for thread in threading.enumerate() if thread.name == "web"]
-    again = serve(app, "127.0.0.1", server.port)
+    again = serve(app, Settings(http_port=server.port))
     with urllib.request.urlopen(f"http://127.0.0.1:{again.port}/api/health", timeout=10) as answer:
         assert answer.status == 200
     again.stop()
@@ -171,13 +172,13 @@ def test_stopping_ends_the_thread_and_frees_the_port(app):
 
 def test_a_port_in_use_is_told_in_a_sentence(app, server):
     with pytest.raises(SetupError, match=rf"Port {server.port} at 127\.0\.0\.1 is in use"):
-        serve(app, "127.0.0.1", server.port)
+        serve(app, Settings(http_port=server.port))
 
 
 @pytest.mark.parametrize("host", ["no.such.host.invalid", "192.0.2.1"])
 def test_an_address_that_is_not_ours_is_told_in_a_sentence(app, host):
     with pytest.raises(SetupError, match="http_host"):
-        serve(app, host, 0)
+        serve(app, Settings(http_host=host, http_port=0))
 
 
 def test_requests_run_side_by_side(server, desk, session):

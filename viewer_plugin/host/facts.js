@@ -6,6 +6,11 @@ let facts = new Map();
 
 export const imageFacts = () => facts;
 
+/** What is known of images of another study. @param {any[]} images */
+export function addFacts(images) {
+  for (const image of images) facts.set(image.uid, image);
+}
+
 /**
  * Fetch the facts of a study. Never fails: without them images hang as they are stored.
  * @param {string} study

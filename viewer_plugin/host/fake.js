@@ -15,6 +15,8 @@ export class FakeHost {
     this.watchers = new Set();
     this.measurers = new Set();
     this.tool = '';
+    /** @type {string[] | null} */
+    this.alone_ = null;
   }
 
   images() {
@@ -62,8 +64,23 @@ export class FakeHost {
     return () => this.watchers.delete(callback);
   }
 
-  openDocument(series, uid) {
-    this.calls.push(['openDocument', series, uid]);
+  openDocument(series, uid, ...study) {
+    this.calls.push(['openDocument', series, uid, ...study]);
+  }
+
+  beside(plan) {
+    this.calls.push(['beside', plan.study, ...plan.pairs]);
+    this.alone_ ??= this.shown;
+    this.shown = plan.pairs.flat();
+    for (const watcher of [...this.watchers]) watcher();
+    return true;
+  }
+
+  alone() {
+    this.calls.push(['alone']);
+    this.shown = this.alone_ ?? this.shown;
+    this.alone_ = null;
+    for (const watcher of [...this.watchers]) watcher();
   }
 
   /** What a reader does with the tool that was started. */

@@ -11,6 +11,10 @@
  *   points: [number, number][]} | {type: 'removed', id: string}} MeasurementEvent
  * @typedef {{id: string, view: string, kind: 'length'|'angle', points: [number, number][]}} Drawn
  *
+ * @typedef {{study: string, images: {uid: string, series_uid: string, rotation: number,
+ *   flip_horizontal: boolean, hung: boolean}[], pairs: [string, string][]}} Beside
+ *   study: "" is the study that is being read; images: of the other study, with how they hang.
+ *
  * @typedef {object} Host
  * @property {() => ShownImage[]} images
  *   The images on the screen, in the order of the viewports.
@@ -31,8 +35,13 @@
  *   Draw those that are not there yet, on the images that are on the screen.
  * @property {(callback: () => void) => () => void} onImagesChanged
  *   Called when other images are on the screen. Returns how to stop.
- * @property {(series: string, uid: string) => void} openDocument
- *   Show a signed document as text.
+ * @property {(series: string, uid: string, study?: string) => void} openDocument
+ *   Show a signed document as text; of this study, or of an earlier one.
+ * @property {(plan: Beside) => boolean | Promise<boolean>} beside
+ *   Show each pair of images one above the other, linked in zoom and pan. False: not possible, and
+ *   everything is as it was. From then on `show` changes the upper row, and its partners with it.
+ * @property {() => void} alone
+ *   Show what was shown before `beside`.
  */
 
 export {};

@@ -3,6 +3,7 @@
 
 import { hang, whole, zoomTo } from './camera.js';
 import { Annotations } from './annotations.js';
+import { BesideLayout } from './beside.js';
 
 /** @typedef {import('./host.js').Host} Host */
 
@@ -21,6 +22,7 @@ export class OhifHost {
     this.watchers = new Set();
     this.stops = /** @type {(() => void)[]} */ ([]);
     this.annotations = new Annotations(this);
+    this.layout = new BesideLayout(this);
   }
 
   get cornerstone() {
@@ -38,6 +40,7 @@ export class OhifHost {
   stop() {
     for (const stop of this.stops.splice(0)) stop();
     this.annotations.stop();
+    this.layout.forget();
     this.hung.clear();
   }
 
@@ -108,21 +111,28 @@ export class OhifHost {
 
   show(uids) {
     const { viewportGridService } = this.services;
-    const cells = this.#cells();
+    const all = this.#cells();
+    // The lower row follows the upper one.
+    const cells = this.layout.active ? all.slice(0, all.length / 2) : all;
     const missing = uids.filter(uid => !cells.some(cell => cell.uid === uid));
     // An empty place or a document gives way before an image does, the last image before the first.
     const images = cells.filter(cell => cell.uid && !uids.includes(cell.uid));
     const free = [...cells.filter(cell => !cell.uid), ...images.reverse()];
     const updates = missing.slice(0, free.length).map((uid, i) => ({
       viewportId: free[i].viewportId,
-      displaySetInstanceUIDs: [this.#displaySetOf(uid)?.displaySetInstanceUID].filter(Boolean),
+      displaySetInstanceUIDs: [this.displaySetOf(uid)?.displaySetInstanceUID].filter(Boolean),
     })).filter(update => update.displaySetInstanceUIDs.length);
+    for (const [i, uid] of this.layout.active ? missing.slice(0, updates.length).entries() : []) {
+      const partner = this.displaySetOf(this.layout.partners.get(uid) ?? '');
+      const below = all[cells.indexOf(free[i]) + cells.length];
+      if (partner && below) updates.push({ viewportId: below.viewportId, displaySetInstanceUIDs: [partner.displaySetInstanceUID] });
+    }
     if (updates.length) viewportGridService.setDisplaySetsForViewports(updates);
     const only = uids.length === 1 && cells.find(cell => cell.uid === uids[0]);
     if (only) viewportGridService.setActiveViewportId(only.viewportId);
   }
 
-  #displaySetOf(uid) {
+  displaySetOf(uid) {
     return this.services.displaySetService
       .getActiveDisplaySets()
       .find(set => set.instances?.some(instance => instance.SOPInstanceUID === uid));
@@ -171,9 +181,9 @@ export class OhifHost {
   }
 
   /** Documents arrive after the viewer has loaded the study: their series is asked for first. */
-  async openDocument(series, uid) {
-    await guarded(() => this.#loadSeries(series))();
-    const set = this.#displaySetOf(uid) ?? this.#displaySetOfSeries(series);
+  async openDocument(series, uid, study = studyInAddress()) {
+    await guarded(() => this.#loadSeries(series, study))();
+    const set = this.displaySetOf(uid) ?? this.#displaySetOfSeries(series);
     const { viewportGridService } = this.services;
     const cells = this.#cells();
     const viewportId = cells.at(-1)?.viewportId ?? viewportGridService.getActiveViewportId();
@@ -184,13 +194,24 @@ export class OhifHost {
     return this.services.displaySetService.getActiveDisplaySets().find(set => set.SeriesInstanceUID === series);
   }
 
-  async #loadSeries(series) {
-    if (this.#displaySetOfSeries(series)) return;
-    const study = studyInAddress();
+  async #loadSeries(series, study) {
+    if (!this.#displaySetOfSeries(series)) await this.retrieve(study, [series]);
+  }
+
+  /** Series that the viewer has not loaded: new ones of this study, or those of an earlier one. */
+  async retrieve(study, series) {
     const [source] = this.extensions.getActiveDataSource();
     // The viewer keeps the answer under the name of the data source and the study.
     source.deleteStudyMetadataPromise(`${source.getConfig?.()?.name ?? 'sesamoid'}:${study}`);
-    await source.retrieve.series.metadata({ StudyInstanceUID: study, filters: { seriesInstanceUID: [series] } });
+    await source.retrieve.series.metadata({ StudyInstanceUID: study, filters: { seriesInstanceUID: series } });
+  }
+
+  beside(plan) {
+    return guarded(() => this.layout.open(plan))();
+  }
+
+  alone() {
+    this.layout.close();
   }
 }
 

@@ -3,6 +3,7 @@
 
 import { h, patch } from '../panel/dom.js';
 import { strings } from '../panel/strings.js';
+import { byAge } from './report_handler.js';
 import { person, reportLines, standing } from './report_text.js';
 
 const text = strings.report;
@@ -20,6 +21,9 @@ const STYLE = `
   button { font: inherit; min-height: 24px; margin-left: 6px; padding: 0 8px; color: inherit; background: #1e2125;
     border: 1px solid #4a5058; border-radius: 4px; cursor: pointer; }
   :focus-visible { outline: 2px solid #fff; outline-offset: 1px; }
+  .place { display: grid; grid-template-columns: 1fr auto; gap: 12px; align-items: start; padding: 4px 0; border-top: 1px solid #383d44; }
+  .place p::first-letter { text-transform: uppercase; }
+  .looks { display: flex; flex-wrap: wrap; gap: 4px; justify-content: flex-end; }
   summary { cursor: pointer; margin-top: 24px; min-height: 24px; }
 `;
 
@@ -53,16 +57,23 @@ export class ReportElement extends HTMLElement {
 }
 
 function document_(instance, versions, showImage) {
-  const { body, context } = reportLines(instance);
+  const { body, places, coded, context } = reportLines(instance);
+  // What was found, with its images, follows the first part: in our reports the impressions.
+  const second = body.findIndex((line, i) => i > 0 && 'level' in line && line.level === 2);
+  const split = second < 0 ? body.length : second;
+  const lines = (all, key) => all.map((line, i) => node(line, `${key}${i}`, showImage));
   const { complete, verified, by, at } = standing(instance);
-  const place = [...versions].sort((a, b) => Number(a.InstanceNumber) - Number(b.InstanceNumber)).indexOf(instance) + 1;
+  const place = byAge(versions).indexOf(instance) + 1;
   return [
     h('h1', { key: 'title' }, person(instance.PatientName) || strings.unnamed),
     h('p', { key: 'state', class: verified ? 'dim' : 'warn' },
       verified ? `${text.signedBy} ${by}, ${dateTime(at)}` : complete ? text.unsigned : text.notReport,
       versions.length > 1 && ` · ${text.version(place, versions.length)}`),
-    body.length ? body.map((line, i) => node(line, `b${i}`, showImage)) : h('p', { class: 'dim' }, text.empty),
-    context.length > 0 && h('details', { key: 'context' }, h('summary', null, text.context), context.map((line, i) => node(line, `c${i}`, showImage))),
+    body.length ? lines(body.slice(0, split), 'a') : h('p', { class: 'dim' }, text.empty),
+    places.length > 0 && h('section', { key: 'places', class: 'places' }, h('h2', null, text.places), places.map((place, i) => placeNode(place, String(i), showImage))),
+    lines(body.slice(split), 'b'),
+    coded.length > 0 && h('details', { key: 'coded' }, h('summary', null, text.coded), lines(coded, 'd')),
+    context.length > 0 && h('details', { key: 'context' }, h('summary', null, text.context), lines(context, 'c')),
   ];
 }
 
@@ -70,6 +81,12 @@ function node(line, key, showImage) {
   if ('heading' in line) return h(`h${line.level}`, { key }, line.heading);
   return h('p', { key }, line.sentence, line.detail && h('span', { class: 'dim' }, ` (${line.detail})`),
     line.images.map(uid => h('button', { key: uid, onclick: () => showImage(uid) }, text.image)));
+}
+
+function placeNode({ sentence, detail, images }, key, showImage) {
+  return h('div', { key, class: 'place' },
+    h('p', null, sentence, detail && h('span', { class: 'dim' }, ` · ${detail}`)),
+    h('div', { class: 'looks' }, images.map(({ uid, label }) => h('button', { key: `${uid} ${label}`, onclick: () => showImage(uid) }, label || text.image))));
 }
 
 function dateTime(dt) {

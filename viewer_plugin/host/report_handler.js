@@ -19,8 +19,13 @@ export function one(value) {
 
 /** Of several instances in one series the newest is the report: the viewer itself takes the oldest. */
 export function newest(instances) {
+  return byAge(instances).at(-1);
+}
+
+/** Oldest first. */
+export function byAge(instances) {
   const key = i => [`${i.ContentDate ?? ''}${i.ContentTime ?? ''}`, String(i.InstanceNumber ?? 0).padStart(8, '0')].join(' ');
-  return [...instances].sort((a, b) => (key(a) < key(b) ? 1 : -1))[0];
+  return [...instances].sort((a, b) => (key(a) > key(b) ? 1 : -1));
 }
 
 /** Text reports open in our own view; measurement reports are left to the viewer. */

@@ -2,6 +2,7 @@
 /** A structured report as headings and sentences; a pure function of its content tree. */
 
 import { one } from './report_handler.js';
+import { isCoded, placeLines } from './report_places.js';
 
 const FINDING = '121071';
 /** Who worded a text is said only when it was not the node. */
@@ -10,14 +11,14 @@ const WRITTEN_BY_NODE = 'WORDNODE';
 /** @typedef {{level: number, heading: string} | {sentence: string, detail: string, images: string[]}} Line */
 
 /** The list of content items of an item; the viewer gives a single one without a list. */
-function items(node) {
+export function items(node) {
   const content = node?.ContentSequence;
   if (!content) return [];
   return Array.isArray(content) ? content : [content];
 }
 
-const meaning = code => one(code)?.CodeMeaning ?? '';
-const name = item => meaning(item.ConceptNameCodeSequence);
+export const meaning = code => one(code)?.CodeMeaning ?? '';
+export const name = item => meaning(item.ConceptNameCodeSequence);
 
 /** The words of one item without its name. */
 export function valueOf(item) {
@@ -65,25 +66,33 @@ function detail(item) {
 
 /**
  * @param {any} root the instance
- * @returns {{body: Line[], context: Line[]}}
+ * @returns {{body: Line[], places: import('./report_places.js').PlaceLine[], coded: Line[], context: Line[]}}
+ *   coded: what our reports say again in codes
  */
 export function reportLines(root) {
   /** @type {Line[]} */
   const body = [];
   /** @type {Line[]} */
   const context = [];
+  /** @type {Line[]} */
+  const coded = [];
   for (const item of items(root)) {
     const isContext = item.RelationshipType === 'HAS OBS CONTEXT' || item.RelationshipType === 'HAS CONCEPT MOD';
-    collect(item, 2, isContext ? context : body);
+    collect(item, 2, isContext ? context : isCoded(item) ? coded : body);
   }
-  return { body, context };
+  return { body, places: placeLines(root), coded, context };
 }
 
-function collect(item, level, lines) {
+function collect(item, level, lines, top = true) {
+  // Who wrote a part of it, an addendum, is told by the name; the rest of it is for programs.
+  if (!top && item.RelationshipType === 'HAS OBS CONTEXT') {
+    if (item.ValueType === 'PNAME') lines.push({ sentence: valueOf(item), detail: '', images: [] });
+    return;
+  }
   if (item.ValueType === 'CONTAINER') {
     const start = lines.length;
     lines.push({ level, heading: name(item) });
-    for (const child of items(item)) collect(child, Math.min(level + 1, 4), lines);
+    for (const child of items(item)) collect(child, Math.min(level + 1, 4), lines, false);
     if (lines.length === start + 1) lines.pop();
     return;
   }

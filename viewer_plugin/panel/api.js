@@ -53,6 +53,11 @@ export class Api {
     return this.change('PUT', `/studies/${study}/reading`, body, { 'If-Match': `"${version}"` }, keepalive);
   }
 
+  /** @returns {Promise<import('./types.js').PriorsAnswer>} */
+  priors(/** @type {string} */ study) {
+    return this.call('GET', `/studies/${study}/priors`);
+  }
+
   preview(/** @type {string} */ study) {
     return this.call('GET', `/studies/${study}/preview`);
   }
@@ -65,9 +70,28 @@ export class Api {
     return this.change('POST', `/studies/${study}/addendum`, JSON.stringify({ text, password }));
   }
 
+  /** @returns {Promise<import('./types.js').Opening>} the signed report, opened again */
+  reopen(/** @type {string} */ study, /** @type {string} */ reason) {
+    return this.change('POST', `/studies/${study}/correction-of-report`, JSON.stringify({ reason }));
+  }
+
+  /** @returns {Promise<import('./types.js').Opening>} the report as it was signed */
+  giveUp(/** @type {string} */ study) {
+    return this.change('DELETE', `/studies/${study}/correction-of-report`, undefined);
+  }
+
+  withdraw(/** @type {string} */ study, /** @type {{reason: string, text: string, password: string}} */ withdrawal) {
+    return this.change('POST', `/studies/${study}/withdrawal`, JSON.stringify(withdrawal));
+  }
+
   /** @returns {Promise<import('./types.js').Opening>} the study with its new template */
   correct(/** @type {string} */ study, /** @type {{image_uid: string, view?: string, side?: string, regions?: string[]}} */ correction) {
     return this.change('POST', `/studies/${study}/correction`, JSON.stringify(correction));
+  }
+
+  /** @returns {Promise<import('./types.js').Opening>} the study with its new template */
+  correctSpecies(/** @type {string} */ study, /** @type {string} */ species) {
+    return this.change('POST', `/studies/${study}/species`, JSON.stringify({ species }));
   }
 
   async change(method, path, body, headers = {}, keepalive = false) {

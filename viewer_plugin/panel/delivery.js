@@ -1,5 +1,5 @@
 // @ts-check
-/** Signing, the addendum, and asking how far the documents have come. */
+/** Signing, and asking how far the documents have come. */
 
 import { strings } from './strings.js';
 
@@ -11,13 +11,12 @@ export async function sign(/** @type {Session} */ session, /** @type {string} */
   await deliver(session, () => session.api.sign(session.study, session.queue.version, password));
 }
 
-/** Sign an addendum; its draft goes only when it was signed. */
-export async function addendum(/** @type {Session} */ session, /** @type {string} */ text, /** @type {string} */ password) {
-  const done = await deliver(session, () => session.api.addendum(session.study, text, password));
-  if (done) session.update({ drafts: { ...session.drafts, addendum: '' } });
-}
-
-async function deliver(session, act) {
+/**
+ * Do something that makes or drops a version of the report, then show how things stand.
+ * @param {Session} session
+ * @param {() => Promise<any>} act
+ */
+export async function deliver(session, act) {
   session.update({ signing: { busy: true, error: '' } });
   try {
     await act();
@@ -25,7 +24,9 @@ async function deliver(session, act) {
     session.update({ signing: { busy: false, error: '' }, section: 'conclude', editing: '' });
     return true;
   } catch (error) {
-    session.update({ signing: { busy: false, error: error.message } });
+    // Somebody else was first: the refusal is better understood beside what they did.
+    if (error.status === 409 || error.status === 412) await session.refresh().catch(() => {});
+    session.update({ signing: { busy: false, error: error.message }, message: '' });
     return false;
   }
 }

@@ -29,6 +29,7 @@ export class PanelElement extends HTMLElement {
     this.session = null;
     this.undo = [];
     this.drawn = '';
+    this.signedCount = 0;
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
@@ -59,12 +60,16 @@ export class PanelElement extends HTMLElement {
     const onPointer = event => event.composedPath().includes(this) || this.leaveText();
     window.addEventListener('pointerdown', onPointer, true);
     const poll = setInterval(() => session.status === 'ready' && delivering(session) && session.refresh().catch(() => {}), 2000);
+    // Another reader may have signed, or a newer version have come, while this page was away.
+    const onFocus = () => session.status === 'ready' && session.queue.clean && !session.signing.busy && session.refresh().catch(() => {});
+    window.addEventListener('focus', onFocus);
     this.undo = [
       session.subscribe(() => this.draw()),
       host.onImagesChanged(() => this.imagesChanged()),
       host.onMeasurement(event => this.measured(event)),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
+      () => window.removeEventListener('focus', onFocus),
       () => clearInterval(poll),
     ];
     maps().then(() => this.draw());
@@ -89,6 +94,7 @@ export class PanelElement extends HTMLElement {
       this.stage.textContent = `${strings.broken} ${error}`;
     }
     this.follow(before);
+    this.showSigned();
     this.showItem();
     this.showMeasurements();
   }
@@ -110,6 +116,13 @@ export class PanelElement extends HTMLElement {
     if (!now || now.matches('[role=option], .row, [data-field="search"]')) this.focusPlace();
   }
 
+  /** What was signed stands at the top of the conclusion. */
+  showSigned() {
+    const count = this.session?.documents.length ?? 0;
+    if (count > this.signedCount) this.stage.querySelector('.conclude')?.scrollTo(0, 0);
+    this.signedCount = count;
+  }
+
   focusPlace() {
     this.focusOn('[data-place=map]') || this.focusOn('[data-place]') || this.focusOn('[data-card]');
   }
@@ -123,7 +136,7 @@ export class PanelElement extends HTMLElement {
   /** The viewports follow the structure: the images that can show it come to the screen. */
   showItem() {
     const { session, host } = this;
-    const item = session?.status === 'ready' && session.section !== 'conclude' && session.currentItem;
+    const item = session?.status === 'ready' && session.walking && session.currentItem;
     const place = `${item && item.id} ${session?.sheet}`;
     if (!session || !host || !item || this.drawn === place) return;
     this.drawn = place;
@@ -192,7 +205,7 @@ export class PanelElement extends HTMLElement {
     const item = session.currentItem;
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
     // A key for one structure has no meaning while a whole group is before the reader.
-    const reading = session.section !== 'conclude' && !session.help && !session.sheet;
+    const reading = session.walking && !session.help && !session.sheet;
     if (name in values) return reading && session.answer(values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
@@ -211,6 +224,7 @@ export class PanelElement extends HTMLElement {
       angle: () => !session.signed && host.startTool('angle'),
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
+      before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
       undo: () => session.undo(),
       help: () => session.update({ help: !session.help }),
       close: () => this.close(),
@@ -221,6 +235,7 @@ export class PanelElement extends HTMLElement {
   close() {
     const { session } = this;
     if (session?.help) return session.update({ help: false });
+    if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
   }
 

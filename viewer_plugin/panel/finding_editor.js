@@ -1,6 +1,7 @@
 // @ts-check
 /** Describes one abnormal observation, in place of the item's card. */
 
+import { copiedLine } from './before_item.js';
 import { descriptorFields } from './descriptor_fields.js';
 import { h } from './dom.js';
 import { aggressiveness } from './lesion.js';
@@ -19,6 +20,7 @@ export function findingEditor(ctx) {
   return h('section', { key: `editor ${finding.id}`, class: 'card editor', 'aria-label': `${text.title}, ${item.name}` },
     h('div', { class: 'title' }, h('h2', null, item.name), h('button', { class: 'btn', onclick: () => session.update({ editing: '' }) }, text.done, h('kbd', null, 'esc'))),
     h('p', { class: 'code' }, `${strings.values.abnormal} · ${view?.label ?? ''}`),
+    copiedLine(session, finding),
     descriptorFields(session, item, finding),
     severity(session, finding),
     aggressiveness(session, item, finding),

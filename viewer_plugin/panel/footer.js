@@ -14,10 +14,10 @@ export function footer(ctx) {
   const checks = openChecks(session.template, session.reading);
   const here = checks.filter(([finding]) => finding.id !== session.editing);
   return h('footer', { key: 'footer' },
-    here.length > 0 && session.section !== 'conclude' && !session.editing && !session.sheet && openCheck(ctx, here),
+    here.length > 0 && session.walking && !session.editing && !session.sheet && openCheck(ctx, here),
     h('p', { class: 'message', role: 'status' }, session.message),
     h('div', { class: 'foot' },
-      h('span', { class: 'left' }, session.signed ? strings.readOnly : strings.footer.left(asked - answered, checks.length)),
+      h('span', { class: 'left' }, session.opening.state === 'withdrawn' ? strings.versions.readOnly : session.signed ? strings.readOnly : strings.footer.left(asked - answered, checks.length)),
       h('button', { class: 'btn square', 'aria-label': strings.help.title, onclick: () => session.update({ help: true }) }, '?'),
       session.section !== 'conclude' && h('button', { class: 'btn primary', onclick: () => session.chooseSection('conclude') }, strings.footer.conclude)));
 }

@@ -1,6 +1,8 @@
 // @ts-check
 /** The top of the panel: who, what, why, what does not fit, and whether all is saved. */
 
+import { beforeLine } from './before.js';
+import { keepMine, loadTheirs } from './conflict.js';
 import { h } from './dom.js';
 import { doubt, imageRows } from './images.js';
 import { coverage, sectionsOf } from './walk.js';
@@ -44,6 +46,14 @@ export function clockTime(iso) {
   return Number.isNaN(date.getTime()) ? '' : date.toLocaleTimeString('en-GB');
 }
 
+/** "2026-11-25 17:10", where the reader is. */
+export function localDateTime(iso) {
+  const date = new Date(iso);
+  if (Number.isNaN(date.getTime())) return '';
+  const two = n => String(n).padStart(2, '0');
+  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())} ${two(date.getHours())}:${two(date.getMinutes())}`;
+}
+
 /** @param {{session: import('./session.js').Session}} ctx */
 export function header(ctx) {
   const { session } = ctx;
@@ -58,6 +68,7 @@ export function header(ctx) {
       ? h('p', { class: 'question' }, `“${facts.question}”`)
       : h('p', { class: 'question dim' }, strings.noQuestion),
     imageRows(ctx),
+    beforeLine(ctx),
     remarks(facts, template));
 }
 
@@ -79,6 +90,7 @@ function remarks(facts, template) {
 
 function saveState(session) {
   const { queue } = session;
+  if (session.opening.state === 'withdrawn') return h('p', { class: 'save bad' }, strings.withdrawnState);
   if (session.signed) return h('p', { class: 'save' }, strings.signedState);
   const time = queue.savedAt ? ` ${clockTime(queue.savedAt)}` : '';
   const words = queue.state === 'saved' && queue.version === 0 ? strings.save.fresh : strings.save[queue.state];
@@ -95,8 +107,8 @@ export function saveTrouble(ctx) {
     return h('div', { key: 'trouble', class: 'trouble', role: 'alert' },
       h('p', null, h('strong', null, strings.conflict.title), ' ', strings.conflict.text),
       h('div', { class: 'buttons' },
-        h('button', { class: 'btn', onclick: () => session.loadTheirs() }, strings.conflict.theirs),
-        h('button', { class: 'btn', onclick: () => session.keepMine() }, strings.conflict.mine)));
+        h('button', { class: 'btn', onclick: () => loadTheirs(session) }, strings.conflict.theirs),
+        h('button', { class: 'btn', onclick: () => keepMine(session) }, strings.conflict.mine)));
   }
   if (queue.state === 'signedOut') {
     return h('div', { key: 'trouble', class: 'trouble', role: 'alert' }, h('p', null, strings.signInHint),
@@ -134,7 +146,7 @@ export function imageStrip(ctx) {
   const shown = new Set(host.images().map(image => image.uid));
   const all = session.template.views;
   // While one limb is read, only its images are offered.
-  const views = session.section === 'conclude' ? all : all.filter(view => [session.side, 'B'].includes(view.side));
+  const views = !session.walking ? all : all.filter(view => [session.side, 'B'].includes(view.side));
   const unsure = new Set(session.opening.facts.images.filter(doubt).map(image => image.uid));
   if (!shown.size || views.every(view => shown.has(view.uid))) return null;
   return h('div', { key: 'strip', class: 'strip', role: 'group', 'aria-label': strings.images.title },

@@ -7,6 +7,8 @@ import { strings } from './strings.js';
 const text = strings.images;
 
 const LABELS = 4;
+/** In place of an image: what is put right is the animal. */
+const ANIMAL = 'animal';
 
 /** The images in the head of the panel: closed a line, open a row with a form for each. */
 export function imageRows(ctx) {
@@ -17,13 +19,44 @@ export function imageRows(ctx) {
   const labels = views.length > LABELS ? text.count(views.length) : views.map(view => view.label).join(', ');
   return h('details', { key: 'images', class: 'images' },
     h('summary', null, h('span', null, labels || text.title), doubts > 0 && h('span', { class: 'doubt' }, `? ${text.doubts(doubts)}`)),
-    h('ul', null, facts.images.map(image => imageRow(ctx, image))));
+    h('ul', null, animalRow(session), facts.images.map(image => imageRow(ctx, image))));
 }
 
 /** "guessed" before "inferred": the least sure of what is known of an image; "" when all is stated. */
 export function doubt(image) {
   const both = [image.view_confidence, image.region_confidence];
   return both.includes('guessed') ? 'guessed' : both.includes('inferred') ? 'inferred' : '';
+}
+
+/** The species is the same for all images; it may be missing or wrong in the header. */
+function animalRow(session) {
+  const { choices, facts } = session.opening;
+  if (!choices?.species?.length || session.signed) return null;
+  const { species, species_found_in: from, species_text: said } = facts.signalment;
+  const name = choices.species.find(one => one.id === species)?.name ?? (said || text.unknown);
+  const open = session.correcting.image === ANIMAL;
+  const toggle = () => session.update({ correcting: { image: open ? '' : ANIMAL, busy: false, error: '' } });
+  const submit = event => {
+    event.preventDefault();
+    const given = new FormData(event.target).get('species');
+    put(session, ANIMAL, given && given !== species && (() => session.api.correctSpecies(session.study, String(given))), text.speciesCorrected);
+  };
+  return h('li', { key: 'animal' },
+    h('div', { class: 'image-row' }, h('span', null, h('strong', null, text.species), ` · ${name}`), h('span', { class: 'dim' }, from === 'reader' ? text.byReader : ''),
+      h('button', { class: 'link', 'aria-label': text.correctNamed(text.species), 'aria-expanded': String(open), onclick: toggle }, text.correct)),
+    open && h('form', { key: 'form', class: 'correction', onsubmit: submit, 'aria-label': text.correctNamed(text.species) },
+      h('label', { class: 'label' }, text.species, h('select', { name: 'species' },
+        !species && h('option', { value: '' }, text.unknown),
+        choices.species.map(one => h('option', { key: one.id, value: one.id, selected: one.id === species }, one.name)))),
+      h('p', { class: 'dim' }, text.speciesHint), endOfForm(session)));
+}
+
+function endOfForm(session) {
+  const { busy, error } = session.correcting;
+  return [error && h('p', { key: 'error', class: 'bad', role: 'alert' }, error),
+    h('div', { key: 'buttons', class: 'buttons' },
+      h('button', { class: 'btn', type: 'submit', disabled: busy }, text.put),
+      h('button', { class: 'btn', type: 'button', onclick: () => session.update({ correcting: { image: '', busy: false, error: '' } }) }, text.cancel))];
 }
 
 function imageRow({ session, host }, image) {
@@ -48,7 +81,6 @@ function regionNames(session, image) {
 
 function form(session, image, label) {
   const { views, regions, sides } = session.opening.choices;
-  const { busy, error } = session.correcting;
   const submit = event => {
     event.preventDefault();
     const given = new FormData(event.target);
@@ -62,10 +94,7 @@ function form(session, image, label) {
     h('fieldset', null, h('legend', { class: 'dim' }, text.region),
       h('div', { class: 'boxes' }, regions.map(one => h('label', { key: one.id, class: 'evidence' },
         h('input', { type: 'checkbox', name: 'regions', value: one.id, checked: image.regions.includes(one.id) }), h('span', null, one.name))))),
-    error && h('p', { class: 'bad', role: 'alert' }, error),
-    h('div', { class: 'buttons' },
-      h('button', { class: 'btn', type: 'submit', disabled: busy }, text.put),
-      h('button', { class: 'btn', type: 'button', onclick: () => session.update({ correcting: { image: '', busy: false, error: '' } }) }, text.cancel)));
+    endOfForm(session));
 }
 
 /** What differs from what the image was taken for; null when nothing does. */
@@ -82,16 +111,21 @@ export function difference(image, given) {
 /** Put an image right; the node makes a new template and carries over what was entered. */
 async function correct(session, image, given) {
   const change = difference(image, given);
-  if (!change) return session.update({ correcting: { image: '', busy: false, error: '' } });
-  if (!session.queue.clean) return session.update({ correcting: { image: image.uid, busy: false, error: text.notSavedYet } });
-  session.update({ correcting: { image: image.uid, busy: true, error: '' } });
+  return put(session, image.uid, change && (() => session.api.correct(session.study, { image_uid: image.uid, ...change })), text.corrected);
+}
+
+/** @param {any} session  @param {string} what  @param {any} ask falsy: nothing has changed  @param {string} words */
+async function put(session, what, ask, words) {
+  if (!ask) return session.update({ correcting: { image: '', busy: false, error: '' } });
+  if (!session.queue.clean) return session.update({ correcting: { image: what, busy: false, error: text.notSavedYet } });
+  session.update({ correcting: { image: what, busy: true, error: '' } });
   try {
-    const opening = await session.api.correct(session.study, { image_uid: image.uid, ...change });
+    const opening = await ask();
     // What could be undone belonged to the template before.
     Object.assign(session, { undoStack: [], editing: '', sheet: '', correcting: { image: '', busy: false, error: '' } });
     session.take(opening);
-    session.update({ message: text.corrected });
+    session.update({ message: words });
   } catch (error) {
-    session.update({ correcting: { image: image.uid, busy: false, error: error.message } });
+    session.update({ correcting: { image: what, busy: false, error: error.message } });
   }
 }

@@ -1,6 +1,7 @@
 // @ts-check
 /** What is known and said of one structure. */
 
+import { beforeItem } from './before_item.js';
 import { h } from './dom.js';
 import { measurementList } from './finding_editor.js';
 import { groupButton } from './group_sheet.js';
@@ -27,6 +28,7 @@ export function itemCard(ctx) {
     asked.map((view, i) => viewBlock(ctx, item, view, i, asked.length)),
     blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(blind.map(shortLabel)))),
     measured(ctx, item),
+    beforeItem(ctx, item),
     !session.signed && h('div', { class: 'buttons walk', key: 'walk' },
       h('button', { class: 'btn square', 'aria-label': strings.card.previous, onclick: () => session.previous() }, '◂'),
       h('button', { class: 'btn wide', onclick: () => session.next() }, strings.card.next, ' ▸')),

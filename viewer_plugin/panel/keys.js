@@ -20,6 +20,7 @@ const TABLE = [
   ['g', 'angle'],
   ['w', 'whole'],
   ['c', 'conclude'],
+  ['b', 'before'],
   ['y', 'takeOver'],
   ['?', 'help'],
   ['escape', 'close'],
@@ -30,7 +31,7 @@ export const HELP_KEYS = [
   ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
   ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
   ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['w', 'whole'], ['c', 'conclude'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
+  ['g', 'angle'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
 ];
 
 const COMMANDS = new Map(TABLE);

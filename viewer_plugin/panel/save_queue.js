@@ -31,6 +31,8 @@ export class SaveQueue {
     /** @type {State} */
     this.state = 'saved';
     this.reason = '';
+    /** HTTP status of the last failure; 0: no answer, or none failed. */
+    this.status = 0;
     /** @type {string | null} */
     this.savedAt = null;
     this.pending = undefined;
@@ -105,7 +107,7 @@ export class SaveQueue {
   }
 
   #failed(error) {
-    const status = error.status ?? 0;
+    const status = (this.status = error.status ?? 0);
     if (status === 412) {
       this.#become('conflict', error.message);
     } else if (status === 401) {

@@ -5,9 +5,11 @@
  */
 
 import { NO_ADVICE } from './advice.js';
+import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
 import { groupNormal, groupOf, withShown } from './groups.js';
 import * as change from './reading.js';
+import { Priors } from './priors.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
 import { ordered, nextOpen, neighbour, openViews, sectionsOf } from './walk.js';
@@ -55,8 +57,17 @@ export class Session {
     this.message = '';
     this.preview = null;
     this.signing = { busy: false, error: '' };
+    /** What is being done with the signed report, and whether giving a correction up is asked back. */
+    this.deed = '';
+    this.confirming = false;
+    /** @type {any} what was entered here while another reader signed */
+    this.aside = null;
     /** Half-written text that is not part of the reading: addendum, search words. */
     this.drafts = /** @type {Record<string, string>} */ ({});
+    this.priors = new Priors(() => api.priors(study), () => this.update());
+    /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
+    this.beside = '';
+    this.moreStudies = 0;
     this.undoStack = /** @type {any[]} */ ([]);
     this.listeners = new Set();
     const sender = new Sender(api, study);
@@ -82,8 +93,14 @@ export class Session {
     return /** @type {import('./types.js').Template} */ (this.opening.template);
   }
 
+  /** Signed or withdrawn: nothing can be entered. */
   get signed() {
-    return this.opening?.state === 'signed';
+    return ['signed', 'withdrawn'].includes(this.opening?.state);
+  }
+
+  /** Whether the reader is going through the search pattern: only then are answers given. */
+  get walking() {
+    return !['conclude', 'before'].includes(this.section);
   }
 
   get currentItem() {
@@ -95,6 +112,7 @@ export class Session {
     try {
       await this.api.whoami();
       this.take(await this.api.open(this.study));
+      this.priors.load();
     } catch (error) {
       const known = error instanceof ApiError;
       if (!known) console.error(error);
@@ -126,9 +144,11 @@ export class Session {
   /** Bring back what an earlier page could not save. */
   #restore(version) {
     const text = this.keep.get(this.study);
-    if (!text || this.signed) return;
+    recallAside(this);
+    if (!text) return;
     try {
       const kept = JSON.parse(text);
+      if (this.signed) return void this.queue.put(kept.reading); // Refused, and then kept aside.
       this.reading = kept.reading;
       this.queue.version = kept.version;
       this.message = kept.version === version ? strings.save.restored : '';
@@ -143,6 +163,7 @@ export class Session {
     const kept = unsaved && JSON.stringify({ version: this.queue.version, reading: unsaved });
     this.keep.set(this.study, kept ?? null);
     this.update();
+    if (this.queue.state === 'refused' && this.queue.status === 409) overtaken(this);
   }
 
   #saved(answer) {
@@ -170,13 +191,14 @@ export class Session {
    */
   commit(reading, message = '', field = '') {
     if (this.signed || reading === this.reading) return;
-    if (!field || this.undoStack.at(-1)?.field !== field) this.#remember(field);
+    if (!field || this.undoStack.at(-1)?.field !== field) this.remember(field);
     this.reading = withShown(this.template, reading, this.displayed);
     this.message = message;
     this.queue.put(this.reading);
   }
 
-  #remember(field = '') {
+  /** What is here now can be had back with undo. */
+  remember(field = '') {
     const { reading, item, section, view } = this;
     this.undoStack.push({ reading, item, section, view, field });
     if (this.undoStack.length > UNDO_DEPTH) this.undoStack.shift();
@@ -211,9 +233,9 @@ export class Session {
   }
 
   chooseSection(section) {
-    if (section === 'conclude') {
+    if (section === 'conclude' || section === 'before') {
       this.update({ section, editing: '', sheet: '', message: '' });
-      return this.loadPreview();
+      return section === 'conclude' ? this.loadPreview() : undefined;
     }
     const items = this.template.items.filter(item => item.section === section);
     const sameSide = items.filter(item => !this.side || item.side === this.side);
@@ -221,6 +243,12 @@ export class Session {
     const first = pool.find(item => openViews(this.template, this.reading, item).length) ?? pool[0];
     if (first) this.choose(first.id);
     else this.update({ section, item: '', editing: '' });
+  }
+
+  /** From a page beside the search pattern to the structure that was being read. */
+  back() {
+    if (this.signed || !this.currentItem) this.chooseSection('conclude');
+    else this.choose(this.item);
   }
 
   stepSection(step) {
@@ -245,7 +273,7 @@ export class Session {
   /** One key: normal in all open views of this item, then on to the next open one. */
   normalNext() {
     const item = this.currentItem;
-    if (!item || this.section === 'conclude') return;
+    if (!item || !this.walking) return;
     let reading = this.reading;
     for (const view of openViews(this.template, reading, item)) {
       reading = change.setObservation(reading, item.id, view.uid, { value: 'normal', note: '' });
@@ -260,7 +288,7 @@ export class Session {
    */
   groupNormal() {
     const group = this.sheet ? this.template.groups.find(one => one.id === this.sheet) : this.currentItem && groupOf(this.template, this.item);
-    if (!group || this.signed || this.section === 'conclude') return;
+    if (!group || this.signed || !this.walking) return;
     if (!this.sheet) return this.openGroup(group.id);
     this.commit(groupNormal(this.template, this.reading, group));
     this.update({ sheet: '' });
@@ -323,6 +351,7 @@ export class Session {
 
   /** A measurement was finished or changed in the viewer. */
   measured({ id, uid, kind, points }) {
+    if (!this.template.views.some(view => view.uid === uid)) return this.update({ message: strings.before.otherImage });
     const known = this.reading.measurements.find(m => m.id === id);
     const ofItem = this.reading.findings.filter(f => f.item === this.item);
     const finding =
@@ -342,26 +371,6 @@ export class Session {
     if (this.reading?.measurements.some(m => m.id === id)) {
       this.commit(change.dropMeasurement(this.reading, id), strings.measurementRemoved);
     }
-  }
-
-  // --- the conflict of two tabs
-
-  async loadTheirs() {
-    const opening = await this.api.open(this.study).catch(error => this.update({ message: error.message }));
-    if (!opening) return;
-    this.#remember();
-    this.reading = opening.reading;
-    this.gaps = opening.gaps;
-    this.documents = opening.documents;
-    this.opening = opening;
-    this.advice = opening.advice ?? NO_ADVICE;
-    this.message = strings.conflict.tookTheirs;
-    this.queue.takeTheirs(opening.version);
-  }
-
-  async keepMine() {
-    const opening = await this.api.open(this.study).catch(error => this.update({ message: error.message }));
-    if (opening) this.queue.keepMine(opening.version);
   }
 
   // --- conclusion

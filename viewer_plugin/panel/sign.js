@@ -1,19 +1,26 @@
 // @ts-check
-/** Signing, what became of the documents, and the addendum. */
+/** Signing; after it, what became of the documents and what can be done with the report. */
 
-import { addendum, sign } from './delivery.js';
+import { addendum, deeds, reopen, withdraw } from './after_signing.js';
+import { sign } from './delivery.js';
 import { h } from './dom.js';
-import { clockTime, personName } from './header.js';
+import { personName } from './header.js';
 import { strings } from './strings.js';
+import { documents } from './versions.js';
+
+const text = strings.versions;
 
 /** @param {any} ctx */
 export function signing(ctx) {
   const { session } = ctx;
+  // The form that it belongs to is gone when somebody else was first.
+  const orphan = session.signed && !session.deed && session.signing.error;
   return h('div', { key: 'signing', class: 'block' },
+    orphan && h('p', { key: 'error', class: 'bad', role: 'alert' }, orphan),
     !session.signed && acceptOpen(session),
     !session.signed && signForm(session),
     session.documents.length > 0 && documents(ctx),
-    session.signed && addendumForm(session));
+    afterwards(session));
 }
 
 function acceptOpen(session) {
@@ -28,56 +35,67 @@ function acceptOpen(session) {
 
 function signForm(session) {
   const blocked = session.gaps.some(gap => gap.blocking);
-  const { display, user } = session.api.session ?? { display: '', user: '' };
-  const submit = event => {
-    event.preventDefault();
-    const field = event.target.elements.password;
-    sign(session, field.value);
-    field.value = '';
-  };
-  return h('form', { key: 'sign', onsubmit: submit, autocomplete: 'off' },
-    h('h2', null, strings.sign.title),
-    h('p', { class: 'dim' }, strings.sign.as(personName(display) || user)),
-    blocked && h('p', { class: 'dim' }, strings.sign.blocked),
-    passwordField(session),
-    h('button', { class: 'btn primary', type: 'submit', disabled: session.signing.busy || blocked }, session.signing.busy ? strings.sign.busy : strings.sign.button));
+  const again = session.opening.correcting;
+  return passwordForm(session, {
+    key: 'sign', title: again ? text.signTitle : strings.sign.title, button: again ? text.signButton : strings.sign.button,
+    busy: strings.sign.busy, primary: true, disabled: blocked, act: password => sign(session, password),
+  }, h('p', { class: 'dim' }, strings.sign.as(signer(session))), blocked && h('p', { class: 'dim' }, strings.sign.blocked));
 }
 
-function passwordField(session) {
-  const { error } = session.signing;
-  return [
-    h('label', { key: 'password', class: 'label' }, strings.sign.password,
+function signer(session) {
+  const { display, user } = session.api.session ?? { display: '', user: '' };
+  return personName(display) || user;
+}
+
+/** A form that ends with the password, or without one where none is needed. */
+function passwordForm(session, { key, title = '', button, busy, act, primary = false, disabled = false, password = true }, ...fields) {
+  const { error, busy: working } = session.signing;
+  const submit = event => {
+    event.preventDefault();
+    const given = event.target.elements;
+    act(given.password?.value ?? '', new FormData(event.target));
+    if (given.password) given.password.value = '';
+  };
+  return h('form', { key, onsubmit: submit, autocomplete: 'off', 'aria-label': title || button },
+    title && h('h2', null, title), ...fields,
+    password && h('label', { key: 'password', class: 'label' }, strings.sign.password,
       h('input', { type: 'password', name: 'password', required: true, autocomplete: 'current-password' })),
     error && h('p', { key: 'error', class: 'bad', role: 'alert' }, error),
-  ];
+    h('button', { class: primary ? 'btn primary' : 'btn', type: 'submit', disabled: working || disabled }, working ? busy : button));
 }
 
-function documents(ctx) {
-  const { session, host } = ctx;
-  const name = d => (d.role === 'measurements' ? strings.documents.measurements : strings.documents.kinds[d.kind] ?? d.kind);
-  return h('div', { key: 'documents' }, h('h2', null, strings.documents.title),
-    h('ul', { class: 'documents' }, session.documents.map(d => h('li', { key: d.sop_instance_uid },
-      h('div', { class: 'title' }, h('strong', null, name(d)),
-        h('button', { class: 'link', 'aria-label': `${strings.documents.open}: ${name(d)}`, onclick: () => host.openDocument(d.series_uid, d.sop_instance_uid) }, strings.documents.open)),
-      h('p', { class: 'dim' }, [personName(d.signed_by), d.signed_at && `${d.signed_at.slice(0, 10)} ${clockTime(d.signed_at)}`].filter(Boolean).join(' · ')),
-      h('p', { class: d.delivery === 'refused' ? 'bad' : d.delivery === 'committed' ? '' : 'dim', role: 'status' },
-        [strings.documents.delivery[d.delivery] ?? d.delivery, d.delivery_detail].filter(Boolean).join(': '))))));
+/** Addendum, correction or withdrawal: one is chosen, then its form is there. */
+function afterwards(session) {
+  const possible = deeds(session.opening.state);
+  if (!possible.length) return null;
+  const toggle = deed => session.update({ deed: session.deed === deed ? '' : deed, signing: { busy: false, error: '' } });
+  return h('div', { key: 'after', class: 'block' }, h('h2', null, text.title),
+    h('div', { class: 'segment', role: 'group', 'aria-label': text.title }, possible.map(deed => h('button', {
+      key: deed, 'aria-pressed': String(session.deed === deed), onclick: () => toggle(deed),
+    }, text.deeds[deed]))),
+    possible.includes(session.deed) ? form[session.deed](session) : h('p', { class: 'dim' }, text.lead));
 }
 
-function addendumForm(session) {
-  const submit = event => {
-    event.preventDefault();
-    const field = event.target.elements.password;
-    addendum(session, session.drafts.addendum ?? '', field.value);
-    field.value = '';
-  };
-  return h('form', { key: 'addendum', onsubmit: submit, autocomplete: 'off' },
-    h('h2', null, strings.addendum.title),
-    h('label', { class: 'label' }, strings.addendum.text,
-      h('textarea', {
-        rows: 4, required: true, maxlength: 20000, '.value': session.drafts.addendum ?? '',
-        oninput: event => session.update({ drafts: { ...session.drafts, addendum: event.target.value } }),
-      })),
-    passwordField(session),
-    h('button', { class: 'btn', type: 'submit', disabled: session.signing.busy }, session.signing.busy ? strings.addendum.busy : strings.addendum.button));
+const form = {
+  addendum: session => passwordForm(session, { ...text.forms.addendum, key: 'addendum', act: password => addendum(session, password) },
+    h('p', { class: 'dim' }, text.forms.addendum.lead), draft(session, 'addendum', strings.addendum.text)),
+  correction: session => passwordForm(session, { ...text.forms.correction, key: 'correction', password: false, act: () => reopen(session) },
+    h('p', { class: 'dim' }, text.forms.correction.lead), draft(session, 'correction', text.forms.correction.text, 4000)),
+  withdrawal: session => passwordForm(session, {
+    ...text.forms.withdrawal, key: 'withdrawal', act: (password, given) => withdraw(session, given.get('reason'), password),
+  }, h('p', { class: 'dim' }, text.forms.withdrawal.lead), reasons(), draft(session, 'withdrawal', text.forms.withdrawal.text)),
+};
+
+function reasons() {
+  return h('fieldset', { key: 'reasons' }, h('legend', { class: 'dim' }, text.reason),
+    Object.entries(text.reasons).map(([value, words]) => h('label', { key: value, class: 'evidence' },
+      h('input', { type: 'radio', name: 'reason', value, required: true }), h('span', null, words))));
+}
+
+function draft(session, name, label, most = 20000) {
+  return h('label', { key: `draft ${name}`, class: 'label' }, label,
+    h('textarea', {
+      rows: 3, required: true, maxlength: most, '.value': session.drafts[name] ?? '',
+      oninput: event => session.update({ drafts: { ...session.drafts, [name]: event.target.value } }),
+    }));
 }

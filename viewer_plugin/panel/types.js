@@ -8,7 +8,7 @@
  * @typedef {{id: string, item: string, view: string, descriptors: string[],
  *   severity: ''|'mild'|'moderate'|'severe', note: string,
  *   aggressiveness?: ''|'non_aggressive'|'indeterminate'|'aggressive',
- *   cross_check: Record<string, CrossCheck>}} Finding
+ *   cross_check: Record<string, CrossCheck>, copied_from?: string}} Finding
  * @typedef {{id: string, item: string, view: string, kind: 'length'|'angle',
  *   points: [number, number][], value: number, unit: 'mm'|'px'|'deg', calibration: string,
  *   finding: string, note: string}} Measurement
@@ -55,10 +55,34 @@
  *   certainties: Record<string, {state: string, words: string, seen: string, ceiling: string}>,
  *   aggressiveness: Record<string, {word: string, why: string, source: string, grade: string}>,
  *   merged: Merged|null}} Advice
- * @typedef {{views: string[], regions: {id: string, name: string}[], sides: string[]}} Choices
+ * @typedef {{views: string[], regions: {id: string, name: string}[], sides: string[],
+ *   species: {id: string, name: string}[]}} Choices
  * @typedef {{version: number, state: string, reader: string, facts: any, template: Template,
  *   reading: Reading, coverage: Coverage, gaps: Gap[], documents: DocumentState[],
- *   descriptors: Record<string, Descriptor[]>, advice: Advice, choices: Choices}} Opening
+ *   descriptors: Record<string, Descriptor[]>, advice: Advice, choices: Choices,
+ *   prevailing: {kind: string, number: number, of: number, sop_instance_uid: string,
+ *     signed_by: string, signed_at: string, withdrawn: boolean}|null,
+ *   newer_in_archive: {sop_instance_uid: string, series_uid: string, signed_at: string, signed_by: string}[],
+ *   correcting: {reason: string, by: string, at: string}|null, late_objects: number}} Opening
+ */
+
+/**
+ * Earlier studies.
+ * @typedef {{report: string, view: string, sentence: string, descriptors: string[],
+ *   severity: Finding['severity'], aggressiveness: Finding['aggressiveness'], note: string}} PriorFinding
+ * @typedef {{study_uid: string, study_date: string, item: string, name: string, value: string,
+ *   views: Record<string, string>, findings: PriorFinding[], note: string}} PriorObservation
+ * @typedef {{study_uid: string, date: string, meaning: string, value: number, unit: string,
+ *   item: string, site: string, calibration: string, maker: string}} PriorMeasurement
+ * @typedef {{uid: string, series_uid: string, view: string, side: string, rotation: number,
+ *   flip_horizontal: boolean, hung: boolean}} PriorImage
+ * @typedef {{search: {state: 'off'|'looking'|'found'|'failed', words: string, found: number,
+ *     detail: string, next_at: string|null},
+ *   studies: {study_uid: string, study_date: string, description: string, state: string,
+ *     detail: string, regions: string[], sides: string[], views: string[], images: PriorImage[],
+ *     report: any, foreign: any[], withdrawn: number, unreadable: string[]}[],
+ *   more: number, observations: Record<string, PriorObservation[]>,
+ *   measurements: Record<string, PriorMeasurement[]>}} PriorsAnswer
  */
 
 export {};

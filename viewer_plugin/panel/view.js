@@ -1,6 +1,7 @@
 // @ts-check
 /** The whole panel as a tree; a function of the session, the drawing and the host. */
 
+import { beforePage } from './before.js';
 import { conclude } from './conclude.js';
 import { h } from './dom.js';
 import { findingEditor } from './finding_editor.js';
@@ -12,6 +13,7 @@ import { itemList } from './item_list.js';
 import { limbMap } from './limb_map.js';
 import { shapeOf } from './map_state.js';
 import { strings } from './strings.js';
+import { standing } from './versions.js';
 
 /** @param {any} ctx */
 export function panelView(ctx) {
@@ -19,8 +21,8 @@ export function panelView(ctx) {
   if (session.status === 'loading') return [h('p', { key: 'loading', class: 'alone', role: 'status' }, strings.loading)];
   if (session.status === 'failed') return [failure(session)];
   if (session.help) return [helpPage(ctx)];
-  const body = session.section === 'conclude' ? conclude(ctx) : sectionBody(ctx);
-  return [header(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
+  const body = session.section === 'conclude' ? conclude(ctx) : session.section === 'before' ? beforePage(ctx) : sectionBody(ctx);
+  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
 }
 
 function failure(session) {

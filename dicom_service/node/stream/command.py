@@ -12,6 +12,7 @@ NO_DATA_SET = 0x0101
 _RESPONSE = 0x8000
 _SOP_CLASS, _FIELD, _MESSAGE_ID, _ANSWERED = 0x0002, 0x0100, 0x0110, 0x0120
 _DATA_SET_TYPE, _STATUS, _COMMENT, _SOP_INSTANCE = 0x0800, 0x0900, 0x0902, 0x1000
+_MOVER = 0x1030
 _COMMAND_LAST = 0x03
 _OVERHEAD = 12
 """Bytes of a P-DATA PDU around one fragment: header, length, context, control."""
@@ -29,6 +30,8 @@ class Command(NamedTuple):
     has_data_set: bool
     sop_class_uid: str
     sop_instance_uid: str
+    mover: str = ""
+    """Who had the object moved here (C-MOVE), if anybody."""
 
 
 def decode(data: bytes) -> Command:
@@ -56,6 +59,7 @@ def decode(data: bytes) -> Command:
         _short(found, _DATA_SET_TYPE) != NO_DATA_SET,
         _uid(found, _SOP_CLASS),
         _uid(found, _SOP_INSTANCE),
+        found.get(_MOVER, b"").decode("ascii", "replace").strip(" \0"),
     )
 
 

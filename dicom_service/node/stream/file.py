@@ -68,6 +68,7 @@ class IncomingFile:
         self.transfer_syntax = syntax
         self.sop_class_uid = sop_class_uid
         self.sop_instance_uid = sop_instance_uid
+        self.mover = ""
         self.offset = self.size = 0
         self._most = limits.object
         self._digest = hashlib.sha256()
@@ -81,6 +82,11 @@ class IncomingFile:
     def digest(self) -> str:
         """SHA-256 of the data set, as `store.accept` takes it."""
         return self._digest.hexdigest()
+
+    @property
+    def closed(self) -> bool:
+        """Whether nothing more can be written."""
+        return self._file < 0
 
     def append(self, data: memoryview) -> None:
         """Take a piece; it is read no later than the next `flush`."""

@@ -133,6 +133,7 @@ class Messages:
                 self._syntaxes()[self._context_id],
                 self._limits,
             )
+            self._file.mover = command.mover
         else:
             self._body = bytearray()
 

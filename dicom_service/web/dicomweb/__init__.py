@@ -7,14 +7,22 @@ series, so that the viewer does not hang them; the query parameter `everything=t
 them, and each can be retrieved by its own address.
 """
 
-from flask import Blueprint
+from flask import Blueprint, request
 
 from dicom_service.web.dicomweb import qido, stow, wado
 from dicom_service.web.session import signed_in
+from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
 
 blueprint = Blueprint("dicomweb", __name__, url_prefix="/dicomweb")
 blueprint.url_value_preprocessor(check_address)
-blueprint.before_request(lambda: (signed_in(), None)[1])
 for part in (qido, wado, stow):
     part.add_routes(blueprint)
+
+
+@blueprint.before_request
+def _signed_in_and_noted() -> None:
+    user = signed_in().user.name
+    if request.method in ("GET", "HEAD"):
+        study = (request.view_args or {}).get("study", "")
+        site().seeing.note("images opened" if study else "studies searched", user, study)

@@ -185,6 +185,7 @@ async function start() {
     return; // the list says what is wrong
   }
   element('who').textContent = personName(session.display) || session.user;
+  element('administration').hidden = !session.roles.includes('administrator');
   element('sign-out').addEventListener('click', async () => {
     const headers = { 'X-Sesamoid-Token': session.csrf };
     await call('/api/session', { method: 'DELETE', headers }).catch(() => undefined);

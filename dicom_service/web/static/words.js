@@ -27,21 +27,35 @@ export function regionNames(regions) {
  */
 export function stateOf(row) {
   const late = row.late_objects
-    ? `${count(row.late_objects, 'image')} came after signing: add an addendum.` : '';
+    ? `${count(row.late_objects, 'image')} came after signing: correct the report.` : '';
   switch (row.state) {
     case 'arriving':
       return { mark: '…', text: 'Arriving', detail: '', wants: false };
     case 'waiting':
       return { mark: '○', text: 'To read', detail: '', wants: true };
     case 'reading':
+      if (row.report_versions) return { mark: '◐', text: `Being corrected by ${row.reader}`, detail: row.detail || version(row), wants: true };
       return { mark: '◐', text: row.reader ? `Being read by ${row.reader}` : 'Being read', detail: row.detail, wants: true };
     case 'failed':
       return { mark: '!', text: 'Not prepared', detail: row.detail, wants: true };
     case 'signed':
-      return { ...delivered(row), ...(late && { detail: late, wants: true }) };
+      return { ...withVersion(delivered(row), row), ...(late && { detail: late, wants: true }) };
+    case 'withdrawn':
+      return { mark: '×', text: 'Withdrawn', detail: `By ${personName(row.signed_by)}: do not use the report.`, wants: false };
     default:
       return { mark: '?', text: row.state, detail: row.detail, wants: false };
   }
+}
+
+/** Which version to go by, where there is more than one. @param {any} row */
+export function version(row) {
+  if (!(row.report_versions > 1)) return '';
+  const kind = row.report_kind === 'addendum' ? 'with addendum' : 'corrected';
+  return `Version ${row.report_versions} of ${row.report_versions}, ${kind}, ${personName(row.signed_by)} ${row.signed_at.slice(0, 10)}.`;
+}
+
+function withVersion(state, row) {
+  return { ...state, detail: [version(row), state.detail].filter(Boolean).join(' ') };
 }
 
 function delivered(row) {

@@ -1,0 +1,86 @@
+"""`sesamoid measure`: one measurement on one file, as JSON and as a picture to look at."""
+
+import argparse
+
+import numpy as np
+from PIL import Image, ImageDraw
+from pydantic import ValidationError
+
+from dicom_service.errors import Refused, SetupError
+from dicom_service.measure import Drawn, Measured, MeasureRequest, Picture
+from dicom_service.settings import Settings
+from dicom_service.workflow.measuring import load, measure_file
+
+COLOURS = ("#ff4040", "#40e0ff", "#ffd040", "#60ff60", "#ff70ff", "#ffffff")
+
+
+def run(options: argparse.Namespace, settings: Settings) -> int:
+    """Print the measurement as JSON; write the annotated picture; 1 when it was refused."""
+    del settings  # measuring needs no node
+    if not options.file.is_file():
+        raise Refused(f"{options.file} is not a file.")
+    request = _request(options, options.point or [])
+    control = None
+    if options.control:
+        control = measure_file(options.control, _request(options, options.control_point or []))
+    found = measure_file(options.file, request, control)
+    print(found.model_dump_json(indent=2))
+    if options.png:
+        pic, _ = load(options.file)
+        try:
+            annotated(pic, found).save(options.png, "PNG")
+        except OSError as error:
+            raise SetupError(f"{options.png} cannot be written: {error.strerror}.") from error
+    return 1 if found.refusal else 0
+
+
+def _request(options: argparse.Namespace, words: list[str]) -> MeasureRequest:
+    try:
+        points = tuple(tuple(float(v) for v in word.split(",")) for word in words)
+        return MeasureRequest.model_validate({
+            "kind": options.kind, "points": points, "name": options.name or "",
+            "true_mm": options.true_mm or 0.0, "species": options.species or "",
+        })  # fmt: skip
+    except (ValueError, ValidationError) as error:
+        raise Refused("Points are written COLUMN,ROW, such as --point 512.5,840.") from error
+
+
+def annotated(pic: Picture, found: Measured) -> Image.Image:
+    """The image with everything that was drawn, and the words beneath it."""
+    step = max(1, round(max(pic.values.shape) / 1500))
+    low, high = np.percentile(pic.values, [1, 99.7])
+    grey = np.clip((pic.values[::step, ::step] - low) / max(float(high - low), 1e-9), 0, 1)
+    picture = Image.fromarray((grey * 255).astype(np.uint8)).convert("RGB")
+    canvas = Image.new("RGB", (picture.width, picture.height + 18 * len(_lines(found)) + 8))
+    canvas.paste(picture)
+    pen = ImageDraw.Draw(canvas)
+    for index, shape in enumerate(found.drawn):
+        _draw(pen, shape, COLOURS[index % len(COLOURS)], step)
+    for index, line in enumerate(_lines(found)):
+        pen.text((6, picture.height + 4 + 18 * index), line, fill="#ffffff")
+    return canvas
+
+
+def _draw(pen: ImageDraw.ImageDraw, shape: Drawn, colour: str, step: int) -> None:
+    points = [(x / step, y / step) for x, y in shape.points]
+    if shape.kind == "circle":
+        (x, y), r = points[0], shape.radius / step
+        pen.ellipse([x - r, y - r, x + r, y + r], outline=colour, width=2)
+    elif shape.kind == "points":
+        for x, y in points:
+            pen.ellipse([x - 1, y - 1, x + 1, y + 1], fill=colour)
+    else:
+        pen.line(points, fill=colour, width=1)
+
+
+def _lines(found: Measured) -> list[str]:
+    if found.refusal:
+        return [f"not measured: {found.refusal}"]
+    lines = []
+    for number in found.numbers:
+        error = f" +/- {number.plus_minus:.2f}" if number.plus_minus is not None else ""
+        bound = f"{number.bound} " if number.bound else ""
+        lines.append(f"{number.name}: {bound}{number.value:.2f}{error} {number.unit}")
+    if found.word:
+        lines.append(f"{found.word}: {found.why}")
+    return [*lines, *(f"doubt: {doubt}" for doubt in found.doubts)]

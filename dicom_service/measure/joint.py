@@ -1,0 +1,201 @@
+"""Joint space width between two subchondral margins, from two clicks along the space."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dicom_service.measure._scipy import ndimage
+from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
+from dicom_service.measure.raster import Array, Picture, cheapest, peak_shift
+
+METHOD, VERSION = "sesamoid.joint_space", "1"
+ROW = 0.25
+SEARCH = 2.0
+"""mm on each side of the clicked line in which the space is looked for."""
+ABSOLUTE_ERROR = 0.2
+"""95 % in mm, systematic: a logarithmic image moves both margins apart, blur saturates."""
+NARROWEST = 0.65
+"""Below this width the blur decides; only an upper bound is given."""
+PIT = 0.3
+
+
+def joint_space(pic: Picture, first: Point, second: Point) -> Measured:
+    """Width of the joint space between two points clicked along it.
+
+    Raises
+    ------
+    NotMeasurable
+        The points are too close, off the image, not on a dark space between two bones, or the
+        margins are not tangential to the beam.
+    """
+    ends = pic.mm([first, second])
+    length = float(np.hypot(*(ends[1] - ends[0])))
+    if length < 3.0:
+        raise NotMeasurable("Click two points along the joint space, at least 3 mm apart.")
+    if length > 120:
+        raise NotMeasurable("The two points are more than 120 mm apart; click one joint.")
+    line, normals = _valley(pic, ends, length)
+    offsets = np.arange(-6.0, 6.0 + pic.fine, pic.fine)
+    values = pic.sample(line[:, None, :] + normals[:, None, :] * offsets[None, :, None])
+    if not np.isfinite(values).all():
+        raise NotMeasurable("The joint lies too close to the border of the image.")
+    smooth = ndimage.gaussian_filter(values, (0.25 / ROW, 0.15 / pic.fine))
+    edges, blur = _margins(smooth, offsets, pic.fine)
+    _check(smooth, offsets, edges)
+    _check_sharp(edges, blur)
+    return _answer(pic, line, normals, edges, blur)
+
+
+def _valley(pic: Picture, ends: Array, length: float) -> tuple[Array, Array]:
+    """A smooth line along the darkest valley near the clicks, and its normals."""
+    along = np.arange(0.0, length, ROW)
+    forward = (ends[1] - ends[0]) / length
+    across = np.array([-forward[1], forward[0]])
+    offsets = np.arange(-SEARCH - 2, SEARCH + 2, pic.fine)
+    place = ends[0] + along[:, None, None] * forward + offsets[None, :, None] * across
+    values = pic.sample(place)
+    if not np.isfinite(values).all():
+        raise NotMeasurable("The joint lies too close to the border of the image.")
+    depth = np.max(
+        [
+            s**1.5 * ndimage.gaussian_filter(values, (1.0, s / pic.fine), order=(0, 2))
+            for s in (0.25, 0.45, 0.8)
+        ],
+        axis=0,
+    )
+    scale = np.percentile(depth, 98)
+    if scale <= 0:
+        raise NotMeasurable("No dark space lies along the clicked line.")
+    cost = 1 - np.clip(depth / scale, 0, 1) + 0.3 * (offsets / SEARCH) ** 2
+    path = offsets[cheapest(cost, 2, 0.05)]
+    degree = 4 if length > 8 else 2
+    fit = np.polynomial.Polynomial.fit(along, path, degree)
+    for _ in range(4):
+        away = np.abs(path - fit(along))
+        weight = 1 / np.maximum(away, 0.1)
+        fit = np.polynomial.Polynomial.fit(along, path, degree, w=weight)
+    line = ends[0] + along[:, None] * forward + fit(along)[:, None] * across
+    tangent = forward + fit.deriv()(along)[:, None] * across
+    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+    return line, np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+
+
+def _margins(values: Array, offsets: Array, fine: float) -> tuple[Array, Array]:
+    """Steepest rise on both sides of the valley, (rows, 2), and the blur of each margin in mm."""
+    slope = np.gradient(values, fine, axis=1)
+    edges, blurs = [], []
+    for sign in (-1.0, 1.0):
+        rise = np.clip(sign * slope, 0, None)
+        allowed = (sign * offsets > 0.05) & (sign * offsets < 4.0)
+        rise[:, ~allowed] = 0
+        typical = float(np.median(rise.max(axis=1)))
+        if typical <= 0:
+            raise NotMeasurable("No bone margin was found beside the clicked line.")
+        # the first strong rise beside the valley, not a stronger one behind it
+        cost = 1 - np.clip(rise / typical, 0, 1) + 0.08 * np.abs(offsets)
+        cost[:, ~allowed] = 9
+        path = cheapest(cost, 3, 0.02)
+        rows = np.arange(len(path))
+        path = np.clip(path, 2, values.shape[1] - 3)
+        shift = peak_shift(rise[rows, path - 1], rise[rows, path], rise[rows, path + 1])
+        edges.append(offsets[path] + shift * fine)
+        blurs.append(_blur(rise, path, fine))
+    return np.stack(edges, axis=1), np.array(blurs)
+
+
+def _blur(rise: Array, path: NDArray[np.intp], fine: float) -> float:
+    """Width (sd) of the mean slope peak of a margin, from its height and its flanks."""
+    reach = round(0.45 / fine)
+    index = np.clip(path[:, None] + np.arange(-reach, reach + 1), 0, rise.shape[1] - 1)
+    mean = np.take_along_axis(rise, index, axis=1).mean(axis=0)
+    top, flank = mean[reach], max(mean[0], mean[-1], 1e-9)
+    if flank >= top:
+        return 1.0
+    return float(reach * fine / np.sqrt(2 * np.log(top / flank)))
+
+
+def _check(values: Array, offsets: Array, edges: Array) -> None:
+    rows = np.arange(len(values))
+    step = offsets[1] - offsets[0]
+
+    def at(place: Array) -> Array:
+        index = np.rint((place - offsets[0]) / step).astype(int)
+        return np.asarray(values[rows, np.clip(index, 0, values.shape[1] - 1)])
+
+    middle = at(edges.mean(axis=1))
+    flanks = np.minimum(at(edges[:, 0] - 0.5), at(edges[:, 1] + 0.5))
+    noise = float(np.median(np.abs(np.diff(values, 2, axis=1)))) + 1e-9
+    between = float(np.mean(flanks - middle > 3 * noise))
+    if between < 0.95:
+        raise NotMeasurable(
+            f"In only {between:.0%} of the line there is a dark space between two bones; this "
+            f"does not look like a joint space."
+        )
+    depth = flanks - middle
+    if np.percentile(depth, 10) < 0.25 * np.median(depth):
+        raise NotMeasurable("The space fades along the line; shorten it to the tangential part.")
+
+
+def _check_sharp(edges: Array, blur: Array) -> None:
+    width = edges[:, 1] - edges[:, 0]
+    rough = float(np.std(width - ndimage.gaussian_filter1d(width, 2 / ROW)))
+    if blur.max() > SHARP or rough > 0.15:
+        raise NotMeasurable(
+            f"The margins are not tangential to the beam (edge blur {blur.max():.2f} mm, rows "
+            f"vary by {rough:.2f} mm): the joint is seen obliquely, so no width is given."
+        )
+
+
+SHARP = 0.29
+"""Blur (sd) in mm beyond which a margin is not tangential; a sharp one has 0.15 to 0.25."""
+
+
+def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array) -> Measured:
+    width = edges[:, 1] - edges[:, 0]
+    window = max(1, round(2.0 / ROW))
+    running = np.convolve(width, np.ones(window) / window, "valid")
+    lowest, mean = float(running.min()), float(width.mean())
+    start = int(running.argmin())
+    per, unit, along = pic.per_mm, pic.unit, np.arange(len(width), dtype=float) * ROW
+    narrow = lowest < NARROWEST
+    doubts = list(pic.doubts)
+    if blur.max() > 0.75 * SHARP:
+        doubts.append(f"one margin is blurred ({blur.max():.2f} mm): slight obliquity is possible")
+    numbers = [
+        Number(id="minimum", name="minimum over 2 mm", value=max(lowest, NARROWEST) * per,
+               unit=unit, plus_minus=None if narrow else ABSOLUTE_ERROR * per,
+               bound="at most" if narrow else ""),
+        Number(id="mean", name="mean width", value=mean * per, unit=unit,
+               plus_minus=ABSOLUTE_ERROR * per),
+    ]  # fmt: skip
+    for side, words in enumerate(("first margin", "second margin")):
+        rest = _residual(along, edges[:, side])
+        numbers.append(Number(id=f"roughness_{side + 1}", name=f"roughness (rms), {words}",
+                              value=float(np.std(rest)) * per, unit=unit))  # fmt: skip
+        inward = -rest if side == 0 else rest
+        if inward.max() > PIT:
+            doubts.append(
+                f"{words} irregular: {inward.max():.2f} mm deep at {along[inward.argmax()]:.1f} mm "
+                f"from the first point; look"
+            )
+    points = [line + normals * edges[:, s : s + 1] for s in (0, 1)]
+    narrowest = np.stack([p[start + window // 2] for p in points])
+    drawn = tuple(
+        Drawn(kind="line", name=name, points=pic.points(place))
+        for name, place in (("first margin", points[0]), ("second margin", points[1]),
+                            ("minimum", narrowest))
+    )  # fmt: skip
+    profile = Profile(name="joint space width", unit=unit,
+                      along=tuple(round(float(a) * per, 2) for a in along),
+                      values=tuple(round(float(w) * per, 3) for w in width))  # fmt: skip
+    return Measured(kind="joint_space", method=METHOD, version=VERSION,
+                    calibration=pic.calibration, numbers=tuple(numbers), drawn=drawn,
+                    profiles=(profile,), doubts=tuple(doubts))  # fmt: skip
+
+
+def _residual(along: Array, edge: Array) -> Array:
+    """Margin less its smooth curve, without what is finer than 0.3 mm."""
+    fit = np.polynomial.Polynomial.fit(along, edge, 4 if len(along) > 30 else 2)
+    for _ in range(3):
+        weight = 1 / np.maximum(np.abs(edge - fit(along)), 0.05)
+        fit = np.polynomial.Polynomial.fit(along, edge, fit.degree(), w=weight)
+    return np.asarray(ndimage.gaussian_filter1d(edge - fit(along), 0.3 / ROW))

@@ -1,0 +1,104 @@
+"""One request for a measurement: what the command line and the panel's API both ask for."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from dicom_service.base import Frozen
+from dicom_service.errors import Refused
+from dicom_service.measure.angles import limb_measurement
+from dicom_service.measure.axis import shaft_axis
+from dicom_service.measure.calibration import ball, ruler
+from dicom_service.measure.catalogue import entry
+from dicom_service.measure.gap import lucent_line
+from dicom_service.measure.joint import joint_space
+from dicom_service.measure.model import Measured, NotMeasurable, Point
+from dicom_service.measure.raster import Picture
+from dicom_service.measure.swelling import swelling_profile
+
+Kind = Literal[
+    "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line", "ball",
+    "ruler",
+]  # fmt: skip
+Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
+
+
+class MeasureRequest(Frozen):
+    """What is to be measured.
+
+    `points` are (column, row): two for a joint space, shaft axis, lucent line or ruler; the
+    joint's middle (or nothing) for a swelling profile; the middle (or nothing) for a ball; the
+    landmarks in the order of the catalogue for a limb measurement, whose id is `name`.
+    """
+
+    kind: Kind
+    points: Annotated[tuple[tuple[Coordinate, Coordinate], ...], Field(max_length=12)] = ()
+    name: Annotated[str, Field(max_length=64)] = ""
+    true_mm: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    species: Annotated[str, Field(max_length=32)] = ""
+
+
+_POINTS: dict[str, tuple[int, ...]] = {
+    "swelling_profile": (0, 1), "joint_space": (2,), "shaft_axis": (2,), "lucent_line": (2,),
+    "ruler": (2,), "ball": (0, 1),
+}  # fmt: skip
+
+
+def measure(request: MeasureRequest, pic: Picture, control: Measured | None = None) -> Measured:
+    """The measurement, or its refusal in `refusal`.
+
+    Raises
+    ------
+    Refused
+        The request itself is wrong: number of points, unknown name, points off the image.
+    """
+    _check(request, pic)
+    try:
+        return _measured(request, pic, control)
+    except NotMeasurable as refusal:
+        return refused(request.kind, refusal)
+
+
+def refused(kind: str, refusal: NotMeasurable) -> Measured:
+    """A measurement that was not given, with the reason."""
+    return Measured(kind=kind, method=f"sesamoid.{kind}", version="1", refusal=str(refusal))
+
+
+def _check(request: MeasureRequest, pic: Picture) -> None:
+    allowed = _POINTS.get(request.kind)
+    if allowed is not None and len(request.points) not in allowed:
+        count = " or ".join(map(str, allowed))
+        raise Refused(f"'{request.kind}' needs {count} points, not {len(request.points)}.")
+    rows, columns = pic.values.shape
+    for column, row in request.points:
+        if not (0 <= column <= columns and 0 <= row <= rows):
+            raise Refused(f"The point ({column:g}, {row:g}) lies outside the image.")
+
+
+def _measured(request: MeasureRequest, pic: Picture, control: Measured | None) -> Measured:
+    points: tuple[Point, ...] = request.points
+    match request.kind:
+        case "swelling_profile":
+            return swelling_profile(pic, points[0] if points else None, control)
+        case "joint_space":
+            return joint_space(pic, *points)
+        case "shaft_axis":
+            return shaft_axis(pic, *points)
+        case "lucent_line":
+            return lucent_line(pic, *points)
+        case "ruler":
+            return ruler(pic, points[0], points[1], request.true_mm)
+        case "ball":
+            return ball(pic, request.true_mm, points[0] if points else None)
+        case "limb_measurement":
+            return limb_measurement(pic, request.name, _landmarks(request), request.species)
+
+
+def _landmarks(request: MeasureRequest) -> dict[str, Point]:
+    rule = entry(request.name).construction
+    if rule is None:
+        return {}
+    names = rule.landmarks()
+    if len(names) != len(request.points):
+        raise Refused(f"'{request.name}' needs {len(names)} points: {', '.join(names)}.")
+    return dict(zip(names, request.points, strict=True))

@@ -1,0 +1,185 @@
+"""A copy of a data folder that is consistent while the node runs, and the way back.
+
+The index is copied first, in one moment of it; the bytes it names never change, so they are
+copied afterwards, those that the backup does not have yet. The copy of the index takes its name
+last: a backup that is interrupted leaves the one before.
+"""
+
+import os
+import shutil
+from datetime import datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from sqlalchemy import select
+
+from dicom_service.errors import SetupError
+from dicom_service.store.blobs import Blobs, full_disk_named, sync_folder
+from dicom_service.store.objects import digest_of
+from dicom_service.store.schema import documents, instances, quarantine
+from dicom_service.store.sqlite import Index, snapshot
+from dicom_service.store.store import Store
+
+INDEX = "index.sqlite"
+_ALONE = ("device-uid",)
+"""Files beside the index that belong to the node."""
+_TRIES = 5
+
+
+class Copied(NamedTuple):
+    """What a backup or a restoration did."""
+
+    objects: int
+    """Files that the index names."""
+    copied: int
+    size: int
+    """Bytes of the copied ones."""
+    missing: int
+    """Objects that had lost their file already."""
+
+
+class _Wanted(NamedTuple):
+    name: str
+    digest: str  # "": not known
+
+
+def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
+    """Bring the backup in `to` up to date; the node may run.
+
+    Raises
+    ------
+    SetupError
+        `data` is no data folder, or `to` is inside it.
+    StorageFull
+        There is no room for it; the backup before is still whole.
+    """
+    if not (data / INDEX).is_file():
+        raise SetupError(f"{data} is no data folder of this program: it has no {INDEX}.")
+    if to.absolute().is_relative_to(data.absolute()):
+        raise SetupError(f"A backup inside the data folder {data} would be lost with it.")
+    with full_disk_named(to):
+        to.mkdir(parents=True, exist_ok=True)
+        done = _copied(data, to)
+        for name in _ALONE:
+            if (data / name).is_file():
+                _copy(data / name, to / name)
+        sync_folder(to)
+    store = Store(data, exclusive=False)
+    try:
+        store.audit("backup made", user=user, detail=f"{done.objects} objects to {to}", at=at)
+    finally:
+        store.close()
+    return done
+
+
+def restore(backup: Path, data: Path) -> Copied:
+    """Make a data folder from a backup; every object is checked against its digest.
+
+    Raises
+    ------
+    SetupError
+        There is no backup, the folder is not empty, or an object is not what was backed up.
+    StorageFull
+        There is no room.
+    """
+    if not (backup / INDEX).is_file():
+        raise SetupError(f"There is no backup in {backup}: it has no {INDEX}.")
+    if data.exists() and any(data.iterdir()):
+        raise SetupError(
+            f"The data folder {data} is not empty. Move what is in it away first; "
+            "nothing is overwritten."
+        )
+    with full_disk_named(data):
+        data.mkdir(parents=True, exist_ok=True)
+        wanted, missing = _named(backup / INDEX)
+        size = _copy_all(Blobs(backup / "blobs", backup), data, wanted)
+        for name in _ALONE:
+            if (backup / name).is_file():
+                _copy(backup / name, data / name)
+        _copy(backup / INDEX, data / INDEX)
+        sync_folder(data)
+    return Copied(len(wanted), len(wanted), size, missing)
+
+
+def _copied(data: Path, to: Path) -> Copied:
+    """Index and objects; begun again when an object was deleted in the meantime."""
+    new = to / f"{INDEX}.new"
+    there = Blobs(to / "blobs", to)
+    for _ in range(_TRIES):
+        new.unlink(missing_ok=True)
+        snapshot(data / INDEX, new)
+        wanted, missing = _named(new)
+        absent = [one for one in wanted if not there.path(one.name).is_file()]
+        try:
+            size = _copy_all(Blobs(data / "blobs", data), to, absent)
+        except FileNotFoundError:
+            continue
+        _synced(new)
+        new.replace(to / INDEX)
+        _prune(there, {one.name for one in wanted})
+        return Copied(len(wanted), len(absent), size, missing)
+    raise SetupError(
+        f"Objects of {data} have lost their files. Start the node once: it says which."
+    )
+
+
+def _named(index: Path) -> tuple[list[_Wanted], int]:
+    """The blobs that an index names and that must be there, and how many have none."""
+    opened = Index(index)
+    try:
+        with opened.read() as connection:
+            rows = connection.execute(
+                select(instances.c.blob, instances.c.digest, instances.c.missing)
+            ).all()
+            aside = connection.execute(select(quarantine.c.blob, quarantine.c.digest)).all()
+            papers = connection.execute(select(documents.c.blob)).scalars().all()
+    finally:
+        opened.close()
+    wanted = {row.blob: row.digest for row in rows if not row.missing}
+    wanted |= {row.blob: row.digest for row in aside}
+    gone = {row.blob for row in rows if row.missing}
+    for blob in papers:
+        if blob not in gone:
+            wanted.setdefault(blob, "")
+    return [_Wanted(name, digest) for name, digest in wanted.items()], len(gone)
+
+
+def _copy_all(source: Blobs, to: Path, wanted: list[_Wanted]) -> int:
+    """Copy blobs; all of them are durable when this returns. Returns their bytes."""
+    target = Blobs(to / "blobs", to)
+    size = 0
+    folders: set[Path] = set()
+    for one in wanted:
+        place = target.path(one.name)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        size += _copy(source.path(one.name), place, one.digest)
+        folders |= {place.parent, place.parent.parent, target.folder}
+    for folder in folders:
+        sync_folder(folder)
+    return size
+
+
+def _copy(source: Path, target: Path, digest: str = "") -> int:
+    """Copy one file, durable and checked when this returns; returns its size."""
+    temp = target.with_name(f"{target.name}.part")
+    shutil.copyfile(source, temp)
+    _synced(temp)
+    if digest and digest_of(temp)[0] != digest:
+        temp.unlink()
+        raise SetupError(
+            f"{source} is not what was received: its content has changed on the disk. "
+            "Have its study sent again, or restore it from an older backup."
+        )
+    temp.replace(target)
+    return target.stat().st_size
+
+
+def _synced(file: Path) -> None:
+    with file.open("rb") as opened:
+        os.fsync(opened.fileno())
+
+
+def _prune(blobs: Blobs, wanted: set[str]) -> None:
+    """Remove what no index names any more."""
+    for name in [name for name in blobs.names() if name not in wanted]:
+        blobs.remove(name)

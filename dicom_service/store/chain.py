@@ -1,0 +1,39 @@
+"""The seals of the audit trail: each holds the digest of its event and of the seal before it.
+
+Whoever changes, adds or removes an event later must make every seal after it anew, and a single
+digest that was kept elsewhere (a syslog server, a printed page) then tells.
+"""
+
+import hashlib
+import json
+from typing import Any
+
+from sqlalchemy import Connection, insert, select
+
+from dicom_service.store.schema import audit, audit_seals
+
+START = "0" * 64
+"""What the first seal holds in the place of the one before it."""
+
+
+def digest_of(before: str, row: Any) -> str:
+    """SHA-256 of an event and the seal before it."""
+    said = [before, row.id, row.at, row.event, row.user, row.study_uid, row.detail]
+    text = json.dumps(said, ensure_ascii=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def seal(connection: Connection, audit_id: int) -> None:
+    """Seal the newest event, in the transaction that wrote it."""
+    query = select(audit_seals.c.digest).order_by(audit_seals.c.audit_id.desc()).limit(1)
+    before = connection.execute(query).scalar() or START
+    row = connection.execute(select(audit).where(audit.c.id == audit_id)).one()
+    connection.execute(insert(audit_seals).values(audit_id=audit_id, digest=digest_of(before, row)))
+
+
+def seal_older(connection: Connection) -> None:
+    """Seal what was written before there were seals."""
+    before = START
+    for row in connection.execute(select(audit).order_by(audit.c.id)).all():
+        before = digest_of(before, row)
+        connection.execute(insert(audit_seals).values(audit_id=row.id, digest=before))

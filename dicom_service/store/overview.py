@@ -1,0 +1,128 @@
+"""What whoever looks after the node wants to know at a glance."""
+
+import shutil
+from collections.abc import Collection, Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, func, select, update
+
+from dicom_service.store import audit as trail
+from dicom_service.store.model import Overview, Owed
+from dicom_service.store.opening import Shelf
+from dicom_service.store.schema import documents, instances, outbox, quarantine, studies
+from dicom_service.store.times import from_us, to_us
+
+_OPEN = ("owed", "sent")
+
+
+class Overviews(Shelf):
+    """Counts over everything, and the outbox as a list."""
+
+    def overview(self) -> Overview:
+        """How much there is of what, and how much room is left."""
+        room = shutil.disk_usage(self.folder)
+        with self._index.read() as connection:
+            states = connection.execute(
+                select(studies.c.state, func.count()).group_by(studies.c.state)
+            ).all()
+            deliveries = connection.execute(
+                select(outbox.c.state, func.count()).group_by(outbox.c.state)
+            ).all()
+            count, size = connection.execute(
+                select(func.count(), func.coalesce(func.sum(instances.c.size), 0))
+            ).one()
+            aside = connection.execute(select(func.count()).select_from(quarantine)).scalar_one()
+            oldest = connection.execute(
+                select(func.min(documents.c.created_at))
+                .join(outbox, outbox.c.sop_instance_uid == documents.c.sop_instance_uid)
+                .where(outbox.c.state.in_(_OPEN))
+            ).scalar()
+        return Overview(
+            studies=_counted(states),
+            deliveries=_counted(deliveries),
+            objects=count,
+            object_bytes=size,
+            quarantined=aside,
+            oldest_delivery=None if oldest is None else from_us(oldest),
+            free_bytes=room.free,
+            disk_bytes=room.total,
+        )
+
+    def owed(self, states: Collection[str], limit: int, offset: int = 0) -> list[Owed]:
+        """Deliveries in these states, the ones in trouble first, then the oldest."""
+        query = (
+            _owed()
+            .where(outbox.c.state.in_(states))
+            .order_by(outbox.c.state != "refused", outbox.c.attempts.desc(), outbox.c.id)
+            .limit(limit)
+            .offset(offset)
+        )
+        with self._index.read() as connection:
+            return [_row(row) for row in connection.execute(query)]
+
+    def count_owed(self, states: Collection[str]) -> int:
+        """How many `owed` would list without a limit."""
+        query = select(func.count()).select_from(outbox).where(outbox.c.state.in_(states))
+        with self._index.read() as connection:
+            return int(connection.execute(query).scalar_one())
+
+    def try_again(self, ids: Sequence[int], *, user: str, at: datetime) -> int:
+        """Send these deliveries now, refused ones too; none named: all that are open or refused.
+
+        Returns
+        -------
+        int
+            How many there were.
+        """
+        which = outbox.c.state.in_((*_OPEN, "refused"))
+        chosen = (which, outbox.c.id.in_(ids)) if ids else (which,)
+        with self._index.write() as connection:
+            rows = connection.execute(_owed().where(*chosen)).all()
+            found = [row.id for row in rows]
+            changes = update(outbox).where(outbox.c.id.in_(found))
+            connection.execute(changes.values(next_at=0, leased_until=0))
+            # A refused one starts over; what the archive said stays visible until it answers.
+            refused = changes.where(outbox.c.state == "refused")
+            connection.execute(refused.values(state="owed", attempts=0, resends=0))
+            for row in rows:
+                trail.note(
+                    connection,
+                    "delivery tried again",
+                    at_us=to_us(at),
+                    user=user,
+                    study_uid=row.study_uid,
+                    detail=f"{row.destination}: {row.sop_instance_uid}",
+                )
+        return len(found)
+
+
+def _counted(rows: Sequence[Any]) -> dict[str, int]:
+    return {str(state): int(number) for state, number in rows}
+
+
+def _owed() -> Select[Any]:
+    return (
+        select(outbox, documents.c.kind, documents.c.role, documents.c.created_at)
+        .add_columns(studies.c.patient_name, studies.c.patient_id)
+        .join(documents, documents.c.sop_instance_uid == outbox.c.sop_instance_uid)
+        .join(studies, studies.c.study_uid == outbox.c.study_uid)
+    )
+
+
+def _row(row: Any) -> Owed:
+    return Owed(
+        id=row.id,
+        study_uid=row.study_uid,
+        patient_name=row.patient_name,
+        patient_id=row.patient_id,
+        kind=row.kind,
+        role=row.role,
+        sop_instance_uid=row.sop_instance_uid,
+        destination=row.destination,
+        state=row.state,
+        attempts=row.attempts,
+        error=row.error,
+        created_at=from_us(row.created_at),
+        next_at=from_us(row.next_at) if row.next_at else None,
+    )

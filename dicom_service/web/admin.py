@@ -1,0 +1,188 @@
+"""What the administrator's page asks for, as JSON; only for users with that role."""
+
+import time
+from datetime import UTC, datetime
+from typing import Any
+
+from flask import Blueprint, Response, jsonify, request
+from pydantic import Field, ValidationError
+
+from dicom_service import __version__
+from dicom_service.base import Frozen
+from dicom_service.errors import NotAllowed, NotFound, PeerAway, Refused
+from dicom_service.node import echo
+from dicom_service.store import QuarantineRow
+from dicom_service.web.problems import wrong_json
+from dicom_service.web.queries import number
+from dicom_service.web.session import Caller, json_body, signed_in
+from dicom_service.web.site import site
+
+ECHO_SECONDS = 10.0
+LARGEST_PAGE = 500
+DELIVERY_STATES = ("owed", "sent", "refused", "committed")
+
+blueprint = Blueprint("admin", __name__, url_prefix="/api/admin")
+
+
+class Retry(Frozen):
+    """Which deliveries to try again; none: all that are open or refused."""
+
+    ids: tuple[int, ...] = Field(default=(), max_length=1000)
+
+
+class Nothing(Frozen):
+    """The address says it all; the body is an empty object."""
+
+
+def administrator() -> Caller:
+    """Who is asking, if they look after the node.
+
+    Raises
+    ------
+    NotAllowed
+        Their role is another; it is noted.
+    """
+    found = signed_in()
+    if "administrator" not in found.user.roles:
+        site().seeing.note("not allowed", found.user.name, detail="administration")
+        raise NotAllowed(f"{found.user.name} does not look after this node: ask an administrator.")
+    return found
+
+
+@blueprint.get("/overview")
+def overview() -> Response:
+    """Studies, deliveries, storage and peers at a glance."""
+    administrator()
+    here = site()
+    settings = here.settings
+    peers = [
+        {
+            "name": peer.name,
+            "ae_title": peer.ae_title,
+            "host": peer.host,
+            "port": peer.port,
+            "commitment": peer.commitment,
+            "retrieve": peer.retrieve,
+            "archive": peer.name == settings.archive,
+        }
+        for peer in settings.peers
+    ]
+    node = {
+        "version": __version__,
+        "ae_title": settings.ae_title,
+        "dimse": f"{settings.dimse_host}:{settings.dimse_port}",
+        "listening": here.listening(),
+        "started_at": here.started_at.isoformat(),
+        "data_folder": str(here.store.folder),
+        "archive": settings.archive,
+        "audit_syslog": settings.audit_syslog,
+    }
+    return jsonify(here.store.overview().model_dump(mode="json") | {"node": node, "peers": peers})
+
+
+@blueprint.post("/peers/<name>/echo")
+def echo_peer(name: str) -> Response:
+    """Call a peer by C-ECHO now."""
+    administrator()
+    _nothing()
+    settings = site().settings
+    peer = settings.peer(name)
+    if peer is None:
+        raise NotFound(f"No peer is called {name[:64]}.")
+    started = time.perf_counter()
+    seconds = min(ECHO_SECONDS, settings.peer_timeout_seconds)
+    said = ""
+    try:
+        echo(peer, settings.ae_title, seconds, settings.tls)
+    except PeerAway as error:
+        said = str(error)
+    took = round(1000 * (time.perf_counter() - started), 1)
+    return jsonify({"answers": not said, "detail": said, "milliseconds": took})
+
+
+@blueprint.get("/outbox")
+def outbox() -> Response:
+    """Deliveries: `state` (several with commas; all but committed), `limit`, `offset`."""
+    administrator()
+    wanted = [s for s in request.args.get("state", "owed,sent,refused").split(",") if s]
+    for state in wanted:
+        if state not in DELIVERY_STATES:
+            raise Refused(f"state={state[:20]} is none of {', '.join(DELIVERY_STATES)}.")
+    limit, offset = number("limit", 100, LARGEST_PAGE), number("offset", 0, 10**9)
+    rows = site().store.owed(wanted, limit, offset)
+    total = site().store.count_owed(wanted)
+    return jsonify({"total": total, "rows": [row.model_dump(mode="json") for row in rows]})
+
+
+@blueprint.post("/outbox/retry")
+def retry() -> Response:
+    """Send deliveries now that wait or were refused."""
+    found = administrator()
+    try:
+        asked = Retry.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "list") from error
+    count = site().store.try_again(asked.ids, user=found.user.name, at=site().clock())
+    site().on_outbox()
+    return jsonify({"tried": count})
+
+
+@blueprint.get("/quarantine")
+def quarantine() -> Response:
+    """Objects that came again with other content, newest first."""
+    administrator()
+    return jsonify({"rows": [_aside(row) for row in site().store.quarantined()[:LARGEST_PAGE]]})
+
+
+@blueprint.get("/audit")
+def audit() -> Response:
+    """The audit trail: `text`, `user`, `study`, `since`, `until`, `limit`, `offset`."""
+    found = administrator()
+    site().seeing.note("audit log seen", found.user.name)
+    rows = site().store.audit_rows(
+        text=request.args.get("text", "")[:200],
+        user=request.args.get("user", "")[:64],
+        study_uid=request.args.get("study", "")[:64],
+        since=_moment("since"),
+        until=_moment("until"),
+        limit=number("limit", 100, LARGEST_PAGE),
+        offset=number("offset", 0, 10**9),
+    )
+    return jsonify({"rows": [row.model_dump(mode="json") for row in rows]})
+
+
+@blueprint.post("/audit/verify")
+def verify() -> Response:
+    """Whether the audit trail is as it was written."""
+    administrator()
+    _nothing()
+    return jsonify(site().store.audit_verify().model_dump(mode="json"))
+
+
+def _nothing() -> None:
+    try:
+        Nothing.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "request") from error
+
+
+def _aside(row: QuarantineRow) -> dict[str, Any]:
+    size = row.path.stat().st_size if row.path.is_file() else 0
+    study = site().store.study(row.study_uid)
+    named = {
+        "patient_name": study.patient_name if study else "",
+        "patient_id": study.patient_id if study else "",
+        "size": size,
+    }
+    return row.model_dump(mode="json", exclude={"path"}) | named
+
+
+def _moment(name: str) -> datetime | None:
+    text = request.args.get(name, "")
+    if not text:
+        return None
+    try:
+        made = datetime.fromisoformat(text)
+        return (made if made.tzinfo else made.replace(tzinfo=UTC)).astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        raise Refused(f"{name}={text[:40]} is no date such as 2026-03-01.") from error

@@ -1,0 +1,41 @@
+"""The report of a study as files: PDF, plain text, FHIR."""
+
+from flask import Blueprint, Response
+
+from dicom_service.web.session import signed_in
+from dicom_service.web.site import site
+from dicom_service.web.uids import check_address
+
+blueprint = Blueprint("report_files", __name__, url_prefix="/api/studies/<study>")
+blueprint.url_value_preprocessor(check_address)
+
+
+@blueprint.before_request
+def _signed_in() -> None:
+    signed_in()
+
+
+@blueprint.get("/report.pdf")
+def pdf(study: str) -> Response:
+    """The newest signed report as it is printed; the draft, marked so, before one is signed."""
+    return _file(site().desk.report_pdf(study), "application/pdf", study, "pdf")
+
+
+@blueprint.get("/report.txt")
+def plain_text(study: str) -> Response:
+    """The same as plain text."""
+    return _file(site().desk.report_text(study), "text/plain", study, "txt")
+
+
+@blueprint.get("/report.fhir.json")
+def fhir(study: str) -> Response:
+    """The same as a FHIR R4 bundle."""
+    return _file(site().desk.report_fhir(study), "application/fhir+json", study, "fhir.json")
+
+
+def _file(data: bytes | str, media: str, study: str, ending: str) -> Response:
+    answer = Response(data, mimetype=media)
+    site().seeing.note("report taken", signed_in().user.name, study)
+    answer.headers["Content-Disposition"] = f'inline; filename="report-{study}.{ending}"'
+    answer.headers["Cache-Control"] = "private, no-cache"
+    return answer

@@ -1,0 +1,268 @@
+// @ts-check
+/** The administrator's page: peers, queue, quarantine, audit trail. */
+
+import { call } from './node.js';
+import { bytes, deliveryWords, documentName, since } from './adminwords.js';
+import { patient, personName } from './words.js';
+
+const EVERY_MS = 5000;
+const ECHO_MS = 60000;
+const PAGE = 50;
+
+const element = id => /** @type {any} */ (document.getElementById(id));
+let csrf = '';
+let offset = 0;
+/** @type {Map<string, any>} what each peer answered last */
+const echoes = new Map();
+/** @type {any[]} */
+let peers = [];
+
+/** All text goes in as text: a script in a name is only seen. */
+function make(tag, kind = '', text = '') {
+  const made = document.createElement(tag);
+  if (kind) made.className = kind;
+  if (text) made.textContent = text;
+  return made;
+}
+
+function cell(kind, ...content) {
+  const made = make('td', kind);
+  made.append(...content.filter(Boolean));
+  return made;
+}
+
+const sub = text => (text ? make('span', 'sub', text) : '');
+const moment = text => (text
+  ? new Date(text).toLocaleString([], { dateStyle: 'short', timeStyle: 'medium' }) : '–');
+
+function state(wants, sign, text, detail = '') {
+  const mark = make('span', 'mark', sign);
+  mark.setAttribute('aria-hidden', 'true');
+  return cell(wants ? 'state wants' : 'state', mark, make('span', '', text), sub(detail));
+}
+
+function button(text, label, action) {
+  const made = /** @type {HTMLButtonElement} */ (make('button', '', text));
+  made.type = 'button';
+  made.dataset.key = label;
+  made.setAttribute('aria-label', label);
+  made.addEventListener('click', () => doing(made, action));
+  return made;
+}
+
+/** @param {HTMLButtonElement} control  @param {() => Promise<void>} action */
+async function doing(control, action) {
+  control.disabled = true;
+  try {
+    await action();
+  } catch (error) {
+    failed(error);
+  } finally {
+    control.disabled = false;
+  }
+}
+
+function failed(error) {
+  if (error.status === 401) location.assign(`/login?next=${encodeURIComponent('/admin')}`);
+  element('trouble').textContent = error.message;
+  element('trouble').hidden = false;
+}
+
+function say(text) {
+  element('said').textContent = text;
+}
+
+function post(path, body = {}) {
+  return call(path, { method: 'POST', body: JSON.stringify(body), headers: { 'X-Sesamoid-Token': csrf } });
+}
+
+/** New rows; the button that had the focus keeps it. */
+function fill(id, rows) {
+  const key = /** @type {any} */ (document.activeElement)?.dataset?.key;
+  element(id).replaceChildren(...rows);
+  element(`${id}-empty`).hidden = rows.length > 0;
+  element(id).closest('.scroll').hidden = rows.length === 0;
+  if (key) [...element(id).querySelectorAll('button')].find(b => b.dataset.key === key)?.focus();
+}
+
+function rowOf(...cells) {
+  const made = make('tr');
+  made.append(...cells);
+  return made;
+}
+
+function figure(name, value, detail = '', wants = false) {
+  const made = make('div', wants ? 'wants' : '');
+  const shown = make('dd', '', value);
+  shown.append(sub(detail));
+  made.append(make('dt', '', name), shown);
+  return made;
+}
+
+function showFigures(seen) {
+  const { studies, deliveries, node } = seen;
+  const open = (deliveries.owed ?? 0) + (deliveries.sent ?? 0);
+  const low = seen.free_bytes < 0.05 * seen.disk_bytes;
+  element('figures').replaceChildren(
+    figure('To read', String((studies.waiting ?? 0) + (studies.reading ?? 0)), `${studies.arriving ?? 0} arriving`),
+    figure('In trouble', String(studies.failed ?? 0), 'could not be prepared', Boolean(studies.failed)),
+    figure('To deliver', String(open), seen.oldest_delivery ? `oldest ${since(seen.oldest_delivery)}` : 'nothing waits'),
+    figure('Refused', String(deliveries.refused ?? 0), 'by the archive', Boolean(deliveries.refused)),
+    figure('In quarantine', String(seen.quarantined), 'same UID, other content', seen.quarantined > 0),
+    figure('Stored', bytes(seen.object_bytes), `${seen.objects} objects`),
+    figure('Free', bytes(seen.free_bytes), `of ${bytes(seen.disk_bytes)}`, low),
+    figure('DICOM', node.listening ? 'listening' : 'stopped', `${node.ae_title} at ${node.dimse}`, !node.listening),
+    figure('Running since', since(node.started_at), `version ${node.version}`),
+  );
+}
+
+function showPeers() {
+  fill('peers', peers.map(peer => {
+    const said = echoes.get(peer.name);
+    const uses = [
+      peer.archive && 'archive of reports',
+      peer.commitment && 'storage commitment',
+      peer.retrieve !== 'none' && `earlier studies (C-${peer.retrieve.toUpperCase()})`,
+    ].filter(Boolean).join(', ');
+    return rowOf(
+      cell('', make('strong', '', peer.name)),
+      cell('uid', peer.ae_title),
+      cell('uid', `${peer.host}:${peer.port}`),
+      cell('', uses || '–'),
+      !said ? state(false, '…', 'asking')
+        : said.answers ? state(false, '●', `yes, ${said.milliseconds} ms`)
+          : state(true, '!', 'no', said.detail),
+      cell('act', button('Ask now', `Ask ${peer.name} now`, () => ask(peer.name))),
+    );
+  }));
+}
+
+async function ask(name) {
+  const { content } = await post(`/api/admin/peers/${encodeURIComponent(name)}/echo`);
+  echoes.set(name, content);
+  showPeers();
+}
+
+function showQueue({ rows, total }) {
+  element('retry-all').hidden = total === 0;
+  element('queue-more').hidden = total <= rows.length;
+  element('queue-more').textContent = `${total - rows.length} more are not shown.`;
+  fill('queue', rows.map(row => {
+    const { wants, sign, text } = deliveryWords(row);
+    return rowOf(
+      cell('', make('strong', '', patient(row)), sub(row.patient_id)),
+      cell('', documentName(row)),
+      cell('', row.destination || 'no archive set'),
+      state(wants, sign, text, row.error),
+      cell('nowrap', moment(row.created_at)),
+      cell('nowrap', row.next_at ? moment(row.next_at) : '–'),
+      cell('act', row.destination
+        ? button('Try now', `Try ${documentName(row)} of ${patient(row)} now (${row.id})`, () => retry([row.id])) : ''),
+    );
+  }));
+}
+
+async function retry(ids) {
+  const { content } = await post('/api/admin/outbox/retry', { ids });
+  say(content.tried === 1 ? 'The delivery is tried now.' : `${content.tried} deliveries are tried now.`);
+  await refresh();
+}
+
+function showQuarantine({ rows }) {
+  fill('quarantine', rows.map(row => rowOf(
+    cell('', make('strong', '', patient(row)), sub(row.patient_id)),
+    cell('uid', row.sop_instance_uid),
+    cell('', row.source),
+    cell('nowrap', moment(row.received_at)),
+    cell('nowrap', bytes(row.size)),
+  )));
+}
+
+function auditQuery() {
+  const query = new URLSearchParams({ limit: String(PAGE), offset: String(offset) });
+  for (const name of ['text', 'user', 'study', 'since', 'until']) {
+    const value = element(name).value.trim();
+    if (value) query.set(name, value);
+  }
+  return query;
+}
+
+async function showAudit() {
+  const { content } = await call(`/api/admin/audit?${auditQuery()}`);
+  fill('audit', content.rows.map(row => rowOf(
+    cell('nowrap', moment(row.at)),
+    cell('', row.event),
+    cell('', row.user || '–'),
+    cell('uid', row.study_uid || '–'),
+    cell('question', row.detail || '–'),
+  )));
+  element('newer').disabled = offset === 0;
+  element('older').disabled = content.rows.length < PAGE;
+}
+
+async function refresh() {
+  try {
+    const [seen, queue, aside] = await Promise.all([
+      call('/api/admin/overview'), call('/api/admin/outbox?limit=100'), call('/api/admin/quarantine'),
+    ]);
+    element('trouble').hidden = true;
+    peers = seen.content.peers;
+    showFigures(seen.content);
+    showPeers();
+    showQueue(queue.content);
+    showQuarantine(aside.content);
+  } catch (error) {
+    failed(error);
+  }
+}
+
+async function askAll() {
+  await Promise.all(peers.map(peer => ask(peer.name).catch(failed)));
+}
+
+function again(every, action) {
+  setInterval(() => { if (!document.hidden) action(); }, every);
+}
+
+function listen() {
+  element('search').addEventListener('submit', event => {
+    event.preventDefault();
+    offset = 0;
+    showAudit().catch(failed);
+  });
+  for (const [id, step] of /** @type {[string, number][]} */ ([['newer', -PAGE], ['older', PAGE]])) {
+    element(id).addEventListener('click', () => {
+      offset = Math.max(0, offset + step);
+      showAudit().catch(failed);
+    });
+  }
+  element('retry-all').addEventListener('click', event => doing(event.currentTarget, () => retry([])));
+  element('verify').addEventListener('click', event => doing(event.currentTarget, async () => {
+    const { content } = await post('/api/admin/audit/verify');
+    say(content.why
+      ? `The audit trail is NOT as it was written${content.broken_at ? `: event ${content.broken_at}` : ''} ${content.why}.`
+      : `All ${content.count} events are as they were written. Digest ${content.head.slice(0, 16)}…`);
+  }));
+  element('sign-out').addEventListener('click', async () => {
+    const headers = { 'X-Sesamoid-Token': csrf };
+    await call('/api/session', { method: 'DELETE', headers }).catch(() => undefined);
+    location.assign('/login');
+  });
+}
+
+async function start() {
+  listen();
+  try {
+    const session = (await call('/api/session')).content;
+    csrf = session.csrf;
+    element('who').textContent = personName(session.display) || session.user;
+  } catch (error) {
+    return failed(error);
+  }
+  await Promise.all([refresh(), showAudit().catch(failed)]);
+  await askAll();
+  again(EVERY_MS, refresh);
+  again(ECHO_MS, askAll);
+}
+
+start();

@@ -1,0 +1,163 @@
+"""Accuracy of the measurements on phantoms with a known truth: `python -m tests.benchmarks...`.
+
+Prints a table and, with --json FILE, writes the same rows as JSON.
+"""
+
+import argparse
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from dicom_service.measure import NotMeasurable
+from dicom_service.measure.axis import shaft_axis
+from dicom_service.measure.calibration import ball
+from dicom_service.measure.gap import lucent_line
+from dicom_service.measure.joint import joint_space
+from dicom_service.measure.limb import find_limb
+from dicom_service.measure.outline import trace
+from dicom_service.measure.swelling import swelling_profile
+from test_pacs.phantom import Swelling
+from test_pacs.phantom.bench import Bench
+from tests.measure.conftest import PIXEL, ball_picture, shoot_bench, shoot_carpus, true_edge
+
+DOSES = (300.0, 1700.0, 6000.0)
+JOINT = "antebrachiocarpal"
+SHAPES = {
+    "normal-like": (),
+    "diffuse 2.5": (Swelling(JOINT, 2.5, 400.0),),
+    "joint-centred 2.5": (Swelling(JOINT, 2.5, 14.0),),
+    "focal 2.5": (Swelling(JOINT, 2.5, 9.0, lateral_only=True, shift=-18.0),),
+    "focal 4": (Swelling(JOINT, 4.0, 9.0, lateral_only=True, shift=-18.0),),
+}
+
+
+def row(name: str, trials: int, errors: list[float], inside: int) -> dict[str, object]:
+    size = np.abs(errors) if errors else np.array([np.nan])
+    return {
+        "what": name, "trials": trials, "given": len(errors),
+        "bias": float(np.mean(errors)) if errors else None,
+        "median": float(np.median(size)), "p95": float(np.percentile(size, 95)),
+        "within_stated": f"{inside}/{len(errors)}",
+    }  # fmt: skip
+
+
+def clicked(middle: tuple[float, float], step: np.ndarray, seed: int) -> list[tuple[float, float]]:
+    wrong = np.random.default_rng(seed).normal(scale=1 / PIXEL, size=(2, 2))
+    ends = [np.array(middle) + s * step + w for s, w in zip((-1, 1), wrong, strict=True)]
+    return [(float(x), float(y)) for x, y in ends]
+
+
+def joints() -> Iterator[dict[str, object]]:
+    for tip in (0, 2, 3, 5, 10, 15):
+        errors, inside, trials = [], 0, 0
+        for gap in (0.75, 1.0, 1.5, 2.0, 3.0):
+            for quanta, magnified in zip(DOSES, (5, 100, 200), strict=True):
+                shot = shoot_bench(Bench(gap=gap, tip=tip), quanta, magnified=magnified)
+                trials += 1
+                points = clicked(shot.middle, np.array([32.0, 0.0]), trials)
+                try:
+                    found = joint_space(shot.pic, *points).number("mean")
+                except NotMeasurable:
+                    continue
+                errors.append(found.value - gap)
+                inside += abs(errors[-1]) <= (found.plus_minus or 0)
+        yield row(f"joint space, mean (mm), {tip} degrees oblique", trials, errors, inside)
+
+
+def axes() -> Iterator[dict[str, object]]:
+    errors, inside, trials = [], 0, 0
+    for lean in (-12.0, -5.0, 0.0, 4.0, 9.0):
+        for quanta in DOSES:
+            shot = shoot_bench(Bench(gap=0, plate=0, lean=lean), quanta, rows=500)
+            turn = np.radians(lean)
+            trials += 1
+            step = 180 * np.array([np.sin(turn), np.cos(turn)])
+            found = shaft_axis(shot.pic, *clicked(shot.middle, step, trials)).number("direction")
+            errors.append(found.value - lean)
+            inside += abs(errors[-1]) <= (found.plus_minus or 0)
+    yield row("shaft axis (degrees), clicks 1 mm", trials, errors, inside)
+
+
+def lines() -> Iterator[dict[str, object]]:
+    for gap in (0.0, 0.3, 0.5, 1.0, 2.0):
+        errors, inside, trials = [], 0, 0
+        for quanta in DOSES:
+            shot = shoot_bench(Bench(gap=gap, plate=0), quanta)
+            for seed in range(3):
+                trials += 1
+                try:
+                    found = lucent_line(shot.pic, *clicked(shot.middle, np.array([30.0, 0]), seed))
+                except NotMeasurable:
+                    continue
+                width = found.number("width")
+                errors.append(width.value - gap)
+                limit = width.value >= gap > 0 if width.bound else False
+                inside += limit or abs(errors[-1]) <= (width.plus_minus or 0)
+        yield row(f"lucent line {gap} mm: given = found", trials, errors, inside)
+
+
+def balls() -> Iterator[dict[str, object]]:
+    for diameter in (10.0, 25.0):
+        errors, inside = [], 0
+        for blur in (0.11, 0.18, 0.25):
+            found = ball(ball_picture(diameter, blur=blur), diameter).number("spacing")
+            errors.append(100 * (found.value / PIXEL - 1))
+            inside += abs(found.value - PIXEL) <= (found.plus_minus or 0)
+        yield row(f"ball {diameter:g} mm: pixel size (%)", 3, errors, inside)
+
+
+def outlines() -> Iterator[dict[str, object]]:
+    found: dict[str, list[float]] = {"skin": [], "bone": [], "thickness": []}
+    rows = 0
+    for azimuth, quanta in ((0.0, 1700.0), (10.0, 300.0), (-15.0, 6000.0)):
+        shot = shoot_carpus(azimuth=azimuth, quanta=quanta)
+        edges = trace(shot.pic, find_limb(shot.pic))
+        for side, sign in ((0, -1), (1, 1)):
+            skin = true_edge(shot, edges.axis, edges.normals, side, bone=False)
+            bone = true_edge(shot, edges.axis, edges.normals, side, bone=True)
+            errors = {"skin": sign * (edges.skin[:, side] - skin),
+                      "bone": sign * (edges.bone[:, side] - bone)}  # fmt: skip
+            errors["thickness"] = errors["skin"] - errors["bone"]
+            rows += len(skin)
+            for name, values in errors.items():
+                found[name] += values[np.isfinite(values)].tolist()
+    for name, errors_ in found.items():
+        inside = int(np.sum(np.abs(errors_) <= 0.3))
+        yield row(f"{name}, rows (mm)", rows, errors_, inside)
+
+
+def words() -> Iterator[dict[str, object]]:
+    first = shoot_carpus()
+    control = swelling_profile(first.pic, first.middle)
+    for name, swellings in SHAPES.items():
+        said: dict[str, int] = {}
+        for seed, (azimuth, quanta) in enumerate(
+            [(a, q) for a in (-4.0, 0.0, 4.0) for q in DOSES], start=11
+        ):
+            shot = shoot_carpus(swellings, azimuth, quanta, seed)
+            try:
+                word = swelling_profile(shot.pic, shot.middle, control).word
+            except NotMeasurable:
+                word = "refused"
+            said[word] = said.get(word, 0) + 1
+        yield {"what": f"swelling: {name}", "said": said}
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--json", type=Path)
+    chosen = options.parse_args()
+    found = []
+    for part in (joints, axes, lines, balls, outlines, words):
+        for line in part():
+            found.append(line)
+            print("  ".join(f"{k}={v:.3f}" if isinstance(v, float) else f"{v}" if k == "what"
+                            else f"{k}={v}" for k, v in line.items()), flush=True)  # fmt: skip
+    if chosen.json:
+        chosen.json.write_text(json.dumps(found, indent=1) + "\n", "utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,54 @@
+"""The panel beside a viewer that is not there, on a node that is: the page is put into its site."""
+
+from pathlib import Path
+
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, Locator, Page
+
+from dicom_service.passwords import hash_password
+from test_pacs.clinic import Clinic
+from test_pacs.reader import ReaderClient
+
+PASSWORD = "a long enough password"
+HOST_PAGE = Path(__file__).with_name("fake_host.html")
+READERS = {"ida": "Vreeland^Ida^^Dr", "otto": "Brandt^Otto^^Dr"}
+
+
+def add_readers(clinic: Clinic) -> None:
+    for name, display in READERS.items():
+        clinic.service.store.add_user(name, display, hash_password(PASSWORD), ["reader"])
+
+
+def client(clinic: Clinic, user: str) -> ReaderClient:
+    made = ReaderClient(clinic.service.address)
+    made.sign_in(user, PASSWORD)
+    return made
+
+
+def context_of(chromium: Browser, clinic: Clinic, user: str) -> BrowserContext:
+    """A browser of its own in which this reader is signed in."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 1000})
+    page = context.new_page()
+    page.goto(clinic.service.address)
+    page.get_by_label("User").fill(user)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.keyboard.press("Enter")
+    page.locator("#rows").wait_for(state="attached")
+    page.close()
+    context.route("**/panel?*", lambda route: route.fulfill(path=HOST_PAGE))
+    return context
+
+
+def open_panel(context: BrowserContext, clinic: Clinic, study_uid: str) -> tuple[Page, Locator]:
+    page = context.new_page()
+    images = client(clinic, "ida").open(study_uid)["facts"]["images"]
+    query = "".join(f"&image={image['uid']}" for image in images)
+    page.goto(f"{clinic.service.address}panel?study={study_uid}{query}")
+    panel = page.locator("sesamoid-panel")
+    panel.locator("h1").wait_for()
+    return page, panel
+
+
+def accessible(page: Page) -> None:
+    found = Axe().run(page, context="sesamoid-panel").response["violations"]
+    assert [v["id"] + str(v["nodes"][0]["html"]) for v in found] == []

@@ -1,0 +1,62 @@
+"""However the node ends, what it promised holds: kills, power cuts, full disks; and that these
+tests can fail."""
+
+from collections import Counter
+
+import pytest
+
+from dicom_service.store import faults
+from tests.hostile import filling, killing, power
+from tests.hostile.job import Job, image_bytes
+
+
+@pytest.mark.parametrize("point", faults.POINTS)
+def test_kill_9_at_every_point_breaks_no_promise(point, tmp_path):
+    found, kills = killing.run(1, tmp_path / "data", point)
+    assert found == []
+    assert kills == Counter({point: kills[point]})
+    assert kills[point] >= 1
+
+
+def test_kill_9_at_points_chosen_by_seed_breaks_no_promise():
+    failed, kills = killing.runs(first=100, number=3)
+    assert failed == {}
+    assert kills.total() >= 3
+
+
+def test_the_kills_find_a_node_that_acknowledges_too_early(monkeypatch, tmp_path):
+    def receive(job, plan, uid):
+        job.say(f"stored {uid} early")
+        job._sent.add(uid)
+        job._accept(plan, uid, image_bytes(uid))
+
+    monkeypatch.setattr(Job, "_receive", receive)
+    found, _ = killing.run(1, tmp_path / "data", "accept.renamed")
+    assert any("acknowledged and is gone" in what for what in found)
+
+
+@pytest.mark.parametrize(
+    ("careless", "crashes", "lost"),
+    [("", 40, False), ("fsync", 20, True), ("folders", 20, True), ("index", 20, True)],
+)
+def test_a_power_cut_loses_nothing_that_was_synced(tmp_path, careless, crashes, lost):
+    steps = power.record(tmp_path / "recorded", 2, careless)
+    assert len(steps) > 100
+    found = power.cut(steps, 2, crashes, tmp_path)
+    assert bool(found) is lost, found
+
+
+@pytest.mark.parametrize(
+    ("call", "every", "first"),
+    [("write", 2, 1), ("pwrite64", 60, 20), ("fsync", 9, 3)],
+)
+def test_a_disk_that_is_full_for_a_while_loses_nothing(call, every, first):
+    said = filling.fill(call, every=every, first=first)
+    assert said.endswith(" 0 broken\n"), said
+    assert f"{call}: 0 moments" not in said
+
+
+def test_a_disk_that_becomes_read_only_keeps_what_was_promised():
+    said = filling.fill("pwrite64", every=100, first=70, error="EROFS", for_good=True)
+    assert said.endswith(" 0 broken\n"), said
+    assert "pwrite64: 0 moments" not in said

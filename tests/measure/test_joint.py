@@ -1,0 +1,62 @@
+"""Joint space: width against the slab of the phantom, refusal when it is seen obliquely."""
+
+import pytest
+
+from dicom_service.measure import NotMeasurable
+from dicom_service.measure.joint import joint_space
+from test_pacs.phantom.bench import Bench
+from tests.measure.conftest import shoot_bench
+
+
+@pytest.mark.parametrize("gap", [0.75, 1.0, 1.5, 2.0, 3.0])
+@pytest.mark.parametrize(("quanta", "magnified"), [(300, 40), (1700, 150), (6000, 5)])
+def test_width_is_within_its_uncertainty_at_three_doses_and_magnifications(
+    clicks, gap, quanta, magnified
+):
+    shot = shoot_bench(Bench(gap=gap), quanta, magnified=magnified)
+    found = joint_space(shot.pic, *clicks(shot.middle, 32, seed=int(quanta)))
+    for name in ("minimum", "mean"):
+        number = found.number(name)
+        if number.bound:
+            assert gap <= number.value + 0.2
+        else:
+            assert abs(number.value - gap) <= number.plus_minus
+
+
+@pytest.mark.parametrize("gap", [0.3, 0.5])
+def test_a_space_narrower_than_the_blur_gets_an_upper_bound(clicks, gap):
+    shot = shoot_bench(Bench(gap=gap))
+    number = joint_space(shot.pic, *clicks(shot.middle, 32, seed=3)).number("minimum")
+    assert number.bound == "at most"
+    assert number.value >= gap
+
+
+@pytest.mark.parametrize("gap", [1.0, 1.5, 2.0, 3.0])
+@pytest.mark.parametrize("tip", [5.0, 10.0, 15.0])
+def test_a_joint_seen_obliquely_has_a_warning_instead_of_a_number(clicks, gap, tip):
+    shot = shoot_bench(Bench(gap=gap, tip=tip))
+    with pytest.raises(NotMeasurable):
+        joint_space(shot.pic, *clicks(shot.middle, 32, seed=4))
+
+
+def test_other_clicks_change_the_width_by_less_than_a_tenth_of_a_millimetre(clicks):
+    shot = shoot_bench(Bench(gap=1.5))
+    widths = [
+        joint_space(shot.pic, *clicks(shot.middle, 30, seed)).number("mean").value
+        for seed in range(8)
+    ]
+    assert max(widths) - min(widths) < 0.1
+
+
+def test_a_shaft_without_a_joint_is_refused(clicks):
+    shot = shoot_bench(Bench(gap=0, plate=0))
+    with pytest.raises(NotMeasurable):
+        joint_space(shot.pic, *clicks((shot.middle[0], shot.middle[1] + 60), 30, seed=1))
+
+
+def test_clicks_too_close_together_or_at_the_border_are_refused():
+    shot = shoot_bench(Bench())
+    with pytest.raises(NotMeasurable, match="3 mm"):
+        joint_space(shot.pic, (100, 100), (104, 100))
+    with pytest.raises(NotMeasurable, match="border"):
+        joint_space(shot.pic, (100, 2), (160, 2))

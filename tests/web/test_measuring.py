@@ -1,0 +1,80 @@
+"""POST /api/studies/{uid}/measure: numbers with image points, refusals as sentences."""
+
+import json
+
+import pytest
+
+from dicom_service.cli import main
+from test_pacs.phantom.bench import Bench
+from tests.measure.conftest import shoot_bench
+from tests.web.conftest import file_of, image
+
+
+@pytest.fixture(scope="module")
+def shot():
+    return shoot_bench(Bench(gap=2.0))
+
+
+@pytest.fixture
+def joint(shot):
+    made = image(shot.pixels, PixelSpacing=[0.144, 0.144], PixelSpacingCalibrationType="FIDUCIAL")
+    column, row = shot.middle
+    return made, [[column - 30, row], [column + 30, row]]
+
+
+def _asked(made, points, **more):
+    return {"image_uid": made.SOPInstanceUID, "kind": "joint_space", "points": points, **more}
+
+
+def test_two_clicks_give_width_margins_and_calibration(reader, keep, joint):
+    made, points = joint
+    keep(made)
+    url = f"/api/studies/{made.StudyInstanceUID}/measure"
+    answer = reader.send("POST", url, json=_asked(made, points))
+    assert answer.status_code == 200
+    found = answer.json
+    assert found["refusal"] == ""
+    assert found["numbers"][1]["value"] == pytest.approx(2.0, abs=0.2)
+    assert found["numbers"][1]["plus_minus"] > 0
+    assert "fiducial" in found["calibration"]
+    margins = {d["name"]: d["points"] for d in found["drawn"]}
+    assert margins["first margin"][0][1] == pytest.approx(points[0][1], abs=12)
+
+
+def test_a_refusal_is_an_answer_with_a_sentence_and_no_numbers(reader, keep, joint):
+    made, _ = joint
+    keep(made)
+    url = f"/api/studies/{made.StudyInstanceUID}/measure"
+    found = reader.send("POST", url, json=_asked(made, [[100, 300], [180, 300]])).json
+    assert found["refusal"]
+    assert found["numbers"] == []
+
+
+def test_wrong_requests_are_refused_with_a_status(reader, keep, joint):
+    made, points = joint
+    keep(made)
+    url = f"/api/studies/{made.StudyInstanceUID}/measure"
+    assert reader.send("POST", url, json=_asked(made, points[:1])).status_code == 400
+    assert reader.send("POST", url, json=_asked(made, [[-5, 2], [3, 4]])).status_code == 400
+    assert reader.send("POST", url, json={"kind": "joint_space"}).status_code == 422
+    other = _asked(made, points) | {"image_uid": "1.2.3"}
+    assert reader.send("POST", url, json=other).status_code == 404
+
+
+def test_only_readers_measure(client, joint):
+    made, points = joint
+    url = f"/api/studies/{made.StudyInstanceUID}/measure"
+    assert client.post(url, json=_asked(made, points)).status_code in (401, 403)
+
+
+def test_the_command_line_measures_a_file_and_draws_it(tmp_path, capsys, joint):
+    made, points = joint
+    file, png = tmp_path / "joint.dcm", tmp_path / "joint.png"
+    file.write_bytes(file_of(made))
+    given = [v for x, y in points for v in ("--point", f"{x},{y}")]
+    assert main(["measure", str(file), "joint_space", *given, "--png", str(png)]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["numbers"][1]["value"] == pytest.approx(2.0, abs=0.2)
+    assert png.read_bytes().startswith(b"\x89PNG")
+    assert main(["measure", str(file), "joint_space", "--point", "x,y"]) == 1
+    assert "COLUMN,ROW" in capsys.readouterr().err
