@@ -6,11 +6,12 @@
 
 import './panel/define.js';
 import './host/report_element.js';
+import { studyInAddress } from './host/address.js';
 import { fetchFacts, imageFacts } from './host/facts.js';
 import { inOrder, protocol } from './host/hanging.js';
 import { listen, warnBeforeLeaving } from './host/keyboard.js';
 import { EXTENSION_ID } from './host/names.js';
-import { OhifHost, guarded, studyInAddress } from './host/ohif.js';
+import { OhifHost, guarded } from './host/ohif.js';
 import { hiddenHandler, reportHandler } from './host/report_handler.js';
 import { elementFactory } from './host/react.js';
 import { flushAll } from './panel/store.js';

@@ -1,4 +1,4 @@
-"""Our own pages: the reading list, the sign-in page and the administrator's page.
+"""Our own pages: reading list, sign-in, the panel beside plain images, the administrator's page.
 
 They are the same for everybody; what is shown in them comes from the API.
 """
@@ -27,6 +27,12 @@ def administration() -> str | Response:
         return to_sign_in()
     administrator()
     return render_template("admin.html")
+
+
+@blueprint.get("/plain")
+def plain() -> str | Response:
+    """The panel beside plain images: any viewer opens it with ?StudyInstanceUIDs=…."""
+    return render_template("plain.html") if caller() else to_sign_in()
 
 
 @blueprint.get("/login")

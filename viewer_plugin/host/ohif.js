@@ -1,8 +1,10 @@
 // @ts-check
 /** The host interface (host.js) for the host viewer; the only file that knows its services. */
 
+import { studyInAddress } from './address.js';
 import { hang, whole, zoomTo } from './camera.js';
 import { Annotations } from './annotations.js';
+import { Overlay } from './overlay.js';
 import { BesideLayout } from './beside.js';
 
 /** @typedef {import('./host.js').Host} Host */
@@ -22,6 +24,7 @@ export class OhifHost {
     this.watchers = new Set();
     this.stops = /** @type {(() => void)[]} */ ([]);
     this.annotations = new Annotations(this);
+    this.overlay = new Overlay(this);
     this.layout = new BesideLayout(this);
   }
 
@@ -40,6 +43,7 @@ export class OhifHost {
   stop() {
     for (const stop of this.stops.splice(0)) stop();
     this.annotations.stop();
+    this.overlay.stop();
     this.layout.forget();
     this.hung.clear();
   }
@@ -55,6 +59,7 @@ export class OhifHost {
     // The viewport sets its own camera right after this event; ours must come last.
     setTimeout(guarded(() => {
       this.hangOnce(viewportId);
+      this.overlay.refresh();
       this.#notify();
     }), 0);
   }
@@ -175,6 +180,26 @@ export class OhifHost {
     this.annotations.draw(measurements);
   }
 
+  drawLayer(layer) {
+    this.overlay.draw(layer);
+  }
+
+  onHandle(callback) {
+    return this.overlay.subscribe(callback);
+  }
+
+  pick(callback) {
+    this.overlay.pick(callback && guarded(callback));
+  }
+
+  nudged(uid, point, right, down) {
+    return this.overlay.nudged(uid, point, right, down);
+  }
+
+  middle(uid) {
+    return this.overlay.middle(uid);
+  }
+
   onImagesChanged(callback) {
     this.watchers.add(callback);
     return () => this.watchers.delete(callback);
@@ -213,12 +238,6 @@ export class OhifHost {
   alone() {
     this.layout.close();
   }
-}
-
-/** The study that the address names. */
-export function studyInAddress() {
-  const query = new URLSearchParams(location.search);
-  return (query.get('StudyInstanceUIDs') ?? '').split(',')[0];
 }
 
 /**

@@ -1,0 +1,249 @@
+// @ts-check
+/**
+ * The panel's host where there is no web viewer: plain images on our own page (`/plain`), so that
+ * any other viewer can open the panel by an address with the UID of a study.
+ */
+
+import { strings } from '../panel/strings.js';
+import { grid, inOrder } from './hanging.js';
+import { PlainView } from './plain_view.js';
+
+/** @typedef {import('./host.js').Host} Host */
+/** @typedef {import('./plain_view.js').Facts} Facts */
+/** @typedef {import('./plain_marks.js').Mark} Mark */
+/** @typedef {'window'|'pan'|'zoom'|'length'|'angle'} Tool */
+
+const MOST = 4;
+const FIRST = 2;
+
+/** @implements {Host} */
+export class PlainHost {
+  /**
+   * @param {HTMLElement} stage where the images go
+   * @param {string} study
+   * @param {any[]} images facts of the images of the study
+   * @param {() => void} [onTool] called when another tool is in the hand
+   */
+  constructor(stage, study, images, onTool = () => {}) {
+    this.stage = stage;
+    this.study = study;
+    /** @type {Map<string, Facts>} */
+    this.known = new Map(images.map(image => [image.uid, { ...image, study }]));
+    this.onTool = onTool;
+    /** @type {Tool} */
+    this.tool = 'window';
+    /** @type {PlainView[]} */
+    this.views = [];
+    /** @type {Map<string, Mark>} */
+    this.marks = new Map();
+    this.readOnly = false;
+    this.watchers = new Set();
+    this.measurers = new Set();
+    /** What was shown before two studies were put beside each other. @type {string[] | null} */
+    this.before = null;
+    /** Image of the upper row -> its partner. @type {Map<string, string>} */
+    this.partners = new Map();
+    const order = inOrder(images.map(image => ({ uid: image.uid, series: image.series_number, instance: image.instance_number })), /** @type {any} */ (this.known));
+    this.#lay(order.slice(0, Math.min(FIRST, order.length)).map(image => image.uid));
+  }
+
+  images() {
+    return this.views.map((view, i) => ({ uid: view.facts.uid, viewportId: `plain-${i}` }));
+  }
+
+  show(uids) {
+    const wanted = uids.filter(uid => this.known.has(uid));
+    const shown = this.views.map(view => view.facts.uid);
+    const missing = wanted.filter(uid => !shown.includes(uid));
+    if (!missing.length) {
+      if (wanted.length === 1) this.activate(this.views[shown.indexOf(wanted[0])]);
+      return;
+    }
+    if (this.partners.size) return this.#showPairs(missing);
+    const kept = shown.filter(uid => wanted.includes(uid));
+    const room = Math.min(Math.max(shown.length, Math.min(wanted.length, FIRST)), MOST);
+    const coming = missing.slice(0, room - kept.length);
+    // Those that stay keep their place; the last that is not named goes first.
+    let free = shown.length + coming.length - room;
+    const left = [...shown].reverse().filter(uid => kept.includes(uid) || free-- <= 0).reverse();
+    this.#lay(shown.length === left.length ? [...left, ...coming] : filled(shown, left, coming));
+  }
+
+  #showPairs(missing) {
+    const pair = missing.map(uid => [uid, this.partners.get(uid)]).find(([, partner]) => partner);
+    if (!pair) return;
+    const columns = this.views.length / 2;
+    const shown = this.views.map(view => view.facts.uid);
+    [shown[columns - 1], shown[2 * columns - 1]] = /** @type {[string, string]} */ (pair);
+    this.#lay(shown, 2);
+  }
+
+  #lay(uids, rows = grid(uids.length).rows) {
+    const old = new Map(this.views.map(view => [view.facts.uid, view]));
+    const facts = uids.map(uid => this.known.get(uid));
+    this.views = facts.flatMap(one => (one ? [old.get(one.uid) ?? new PlainView(one, this)] : []));
+    for (const view of old.values()) if (!this.views.includes(view)) view.close();
+    this.stage.style.setProperty('--rows', String(rows));
+    this.stage.style.setProperty('--columns', String(Math.ceil(this.views.length / rows)));
+    // Put in again only what moved: an element that is moved loses the focus.
+    this.views.forEach((view, i) => {
+      if (this.stage.children[i] !== view.element) this.stage.insertBefore(view.element, this.stage.children[i] ?? null);
+    });
+    for (const watcher of [...this.watchers]) watcher();
+  }
+
+  /** The view that keys and buttons of the page work on. */
+  activate(view) {
+    this.active = view;
+    for (const one of this.views) one.element.classList.toggle('active', one === view);
+  }
+
+  zoomTo(uid, { x, y, fov }) {
+    const view = this.views.find(one => one.facts.uid === uid);
+    view?.camera.lookAt(x, y, fov);
+    view?.moved();
+  }
+
+  whole() {
+    for (const view of this.views) view.whole();
+  }
+
+  /** The partner of a pair looks at the same part. */
+  follow(view) {
+    if (!this.partners.size) return;
+    const columns = this.views.length / 2;
+    const at = this.views.indexOf(view);
+    const other = this.views[at < columns ? at + columns : at - columns];
+    other?.camera.follow(view.camera);
+    other?.draw();
+  }
+
+  choose(/** @type {Tool} */ tool) {
+    this.tool = tool;
+    for (const view of this.views) view.marks.clear();
+    this.stage.dataset.tool = tool;
+    for (const view of this.views) view.draw();
+    this.onTool();
+  }
+
+  startTool(kind) {
+    this.choose(kind);
+    const target = this.active && this.views.includes(this.active) ? this.active : this.views[0];
+    target?.say(strings.plain.point(1, kind === 'length' ? 2 : 3));
+    target?.element.focus({ preventScroll: true });
+  }
+
+  usualTool() {
+    this.choose('window');
+  }
+
+  marksOf(uid) {
+    return [...this.marks.values()].filter(mark => mark.view === uid);
+  }
+
+  /** Drawn by hand. */
+  drawn(view, kind, points) {
+    const id = newId();
+    this.marks.set(id, { id, view: view.facts.uid, kind, points });
+    this.usualTool();
+    this.#tell({ type: 'done', id, uid: view.facts.uid, kind, points });
+  }
+
+  /** Being moved by hand; told when it rests. */
+  reshape(id, points) {
+    const mark = this.marks.get(id);
+    if (!mark) return;
+    this.marks.set(id, { id, view: mark.view, kind: mark.kind, points });
+    this.#redraw(mark.view);
+  }
+
+  changed(id) {
+    const mark = this.marks.get(id);
+    if (mark && mark.value === undefined) this.#tell({ type: 'changed', id, uid: mark.view, kind: mark.kind, points: mark.points });
+  }
+
+  removed(id) {
+    if (this.readOnly || !this.marks.has(id)) return;
+    this.removeMeasurement(id);
+    this.#tell({ type: 'removed', id });
+  }
+
+  #tell(event) {
+    for (const call of [...this.measurers]) call(event);
+  }
+
+  #redraw(uid) {
+    for (const view of this.views) if (view.facts.uid === uid) view.draw();
+  }
+
+  onMeasurement(callback) {
+    this.measurers.add(callback);
+    return () => this.measurers.delete(callback);
+  }
+
+  removeMeasurement(id) {
+    const mark = this.marks.get(id);
+    this.marks.delete(id);
+    if (mark) this.#redraw(mark.view);
+  }
+
+  drawMeasurements(measurements) {
+    this.marks = new Map(measurements.map(mark => [mark.id, mark]));
+    for (const view of this.views) view.draw();
+  }
+
+  onImagesChanged(callback) {
+    this.watchers.add(callback);
+    return () => this.watchers.delete(callback);
+  }
+
+  openDocument(_series, _uid, study = this.study) {
+    window.open(`/api/studies/${study}/report.pdf`, '_blank', 'noopener');
+  }
+
+  /** @param {import('./host.js').Beside} plan */
+  async beside({ study, images, pairs }) {
+    const wanted = new Set(pairs.flat());
+    for (const image of images) {
+      if (!wanted.has(image.uid) || this.known.has(image.uid)) continue;
+      const size = await sizeOf(study, image);
+      if (size) this.known.set(image.uid, { ...image, ...size, study });
+    }
+    const shown = pairs.filter(pair => pair.every(uid => this.known.has(uid))).slice(0, MOST - 1);
+    if (!shown.length) return false;
+    this.before ??= this.views.map(view => view.facts.uid);
+    this.partners = new Map(pairs);
+    this.#lay([0, 1].flatMap(row => shown.map(pair => pair[row])), 2);
+    return true;
+  }
+
+  alone() {
+    const { before } = this;
+    this.before = null;
+    this.partners.clear();
+    if (before) this.#lay(before);
+  }
+}
+
+/** `coming` in the places of those of `shown` that are not `left`. */
+function filled(shown, left, coming) {
+  const waiting = [...coming];
+  const placed = shown.flatMap(uid => (left.includes(uid) ? [uid] : waiting.splice(0, 1)));
+  return [...placed, ...waiting];
+}
+
+/** Rows and columns of an image of another study; null: it is not here. */
+async function sizeOf(study, { series_uid, uid }) {
+  try {
+    const answer = await fetch(`/dicomweb/studies/${study}/series/${series_uid}/instances/${uid}/metadata`);
+    const [header] = await answer.json();
+    const [rows, columns] = ['00280010', '00280011'].map(tag => Number(header[tag]?.Value?.[0]));
+    return rows && columns ? { rows, columns } : null;
+  } catch {
+    return null;
+  }
+}
+
+function newId() {
+  return `plain-${crypto.getRandomValues(new Uint32Array(4)).join('-')}`;
+}
