@@ -5,6 +5,7 @@ peer, and close a socket in every case. What is done with a connection is in `st
 """
 
 import contextlib
+import logging
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 
 from pynetdicom import evt
 from pynetdicom.association import Association
+from pynetdicom.fsm import InvalidEventError
 from pynetdicom.presentation import PresentationContext
 from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAssociationServer
 
@@ -21,7 +23,11 @@ from dicom_service.node.stream import Answer, IncomingFile, attach
 
 _AWAITING_REQUEST, _AWAITING_CLOSE = "Sta2", "Sta13"
 """States of the upper layer's state machine (PS3.8 9.2)."""
+_IDLE = "Sta1"
+_INVALID = "Evt19"
+"""Its event: an unrecognized or invalid PDU."""
 
+log = logging.getLogger(__name__)
 StoreHandler = Callable[[Association, IncomingFile | None], Answer]
 EchoHandler = Callable[[Association], Answer]
 
@@ -63,6 +69,8 @@ class _Handler(RequestHandler):
             echo=lambda: server.echo(association),
         )
         association.bind(evt.EVT_CONN_CLOSE, _closed)
+        association.bind(evt.EVT_FSM_TRANSITION, _moved)
+        _keep_going(association)
         return association
 
 
@@ -79,6 +87,32 @@ class _Shared(list[PresentationContext]):
 
     def __deepcopy__(self, memo: object) -> "_Shared":
         return self
+
+
+def _keep_going(association: Association) -> None:
+    """Close a connection on which something comes that its state does not know.
+
+    The library's state machine raises then, and its thread dies with the socket open.
+    """
+    dul = association.dul
+    act = dul.state_machine.do_action
+
+    def guarded(event: str) -> None:
+        try:
+            act(event)
+        except InvalidEventError as error:
+            log.warning("refused what came out of turn, its connection ends: %s", error)
+            if dul.socket is not None and dul.state_machine.current_state != _IDLE:
+                dul.socket.close()  # and that is an event that every state knows
+
+    dul.state_machine.do_action = guarded  # type: ignore[method-assign]
+
+
+def _moved(event: Any) -> None:
+    """The library says nothing, or too much, about bytes that are no PDU: say it in our words."""
+    if event.fsm_event == _INVALID:
+        address = event.assoc.requestor.address
+        log.warning("refused bytes of %s that are no valid PDU, its connection ends", address)
 
 
 class Server(ThreadedAssociationServer):
