@@ -13,6 +13,7 @@ from dicom_service.intake.model import (
     SpacingKind,
     StudyFacts,
 )
+from dicom_service.intake.priority import request_priority
 from dicom_service.intake.same_animal import contradictions, signalment_of
 
 __all__ = [
@@ -30,5 +31,6 @@ __all__ = [
     "describe",
     "for_reading",
     "is_image",
+    "request_priority",
     "signalment_of",
 ]

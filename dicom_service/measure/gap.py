@@ -11,7 +11,7 @@ REACH = 3.0
 """mm on both sides of the line that are looked at."""
 NARROWEST, BOUND = 0.7, 0.9
 """Below the first full width at half depth (mm) the blur sets it; the second bounds the gap."""
-SEARCHED = 2.0
+SEARCHED = 2.6
 """The best of many places and tilts is deeper than one; without a line this is not exceeded."""
 TILT = 12.0
 

@@ -16,6 +16,12 @@ ABSOLUTE_ERROR = 0.2
 NARROWEST = 0.65
 """Below this width the blur decides; only an upper bound is given."""
 PIT = 0.3
+SHORTEST = 2.0
+"""mm along the joint; a digit's joint is 4 to 10 mm wide."""
+SINGLE = (0.9, 1.4)
+"""Share of the rise within 0.4 mm of a margin; a thick plate has 0.96 to 1.06, a thin one more."""
+SINGLE_NARROW = 1.1
+"""Its upper limit below 0.75 mm, where two crossing contours of an oblique joint look like one."""
 
 
 def joint_space(pic: Picture, first: Point, second: Point) -> Measured:
@@ -29,8 +35,10 @@ def joint_space(pic: Picture, first: Point, second: Point) -> Measured:
     """
     ends = pic.mm([first, second])
     length = float(np.hypot(*(ends[1] - ends[0])))
-    if length < 3.0:
-        raise NotMeasurable("Click two points along the joint space, at least 3 mm apart.")
+    if length < SHORTEST:
+        raise NotMeasurable(
+            f"Click two points along the joint space, at least {SHORTEST:g} mm apart."
+        )
     if length > 120:
         raise NotMeasurable("The two points are more than 120 mm apart; click one joint.")
     line, normals = _valley(pic, ends, length)
@@ -39,9 +47,13 @@ def joint_space(pic: Picture, first: Point, second: Point) -> Measured:
     if not np.isfinite(values).all():
         raise NotMeasurable("The joint lies too close to the border of the image.")
     smooth = ndimage.gaussian_filter(values, (0.25 / ROW, 0.15 / pic.fine))
+    edges, _ = _margins(smooth, offsets, pic.fine)
+    kept = _trimmed(smooth, offsets, edges)
+    smooth, line, normals = smooth[kept], line[kept], normals[kept]
     edges, blur = _margins(smooth, offsets, pic.fine)
     _check(smooth, offsets, edges)
     _check_sharp(edges, blur)
+    _check_single(smooth, offsets, edges)
     return _answer(pic, line, normals, edges, blur)
 
 
@@ -113,7 +125,8 @@ def _blur(rise: Array, path: NDArray[np.intp], fine: float) -> float:
     return float(reach * fine / np.sqrt(2 * np.log(top / flank)))
 
 
-def _check(values: Array, offsets: Array, edges: Array) -> None:
+def _depth(values: Array, offsets: Array, edges: Array) -> Array:
+    """How much darker the middle of the space is than the fainter of both bones, row by row."""
     rows = np.arange(len(values))
     step = offsets[1] - offsets[0]
 
@@ -121,18 +134,56 @@ def _check(values: Array, offsets: Array, edges: Array) -> None:
         index = np.rint((place - offsets[0]) / step).astype(int)
         return np.asarray(values[rows, np.clip(index, 0, values.shape[1] - 1)])
 
-    middle = at(edges.mean(axis=1))
     flanks = np.minimum(at(edges[:, 0] - 0.5), at(edges[:, 1] + 0.5))
-    noise = float(np.median(np.abs(np.diff(values, 2, axis=1)))) + 1e-9
-    between = float(np.mean(flanks - middle > 3 * noise))
+    return np.asarray(flanks - at(edges.mean(axis=1)))
+
+
+def _noise(values: Array) -> float:
+    return float(np.median(np.abs(np.diff(values, 2, axis=1)))) + 1e-9
+
+
+def _trimmed(values: Array, offsets: Array, edges: Array) -> slice:
+    """The rows without those at either end that lie beside the bones: at most a fifth each."""
+    depth = _depth(values, offsets, edges)
+    good = depth > max(3 * _noise(values), 0.3 * float(np.median(depth)))
+    most, count = len(good) // 5, len(good)
+    first = int(np.argmax(good[: most + 1])) if good[: most + 1].any() else 0
+    last = int(np.argmax(good[::-1][: most + 1])) if good[::-1][: most + 1].any() else 0
+    if (count - first - last) * ROW < SHORTEST or not good[first : count - last].all():
+        return slice(0, count)
+    return slice(first, count - last)
+
+
+def _check(values: Array, offsets: Array, edges: Array) -> None:
+    depth = _depth(values, offsets, edges)
+    between = float(np.mean(depth > 3 * _noise(values)))
     if between < 0.95:
         raise NotMeasurable(
             f"In only {between:.0%} of the line there is a dark space between two bones; this "
             f"does not look like a joint space."
         )
-    depth = flanks - middle
     if np.percentile(depth, 10) < 0.25 * np.median(depth):
         raise NotMeasurable("The space fades along the line; shorten it to the tangential part.")
+
+
+def _check_single(values: Array, offsets: Array, edges: Array) -> None:
+    """Each margin must carry the whole rise from the space to the bone: one contour, not two."""
+
+    def level(place: Array) -> float:
+        rows = zip(place, values, strict=True)
+        return float(np.median([np.interp(p, offsets, row) for p, row in rows]))
+
+    floor = level(edges.mean(axis=1))
+    narrow = float(np.mean(edges[:, 1] - edges[:, 0])) < 0.75
+    most = SINGLE_NARROW if narrow else SINGLE[1]
+    for side, sign in ((0, -1.0), (1, 1.0)):
+        beyond = [level(edges[:, side] + sign * d) - floor for d in (0.4, 0.5, 0.8, 1.2, 1.6, 2.0)]
+        share = beyond[0] / max(*beyond[1:], 1e-9)
+        if not SINGLE[0] <= share <= most:
+            raise NotMeasurable(
+                "Behind one margin the brightness goes on changing as behind a double contour: the "
+                "joint is seen obliquely, so no width is given."
+            )
 
 
 def _check_sharp(edges: Array, blur: Array) -> None:

@@ -29,6 +29,8 @@ ANGLE_IN_MM = "angle of the projection, independent of magnification"
 def complete(measurement: Measurement, image: ImageFacts) -> Measurement:
     """`measurement` with value, unit and calibration worked out from its points.
 
+    What is computed from pixels is no matter of points and spacing: it stays as it is.
+
     Parameters
     ----------
     measurement
@@ -46,6 +48,8 @@ def complete(measurement: Measurement, image: ImageFacts) -> Measurement:
     Refused
         Wrong number of points, a point outside the image, another image, or an arm of no length.
     """
+    if measurement.computed is not None:
+        return measurement
     _check(measurement, image)
     spacing = usable_spacing(image.spacing)
     scaled = [_scaled(point, spacing) for point in measurement.points]

@@ -145,7 +145,8 @@ def _background(values: Array, field: Mask) -> tuple[Array, float, Mask]:
     for _ in range(8):
         if chosen.sum() < 60:
             raise NotMeasurable("No background (air beside the limb) was found in the field.")
-        weights, *_rest = np.linalg.lstsq(terms[chosen], values[chosen], rcond=None)
+        used = terms[chosen]
+        weights = np.linalg.solve(used.T @ used + 1e-9 * np.eye(6), used.T @ values[chosen])
         excess = values - terms @ weights
         noise = float(1.4826 * np.median(np.abs(excess[chosen])))
         chosen = field & (np.abs(excess) < max(3 * noise, 1e-3 * (high - low)))

@@ -13,6 +13,8 @@ ROW = 0.3
 SETTINGS = ((0.5, 0.5), (0.35, 0.35), (0.35, 0.7), (0.65, 0.35), (0.65, 0.7))
 """Sharpness and outward pull of the five searches that must agree."""
 AGREE = 0.5
+FINEST = 0.1
+"""mm: finer pixels are not sampled one by one; no edge is sharper than this."""
 RIVAL = 0.2
 """An edge further out with this share of the chosen one's strength puts the row in doubt."""
 SHORTEST_RUN = 10.0
@@ -73,6 +75,10 @@ def _one_piece(limb: Limb) -> tuple[int, int]:
     return best[0] + 1, max(best[0] + 2, best[1] - 2)
 
 
+def _step(pic: Picture) -> float:
+    return max(pic.fine, FINEST)
+
+
 def _rows(pic: Picture, axis: Array, normals: Array, start: Array, inward: float,
           depths: Array) -> Array:  # fmt: skip
     """Samples from `start` (signed distance from the axis) inwards by `depths`, (rows, depths)."""
@@ -83,8 +89,8 @@ def _rows(pic: Picture, axis: Array, normals: Array, start: Array, inward: float
 def _skin(pic: Picture, axis: Array, normals: Array, rough: Array, side: int) -> Array:
     """Foot of the square-root rise with which tissue begins at a rounded edge."""
     outward = -1.0 if side == 0 else 1.0
-    step = 0.5 * pic.fine
-    depths = np.arange(-1.8, 2.5, pic.fine)
+    step = 0.5 * _step(pic)
+    depths = np.arange(-1.8, 2.5, _step(pic))
     values = _rows(pic, axis, normals, rough[:, side], -outward, depths)
     values = ndimage.uniform_filter1d(values, 3, axis=0)
     starts = np.arange(-1.3, 1.3, step)
@@ -101,23 +107,24 @@ def _skin(pic: Picture, axis: Array, normals: Array, rough: Array, side: int) ->
 
 def _foot(values: Array, depths: Array, starts: Array, *, linear: bool) -> tuple[Array, ...]:
     """Best start, amplitude and amplitude over residual of b + A sqrt(x-x0) (+ c (x-x0))."""
-    errors, heights = [], []
     known: Mask = np.asarray(np.isfinite(values).all(axis=1))
     data = np.where(known[:, None], values, 0.0)
-    for start in starts:
-        beyond = np.clip(depths - start, 0, None)
-        columns = [np.ones_like(beyond), np.sqrt(beyond)] + ([beyond] if linear else [])
-        design = np.stack(columns, axis=1)
-        solve = np.linalg.pinv(design)
-        weights = data @ solve.T
-        errors.append(((data - weights @ design.T) ** 2).sum(axis=1))
-        heights.append(weights[:, 1])
-    error, height = np.stack(errors), np.stack(heights)
+    beyond = np.clip(depths[None, :] - starts[:, None], 0, None)
+    root = np.sqrt(beyond)
+    # the root comes last: its coefficient is then what is left of it beside the other terms
+    columns = [np.ones_like(beyond), beyond, root] if linear else [np.ones_like(beyond), root]
+    basis, upper = np.linalg.qr(np.stack(columns, axis=2))
+    count = basis.shape[2]
+    flat = basis.transpose(1, 0, 2).reshape(len(depths), -1)
+    shares = (data @ flat).reshape(len(data), len(starts), count)
+    error = ((data**2).sum(axis=1)[:, None] - (shares**2).sum(axis=2)).T
+    lead = upper[:, -1, -1]
+    height = (shares[:, :, -1] / np.where(np.abs(lead) < 1e-9, np.inf, lead)).T
     best = error.argmin(axis=0)
     inner = np.clip(best, 1, len(starts) - 2)
     cols = np.arange(len(data))
     shift = peak_shift(-error[inner - 1, cols], -error[inner, cols], -error[inner + 1, cols])
-    spread = np.sqrt(error[best, cols] / max(1, len(depths) - 3)) + 1e-9
+    spread = np.sqrt(np.maximum(error[best, cols], 0) / max(1, len(depths) - 3)) + 1e-9
     place = starts[inner] + shift * (starts[1] - starts[0])
     place = np.where(known & (best == inner), place, np.nan)
     return place, height[best, cols], height[best, cols] / spread
@@ -126,11 +133,11 @@ def _foot(values: Array, depths: Array, starts: Array, *, linear: bool) -> tuple
 def _bones(pic: Picture, axis: Array, normals: Array, skin: Array) -> Array:
     """The outermost cortex on both sides; only where all but one of the searches agree."""
     width = float(np.nanmedian(skin[:, 1] - skin[:, 0]))
-    depths = np.arange(0.0, 0.62 * width, pic.fine)
+    depths = np.arange(0.0, 0.62 * width, _step(pic))
     slopes, scores, grain = [], [], []
     for side, inward in ((0, 1.0), (1, -1.0)):
         start = _filled(skin[:, side])
-        slope, score = _prominence(_rows(pic, axis, normals, start, inward, depths), pic.fine)
+        slope, score = _prominence(_rows(pic, axis, normals, start, inward, depths), _step(pic))
         half = 0.5 * (_filled(skin[:, 1]) - _filled(skin[:, 0]))
         score[depths[None, :] > (half * 1.15)[:, None]] = 0
         slopes.append(slope)
@@ -151,7 +158,12 @@ def _bones(pic: Picture, axis: Array, normals: Array, skin: Array) -> Array:
     bone = np.full(skin.shape, np.nan)
     for side, sign in ((0, 1.0), (1, -1.0)):
         depth = _agreed(
-            paths[side], slopes[side], score[side], float(typical[side]), grain[side], pic
+            paths[side],
+            slopes[side],
+            score[side],
+            float(typical[side]),
+            grain[side],
+            _step(pic),
         )
         bone[:, side] = skin[:, side] + sign * depth
     return bone
@@ -191,16 +203,16 @@ def _prominence(values: Array, fine: float) -> tuple[Array, Array]:
 
 
 def _agreed(paths: Array, slope: Array, score: Array, typical: float, noise: float,
-            pic: Picture) -> Array:  # fmt: skip
+            fine: float) -> Array:  # fmt: skip
     rows = np.arange(slope.shape[0])
     column = np.median(paths, axis=0).astype(int)
-    agree = (np.abs(paths - column) * pic.fine <= AGREE).sum(axis=0) >= len(SETTINGS) - 1
+    agree = (np.abs(paths - column) * fine <= AGREE).sum(axis=0) >= len(SETTINGS) - 1
     inner = np.clip(column, 1, slope.shape[1] - 2)
     shift = peak_shift(slope[rows, inner - 1], slope[rows, inner], slope[rows, inner + 1])
-    depth = (inner + shift) * pic.fine
+    depth = (inner + shift) * fine
     strong = score[rows, inner] > max(4 * noise, 0.4 * typical)
     step = np.abs(np.diff(depth, prepend=depth[:1]))
-    good = agree & strong & (inner == column) & ~_rival(score, inner, noise, pic.fine)
+    good = agree & strong & (inner == column) & ~_rival(score, inner, noise, fine)
     return np.where(_long_runs(good, step >= 0.8), depth, np.nan)
 
 

@@ -113,17 +113,20 @@ def cheapest(cost: Array, reach: int, bend: float = 0.0) -> NDArray[np.intp]:
     The path moves at most `reach` columns from row to row; each column moved costs `bend`.
     """
     rows, columns = cost.shape[-2:]
-    total = cost[..., 0, :].copy()
     came = np.zeros(cost.shape, np.int8)
     steps = np.arange(-reach, reach + 1)
+    lead = cost.shape[:-2]
+    padded = np.full((*lead, columns + 2 * reach), np.inf)
+    total = padded[..., reach : reach + columns]
+    total[...] = cost[..., 0, :]
+    # a view of the padded totals, one layer per move, so that one call compares all moves
+    moved = np.moveaxis(np.lib.stride_tricks.sliding_window_view(padded, columns, axis=-1), -2, 0)
+    toll = bend * np.abs(steps).reshape(-1, *([1] * (len(lead) + 1)))
+    options = np.empty((len(steps), *lead, columns))
     for row in range(1, rows):
-        padded = np.pad(total, [(0, 0)] * (total.ndim - 1) + [(reach, reach)],
-                        constant_values=np.inf)  # fmt: skip
-        options = np.stack([padded[..., reach + s : reach + s + columns] + bend * abs(int(s))
-                            for s in steps])  # fmt: skip
-        best = options.argmin(axis=0)
-        came[..., row, :] = steps[best]
-        total = np.take_along_axis(options, best[None], 0)[0] + cost[..., row, :]
+        np.add(moved, toll, out=options)
+        came[..., row, :] = options.argmin(axis=0) - reach
+        total[...] = options.min(axis=0) + cost[..., row, :]
     path = np.zeros(cost.shape[:-1], np.intp)
     path[..., -1] = total.argmin(axis=-1)
     for row in range(rows - 1, 0, -1):

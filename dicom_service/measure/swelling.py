@@ -17,7 +17,11 @@ COMPARED_ERROR = 0.9
 """95 % of the excess of width of two limbs taken alike, mm: phantom, 0 to 6 degrees apart."""
 FAR = 22.0
 """mm from its peak at which a local excess has ended."""
-NORMAL, SURE = 1.4, 2.1
+CHORD = 18.0
+"""mm on both sides of the peak between which its height above its surroundings is taken."""
+AT_JOINT = 6.0
+"""A one-sided excess so near the joint (mm) may be focal or of the joint."""
+NORMAL, SURE = 1.4, 1.9
 """mm of excess over the control: below the first normal-like, above the second worth a word."""
 LEAST_ROWS = 0.4
 REACH = 30.0
@@ -50,7 +54,7 @@ def swelling_profile(
     along = lines.along - origin
     sides = np.stack([_smoothed(lines.thickness()[:, s]) for s in (0, 1)], axis=1)
     _check_coverage(along, sides, joint)
-    width = float(np.nanmedian(lines.bone[:, 1] - lines.bone[:, 0]))
+    width = _median(lines.bone[:, 1] - lines.bone[:, 0])
     shape = _silhouette(along, lines)
     doubts = list(pic.doubts)
     if limb.burnt:
@@ -195,10 +199,10 @@ def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> _Comparis
     if known.sum() * ROW < 1.2 * REACH:
         return _Comparison((), "cannot tell", "too little of the limb is outlined in both images")
     spot = along[known]
-    total = ndimage.gaussian_filter1d(ndimage.median_filter(excess[known], 17), 2 / ROW)
+    total = ndimage.gaussian_filter1d(ndimage.median_filter(excess[known], 11), 1.5 / ROW)
     peak = int(total.argmax())
     far = np.abs(spot - spot[peak]) > FAR
-    lean = _lean(spot, moved[known], far, peak, float(total[peak]))
+    lean = _lean(spot, moved[known], total, peak)
     weight = np.clip(total, 0, None) + 1e-9
     centre = float((weight * spot).sum() / weight.sum())
     spread = float(np.sqrt((weight * (spot - centre) ** 2).sum() / weight.sum()))
@@ -216,22 +220,29 @@ def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> _Comparis
     return _Comparison(numbers, *_word(float(spot[peak]), rest, lean))
 
 
-def _lean(spot: Array, moved: Array, far: Array, peak: int, top: float) -> float:
-    """How far the excess is on one side: a bulge on one side moves the middle by half of it."""
-    if far.sum() < 30 or top <= 0:
+def _lean(spot: Array, moved: Array, total: Array, peak: int) -> float:
+    """How far the excess is on one side: a bulge on one side moves the middle by half of it.
+
+    Height and shift are both taken above the chord between places `CHORD` on both sides: a limb
+    turned by a few degrees moves the middle too, but slowly along the limb.
+    """
+    smooth = ndimage.gaussian_filter1d(moved, 2 / ROW)
+    ends = np.array([spot[peak] - CHORD, spot[peak] + CHORD])
+    ends = ends[(ends >= spot[0]) & (ends <= spot[-1])]
+    if ends.size == 0:
         return 0.0
-    line = np.polyfit(spot[far], moved[far], 1)
-    away = np.abs(moved - np.polyval(line, spot))
-    keep = far & (away <= 2.5 * np.median(away[far]) + 0.05)
-    line = np.polyfit(spot[keep], moved[keep], 1)
-    shift = ndimage.gaussian_filter1d(moved - np.polyval(line, spot), 2 / ROW)
-    return float(np.clip(2 * shift[peak] / top, -1, 1))
+    height = total[peak] - float(np.mean(np.interp(ends, spot, total)))
+    shift = smooth[peak] - float(np.mean(np.interp(ends, spot, smooth)))
+    return float(np.clip(2 * shift / height, -1, 1)) if height > 0.3 else 0.0
 
 
 def _word(at: float, rest: float, lean: float) -> tuple[str, str]:
     """Diffuse, joint-centred or focal, or cannot tell when it fits none of them clearly."""
     if rest > 0.7:
         return "diffuse", f"away from its peak the excess is still {rest:.0%} of it"
+    if abs(lean) > 0.6 and rest < 0.35 and abs(at) <= AT_JOINT:
+        why = "one-sided at the joint: a focal swelling, or a capsule that yields on one side only"
+        return "cannot tell", why
     if abs(lean) > 0.6 and rest < 0.35:
         side = "second" if lean > 0 else "first"
         return "focal", f"{(1 + abs(lean)) / 2:.0%} of it on the {side} side at {at:.0f} mm"

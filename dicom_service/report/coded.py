@@ -7,8 +7,8 @@ carry our ids as tracking identifiers; `reading_back` relies on them.
 from pydicom.dataset import Dataset
 
 from dicom_service.codes import Code, get
+from dicom_service.report import computed, sentences
 from dicom_service.report import items as sr
-from dicom_service.report import sentences
 from dicom_service.report.model import ReportContent
 from dicom_service.report.names import SIDES, Names, descriptor_code, view_code, view_position
 from dicom_service.review.model import (
@@ -129,8 +129,11 @@ def _cross_check(names: Names, uid: str, said: str) -> Dataset:
 def coded_measurement(names: Names, measurement: Measurement) -> Dataset:
     """A measurement as this document has it; the companion document has the same for programs."""
     item = names.item(measurement.item)
+    made = measurement.computed
     return sr.below(
-        sr.number(measurement.kind, measurement.value, f"unit_{measurement.unit}"),
+        computed.headline(made)
+        if made
+        else sr.number(measurement.kind, measurement.value, f"unit_{measurement.unit}"),
         [
             *sr.identifier(measurement.id),
             sr.uid_item(
@@ -143,6 +146,8 @@ def coded_measurement(names: Names, measurement: Measurement) -> Dataset:
             *sr.text("HAS PROPERTIES", "of_finding", measurement.finding),
             *sr.text("HAS PROPERTIES", "comment", measurement.note),
             drawn(names, measurement),
+            *(computed.words(made) if made else []),
+            *(computed.others(made) if made else []),
         ],
     )
 
@@ -154,12 +159,15 @@ def measurement_uid(names: Names, measurement: Measurement) -> str:
 
 def method(names: Names, measurement: Measurement) -> Dataset:
     """How the image was calibrated, as the measurement's method."""
-    kind = "none" if measurement.unit == "px" else names.image(measurement.view).spacing.kind
+    pixels = measurement.unit == "px"
+    kind = "none" if pixels else names.image(measurement.view).spacing.kind
     return sr.coded("HAS CONCEPT MOD", "measurement_method", f"calibrated_{kind}")
 
 
 def drawn(names: Names, measurement: Measurement) -> Dataset:
     """The points on the image; an angle as start, centre, centre, end, as viewers expect it."""
+    if measurement.computed is not None:
+        return computed.marked(measurement, reference(names, measurement.view))
     points = measurement.points
     if measurement.kind == "angle":
         points = (points[0], points[1], points[1], points[2])

@@ -10,10 +10,11 @@ from pydicom.dataset import Dataset
 from dicom_service.errors import Refused
 from dicom_service.report import items as sr
 from dicom_service.report import sentences
+from dicom_service.report.computed import UNITS
 from dicom_service.report.model import Addendum
 from dicom_service.report.names import Names
 from dicom_service.report.states import STATES
-from dicom_service.review.model import SECTIONS
+from dicom_service.review.model import SECTIONS, Measurement
 
 LARGEST = 1e12
 """Beyond this a value or coordinate is a mistake, not a measurement."""
@@ -30,11 +31,22 @@ def check_reading(names: Names) -> None:
         numbers = [measurement.value, *(axis for point in measurement.points for axis in point)]
         if not all(isfinite(n) and abs(n) < LARGEST for n in numbers):
             raise Refused(f"The measurement '{measurement.id}' has no finite value or points.")
-        if len(measurement.points) != (2 if measurement.kind == "length" else 3):
+        if measurement.computed is not None:
+            _check_computed(measurement)
+        elif len(measurement.points) != (2 if measurement.kind == "length" else 3):
             raise Refused(
                 f"The measurement '{measurement.id}' has {len(measurement.points)} points; "
                 "a length needs two, an angle three."
             )
+
+
+def _check_computed(measurement: Measurement) -> None:
+    """Refuse what has no number that a document can carry, or nothing to point at."""
+    made = measurement.computed
+    if made is None or not made.numbers or made.numbers[0].unit not in UNITS:
+        raise Refused(f"The computed measurement '{measurement.id}' has no number to report.")
+    if not (measurement.points or made.shapes):
+        raise Refused(f"The computed measurement '{measurement.id}' has no place on the image.")
 
 
 def readable(names: Names) -> list[Dataset]:

@@ -10,7 +10,8 @@ from pydicom.dataset import Dataset
 from dicom_service.base import Frozen
 from dicom_service.codes import get
 from dicom_service.errors import BadObject
-from dicom_service.report import sentences
+from dicom_service.report import computed, sentences
+from dicom_service.report import items as sr
 from dicom_service.report.items import as_single
 from dicom_service.report.model import Addendum, Kind, Person
 from dicom_service.report.states import STATES
@@ -207,14 +208,14 @@ def _finding(item: Dataset) -> Finding:
 
 def _measurement(item: Dataset) -> Measurement:
     measured = item.MeasuredValueSequence[0]
-    exact = measured.get("FloatingPointValue")
     units = {get(f"unit_{unit}").key: unit for unit in sentences.UNITS}
     kinds = {get(kind).key: kind for kind in ("length", "angle")}
     unit = measured.MeasurementUnitsCodeSequence[0]
+    made = computed.read(item) if name_of(item) in computed.names() else None
     drawn = child(item, "illustration")
     data = [as_single(float(axis)) for axis in (drawn.GraphicData if drawn is not None else [])]
     points = list(zip(data[::2], data[1::2], strict=True))
-    kind = kinds[name_of(item)]
+    kind = "computed" if made else kinds[name_of(item)]
     if kind == "angle":
         points = [points[0], points[1], points[3]]
     return Measurement.model_validate(
@@ -224,11 +225,12 @@ def _measurement(item: Dataset) -> Measurement:
             "view": image_of(item),
             "kind": kind,
             "points": points,
-            "value": float(measured.NumericValue if exact is None else exact),
+            "value": sr.value_of_number(item),
             "unit": units[unit.CodeValue, unit.CodingSchemeDesignator],
             "calibration": text_below(item, "calibration"),
             "finding": text_below(item, "of_finding"),
             "note": text_below(item, "comment"),
+            "computed": made,
         }
     )
 

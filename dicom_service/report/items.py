@@ -24,6 +24,8 @@ Relation = Literal[
     "SELECTED FROM",
 ]
 
+Graphic = Literal["POINT", "MULTIPOINT", "POLYLINE", "CIRCLE"]
+
 
 class ImageReference(NamedTuple):
     """What names one stored instance."""
@@ -141,7 +143,7 @@ def coded(relation: Relation, name: str | Code, value: str | Code) -> Dataset:
     return item
 
 
-def number(name: str, value: float, unit: str) -> Dataset:
+def number(name: str | Code, value: float, unit: str, relation: Relation = "CONTAINS") -> Dataset:
     """A NUM item: two decimals for people, the exact value for programs when it differs."""
     shown = f"{value:.2f}"
     if len(shown) > 16:
@@ -151,9 +153,16 @@ def number(name: str, value: float, unit: str) -> Dataset:
         measured.add_new(0x0040A161, "FD", value)
     measured.add_new(0x004008EA, "SQ", [code_item(get(unit))])
     measured.add_new(0x0040A30A, "DS", shown)
-    item = _item("CONTAINS", "NUM", name)
+    item = _item(relation, "NUM", name)
     item.add_new(0x0040A300, "SQ", [measured])
     return item
+
+
+def value_of_number(item: Dataset) -> float:
+    """The exact value of a NUM item."""
+    measured = item.MeasuredValueSequence[0]
+    exact = measured.get("FloatingPointValue")
+    return float(measured.NumericValue if exact is None else exact)
 
 
 def person_name(relation: Relation, name: str, value: str) -> Dataset:
@@ -203,7 +212,14 @@ def polyline(
     points: Sequence[tuple[float, float]], name: str, reference: ImageReference
 ) -> Dataset:
     """A SCOORD polyline on an image; `points` are (column, row) (PS3.3 C.18.6.1.2)."""
+    return graphic("POLYLINE", points, name, reference)
+
+
+def graphic(
+    kind: Graphic, points: Sequence[tuple[float, float]], name: str, reference: ImageReference
+) -> Dataset:
+    """SCOORD coordinates on an image; a circle is its middle and a point on it."""
     item = _item("INFERRED FROM", "SCOORD", name)
     item.add_new(0x00700022, "FL", [axis for point in points for axis in point])
-    item.add_new(0x00700023, "CS", "POLYLINE")
+    item.add_new(0x00700023, "CS", kind)
     return below(item, [image("SELECTED FROM", "source_of_measurement", reference)])

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from pydicom.dataset import Dataset
 
 from dicom_service.codes import get
+from dicom_service.report import computed, sentences
 from dicom_service.report import items as sr
-from dicom_service.report import sentences
 from dicom_service.report.coded import (
     drawn,
     finding_code,
@@ -49,21 +49,36 @@ def _group(names: Names, measurement: Measurement) -> Dataset:
     finding = names.finding(measurement.finding)
     title = f"{names.title(item)}, {names.view(measurement.view).label}"
     found = finding_code(finding) if finding else get(_observed(names, measurement))
-    value = sr.number(measurement.kind, measurement.value, f"unit_{measurement.unit}")
-    sr.below(value, [method(names, measurement), drawn(names, measurement)])
+    identity, values = _values(names, measurement)
     return sr.container(
         "measurement_group",
         [
-            *sr.text("HAS OBS CONTEXT", "tracking_identifier", TOOLS[measurement.kind]),
+            *sr.text("HAS OBS CONTEXT", "tracking_identifier", identity),
             sr.uid_item(
                 "HAS OBS CONTEXT", "tracking_unique_identifier", measurement_uid(names, measurement)
             ),
             sr.coded("CONTAINS", "finding", found),
             *sites(item),
-            value,
+            *values,
             *sr.text("CONTAINS", "comment", title),
         ],
     )
+
+
+def _values(names: Names, measurement: Measurement) -> tuple[str, list[Dataset]]:
+    """The tracking identifier and the numbers of a group, the first one with its geometry."""
+    made = measurement.computed
+    if made is None:
+        value = sr.number(measurement.kind, measurement.value, f"unit_{measurement.unit}")
+        sr.below(value, [method(names, measurement), drawn(names, measurement)])
+        return TOOLS[measurement.kind], [value]
+    place = reference(names, measurement.view)
+    values = computed.in_group(made)
+    sr.below(values[0], [method(names, measurement)])
+    shapes = computed.drawings(measurement, place)
+    marked = [drawn(names, measurement)] if measurement.points else []
+    sr.below(values[0], [*computed.words(made), *marked, *shapes])
+    return f"{made.method}:{measurement.id}", values
 
 
 def _observed(names: Names, measurement: Measurement) -> str:

@@ -7,6 +7,7 @@ from pydicom.dataset import Dataset
 
 from dicom_service.errors import BadObject
 from dicom_service.intake.model import StudyFacts
+from dicom_service.report import computed
 from dicom_service.report.build import PRIVATE_COPY, PRIVATE_CREATOR, PRIVATE_GROUP
 from dicom_service.report.from_tree import TreeContent, read_tree
 from dicom_service.report.items import as_single, name_parts, tidy
@@ -117,7 +118,8 @@ def _tidied(model: Any, *fields: str) -> Any:
 def _measurement_as_told(measurement: Measurement) -> Measurement:
     told = cast("Measurement", _tidied(measurement, "note", "calibration", "finding", "item"))
     points = tuple((as_single(x), as_single(y)) for x, y in measurement.points)
-    return told.model_copy(update={"points": points})
+    made = computed.told(told.computed) if told.computed else None
+    return told.model_copy(update={"points": points, "computed": made})
 
 
 def person_as_told(person: Person) -> Person:

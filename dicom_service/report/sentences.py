@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dicom_service.anatomy import atlas
 from dicom_service.codes import get
 from dicom_service.report.names import Names, descriptor_name
+from dicom_service.review.computed import computed_words
 from dicom_service.review.model import (
     CrossCheck,
     Finding,
@@ -49,7 +50,7 @@ AGGRESSIVENESS: Mapping[str, str] = {
 }
 """The reader's word on a lesion -> keyword of its code."""
 
-UNITS: Mapping[str, str] = {"mm": "mm", "px": "pixels", "deg": "°"}
+UNITS: Mapping[str, str] = {"mm": "mm", "px": "pixels", "deg": "°", "1": ""}
 
 _LEADS: Mapping[Value, str] = {
     "abnormal": "Abnormal",
@@ -124,10 +125,15 @@ def finding_sentence(names: Names, finding: Finding) -> str:
 def measurement_sentence(names: Names, measurement: Measurement) -> str:
     """One measurement: what, where, the value, and how it was calibrated."""
     where = f"{names.title(names.item(measurement.item))}, {names.view(measurement.view).label}"
-    unit = UNITS[measurement.unit]
-    value = f"{measurement.value:.2f}{'' if unit == '°' else ' '}{unit}"
     calibration = f" ({measurement.calibration})" if measurement.calibration else ""
     note = f" {measurement.note.strip()}" if measurement.note.strip() else ""
+    if measurement.computed is not None:
+        words = computed_words(measurement.computed)
+        by = f"{measurement.computed.method} version {measurement.computed.version}"
+        doubts = "".join(f" Doubt: {doubt}." for doubt in measurement.computed.doubts)
+        return f"{words[:1].upper()}{words[1:]}, {where}{calibration}; {by}.{doubts}{note}"
+    unit = UNITS[measurement.unit]
+    value = f"{measurement.value:.2f}{'' if unit == '°' else ' '}{unit}"
     return f"{measurement.kind.capitalize()}, {where}: {value}{calibration}.{note}"
 
 

@@ -15,6 +15,7 @@ SETS = {
     "$view": "any projection of the code list (DICOM CID 7484, 4010 or ours)",
     "$position": "the position of a projection (flexed, stressed), of the code list",
     "$descriptor": "any finding descriptor of the code list",
+    "$computed": "any computed number of the code list",
     "$condition": "any condition of the code list",
     "$species": "the species (DICOM CID 7454)",
     "$breed": "the breeds of the images (DICOM CID 7480)",

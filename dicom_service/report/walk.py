@@ -77,8 +77,8 @@ def text_of(item: Dataset) -> str:
 def image_of(item: Dataset) -> str:
     """SOP Instance UID of the first image that an item refers to, directly or by coordinates."""
     for entry in children(item):
-        if entry.get("ValueType") in ("SCOORD", "NUM"):
-            return image_of(entry)
+        if entry.get("ValueType") in ("SCOORD", "NUM") and (found := image_of(entry)):
+            return found
         if entry.get("ValueType") == "IMAGE":
             for reference in entry.get("ReferencedSOPSequence") or []:
                 return str(reference.ReferencedSOPInstanceUID)

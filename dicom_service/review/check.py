@@ -117,8 +117,10 @@ def _check_measurements(items: Items, reading: Reading) -> None:
     for m in reading.measurements:
         what = f"The measurement '{m.id}'"
         _place(items, m.item, m.view, what)
+        if (m.kind == "computed") != (m.computed is not None):
+            raise Refused(f"{what} must say what was computed, if and only if it is computed.")
         needed = 2 if m.kind == "length" else 3
-        if len(m.points) != needed:
+        if m.computed is None and len(m.points) != needed:
             raise Refused(f"{what} is a {m.kind} and needs {needed} points, not {len(m.points)}.")
         if m.finding and m.finding not in findings:
             raise Refused(f"{what} belongs to the finding '{m.finding}', which does not exist.")

@@ -11,6 +11,7 @@ from pydantic import Field
 from dicom_service.base import Frozen
 from dicom_service.codes import Code
 from dicom_service.intake.model import Side
+from dicom_service.review.computed import Computed
 
 Section = Literal["alignment", "bone", "cartilage", "devices", "soft_tissue"]
 SECTIONS: tuple[Section, ...] = ("alignment", "bone", "cartilage", "devices", "soft_tissue")
@@ -135,23 +136,25 @@ class Finding(Frozen):
 
 
 class Measurement(Frozen):
-    """A length or angle drawn on an image as evidence for an item.
+    """A length or angle drawn on an image, or what the node computed there, for an item.
 
     `points` are (column, row) in image pixels, the centre of the first pixel at (0.5, 0.5), as
-    SCOORD has them (PS3.3 C.18.6.1.2). A length has two points; an angle three: arm, vertex, arm.
-    `value` is worked out by the node from the points and the image's spacing.
+    SCOORD has them (PS3.3 C.18.6.1.2). A length has two points; an angle three: arm, vertex, arm;
+    what is computed has those that the reader set, and `computed`. `value` is worked out by the
+    node from points and image; of what is computed it is the first number.
     """
 
     id: str = Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")
     item: str
     view: str
-    kind: Literal["length", "angle"]
-    points: tuple[tuple[float, float], ...] = Field(min_length=2, max_length=3)
+    kind: Literal["length", "angle", "computed"]
+    points: tuple[tuple[float, float], ...] = Field(max_length=12)
     value: float = 0.0
-    unit: Literal["mm", "px", "deg"] = "px"
+    unit: Literal["mm", "px", "deg", "1"] = "px"
     calibration: str = ""
     finding: str = ""
     note: str = Field(default="", max_length=400)
+    computed: Computed | None = None
 
 
 class RuleOut(Frozen):

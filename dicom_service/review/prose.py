@@ -12,6 +12,7 @@ from dicom_service.anatomy import Atlas
 from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.aggressiveness import WORDS, aggressiveness
+from dicom_service.review.computed import computed_words
 from dicom_service.review.coverage import asked_views, open_views
 from dicom_service.review.cross import answers, seen_on, views_of
 from dicom_service.review.crosscheck import CERTAINTY, state
@@ -271,6 +272,8 @@ def _grouped(items: Sequence[TemplateItem]) -> Iterator[list[TemplateItem]]:
 
 
 def _measured(m: Measurement) -> str:
+    if m.computed is not None:
+        return computed_words(m.computed)
     if m.kind == "angle":
         return f"angle {m.value:.1f}°"
     return f"length {m.value:.1f} {m.unit}"

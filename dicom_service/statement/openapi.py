@@ -6,10 +6,12 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
+from dicom_service.measure import Measured
 from dicom_service.review.model import Reading
 from dicom_service.statement.routes import Route, routes
-from dicom_service.web import admin, api, session
+from dicom_service.web import admin, api, reading_list, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
+from dicom_service.workflow.measurable import MeasurableList
 from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.model import OpenReading, Preview, Saved
 
@@ -35,13 +37,15 @@ BODIES: dict[str, Body] = {
     "api.save_reading": Body(takes=Reading, gives=Saved),
     "api.preview": Body(gives=Preview),
     "api.correct": Body(takes=api.ImageCorrection, gives=OpenReading),
+    "api.measure": Body(takes=StudyMeasureRequest, gives=Measured),
+    "api.what_can_be_measured": Body(gives=MeasurableList),
     "api.correct_species": Body(takes=api.SpeciesCorrection, gives=OpenReading),
-    "api.measure": Body(takes=StudyMeasureRequest),
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),
     "api.reopen_for_correction": Body(takes=api.Reopening, gives=OpenReading),
     "admin.echo_peer": Body(takes=admin.Nothing),
     "admin.verify": Body(takes=admin.Nothing),
+    "reading_list.set_priority": Body(takes=reading_list.Priority),
     "admin.retry": Body(takes=admin.Retry),
     "api.withdraw": Body(takes=api.WithdrawalAsked),
 }
@@ -66,10 +70,16 @@ MEDIA: dict[str, tuple[str, ...]] = {
 """Endpoint -> media types of its answer; others answer with JSON."""
 
 QUERIES: dict[str, dict[str, str]] = {
-    "api.studies": {
+    "reading_list.studies": {
         "text": "part of a name, identifier or description",
         "state": "states, separated by commas",
-        "limit": f"most studies in one answer, up to {api.LARGEST_PAGE}",
+        "stage": "to_read, in_progress, to_deliver, delivered, arriving, trouble or withdrawn",
+        "urgent": "1: only urgent ones",
+        "missing": "1: only ones with missing views",
+        "mine": "1: only those that the caller reads or has read",
+        "species": "only this one",
+        "order": "queue (urgent first, then longest waiting) or newest",
+        "limit": f"most studies in one answer, up to {reading_list.LARGEST_PAGE}",
         "offset": "how many to leave out",
     },
     "admin.outbox": {

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
-from dicom_service.web import admin, api, health, report_files, session
+from dicom_service.web import admin, api, health, reading_list, report_files, session
 from dicom_service.web.dicomweb import blueprint as dicomweb
 
 _METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")
@@ -27,7 +27,8 @@ class Route(NamedTuple):
 def routes() -> tuple[Route, ...]:
     """Every route below /api and /dicomweb, in the order of their addresses."""
     app = Flask("routes", static_folder=None)
-    for part in (*(m.blueprint for m in (session, api, health, admin, report_files)), dicomweb):
+    answering = (session, api, reading_list, health, admin, report_files)
+    for part in (*(module.blueprint for module in answering), dicomweb):
         app.register_blueprint(part)
     found = [
         Route(

@@ -17,6 +17,11 @@ used. failed: no template could be made."""
 
 Delivery = Literal["", "owed", "sent", "committed", "refused"]
 
+Stage = Literal[
+    "", "to_read", "in_progress", "to_deliver", "delivered", "arriving", "trouble", "withdrawn"
+]
+"""Where a study is in the work of its readers."""
+
 CR = "1.2.840.10008.5.1.4.1.1.1"
 DX_FOR_PRESENTATION = "1.2.840.10008.5.1.4.1.1.1.1"
 SECONDARY_CAPTURE = "1.2.840.10008.5.1.4.1.1.7"
@@ -112,6 +117,34 @@ class StudyRow(Frozen):
     version: int = 0
     delivery: Delivery = ""
     delivery_detail: str = ""
+
+
+class ListedStudy(StudyRow):
+    """One line of the reading list with what a reader chooses by."""
+
+    reader_name: str = ""
+    """Display name of whoever reads it."""
+    question: str | None = None
+    """None: prepared before the list kept it."""
+    missing: str = ""
+    """Which views of the minimum set are not there."""
+    priority: int = 0
+    """0 routine, 1 urgent, 2 immediate."""
+    priority_by: str = ""
+    """Who said so; "" when the request did."""
+
+
+class ListQuery(Frozen):
+    """Which studies to list; everything empty: all but those that nobody is to read."""
+
+    text: str = ""
+    states: tuple[StudyState, ...] = ()
+    stage: Stage = ""
+    urgent: bool = False
+    missing: bool = False
+    species: str = ""
+    reader: str = ""
+    order: Literal["queue", "newest"] = "queue"
 
 
 class Reopening(Frozen):

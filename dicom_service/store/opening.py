@@ -107,6 +107,9 @@ def _prepare_schema(index: Index) -> None:
     try:
         with index.write() as connection:
             metadata.create_all(connection)
+            for table in metadata.tables.values():  # of tables that were there before
+                for made in table.indexes:
+                    made.create(connection, checkfirst=True)
             found = connection.execute(select(schema_version.c.version)).scalar()
             if found is None:
                 connection.execute(insert(schema_version).values(version=VERSION))

@@ -11,6 +11,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    text,
 )
 
 VERSION = 4
@@ -67,6 +68,7 @@ studies = Table(
     Index("studies_by_state", "state", "last_object_at"),
     Index("studies_by_arrival", "last_object_at"),
     Index("studies_by_patient", "patient_id"),
+    Index("studies_with_late_objects", "late_objects", sqlite_where=text("late_objects > 0")),
 )
 
 study_words = Table(
@@ -220,6 +222,17 @@ prior_studies = Table(
     _text("description"),
     Column("state", String(10), nullable=False),
     _text("detail"),
+)
+
+list_lines = Table(
+    "list_lines",  # what the reading list shows of a study beside its row
+    metadata,
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
+    _text("question"),
+    _text("missing"),
+    _number("priority"),
+    _text("priority_by"),
+    Index("list_lines_by_priority", "priority"),
 )
 
 users = Table(

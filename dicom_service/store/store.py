@@ -5,6 +5,7 @@ from sqlalchemy import select, update
 from dicom_service.errors import SetupError
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
+from dicom_service.store.listing import Listing
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
@@ -15,7 +16,6 @@ from dicom_service.store.readings import Readings
 from dicom_service.store.reopening import Reopenings
 from dicom_service.store.retention import Retention
 from dicom_service.store.schema import documents, instances, quarantine, studies
-from dicom_service.store.studies import Studies
 from dicom_service.store.users import Users
 
 
@@ -23,7 +23,7 @@ class Store(
     Objects,
     Quarantine,
     Retention,
-    Studies,
+    Listing,
     Readings,
     Reopenings,
     Documents,

@@ -13,13 +13,14 @@ from dicom_service.review.model import Template
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
 from dicom_service.store.faults import reach
+from dicom_service.store.lines import line_of
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.papers import insert_document, prepared_columns, signed_versions
 from dicom_service.store.schema import studies, study_words
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
-_LISTED = [c for c in studies.c if c.name not in ("facts", "template", "reading")]
+LISTED = [c for c in studies.c if c.name not in ("facts", "template", "reading")]
 
 
 class Studies(Shelf):
@@ -27,7 +28,7 @@ class Studies(Shelf):
 
     def study(self, study_uid: str) -> StudyRow | None:
         """The line of one study, also of one that has no image to read."""
-        query = select(*_LISTED).where(studies.c.study_uid == study_uid)
+        query = select(*LISTED).where(studies.c.study_uid == study_uid)
         return next(iter(self._rows(query)), None)
 
     def studies(
@@ -49,7 +50,7 @@ class Studies(Shelf):
         states
             Only these; empty: all but the studies without an image to read.
         """
-        query = _matching(select(*_LISTED), text, states, patient_id)
+        query = matching(select(*LISTED), text, states, patient_id)
         order = (studies.c.last_object_at.desc(), studies.c.study_uid)
         return self._rows(query.order_by(*order).limit(limit).offset(offset))
 
@@ -59,7 +60,7 @@ class Studies(Shelf):
         """How many studies `studies` would list without a limit."""
         query = select(func.count()).select_from(studies)
         with self._index.read() as connection:
-            counted = connection.execute(_matching(query, text, states, patient_id))
+            counted = connection.execute(matching(query, text, states, patient_id))
             return int(counted.scalar_one())
 
     def due_studies(self, now: datetime, quiet: float) -> list[str]:
@@ -100,6 +101,7 @@ class Studies(Shelf):
         document: NewDocument | None = None,
         *,
         destinations: Sequence[str] = (),
+        priority: int = 0,
     ) -> bool:
         """Put a study on the reading list with its template.
 
@@ -111,6 +113,8 @@ class Studies(Shelf):
             The template as a document, if it is kept as one.
         destinations
             Peers that get the document.
+        priority
+            How urgent the request says that it is: 0 routine, 1 urgent, 2 immediate.
 
         Returns
         -------
@@ -129,6 +133,7 @@ class Studies(Shelf):
                     values = prepared_columns(facts, template)
                     events.set_values(connection, study_uid, state=state, **values)
                     events.index_words(connection, study_uid, values)
+                    line_of(connection, study_uid, facts, priority)
                     if document:
                         insert_document(connection, study_uid, document, blob, at_us=now_us())
                         add_deliveries(connection, study_uid, [document], destinations)
@@ -193,7 +198,8 @@ def _required(connection: Any, study_uid: str) -> Any:
     return row
 
 
-def _matching(query: Select[Any], text: str, states: Sequence[str], patient_id: str) -> Select[Any]:
+def matching(query: Select[Any], text: str, states: Sequence[str], patient_id: str) -> Select[Any]:
+    """Narrow a query over studies; without states: all but those that nobody is to read."""
     if states:
         query = query.where(studies.c.state.in_(states))
     else:

@@ -1,26 +1,20 @@
 """What the panel and the reading list ask for, as JSON."""
 
-import hashlib
-from functools import lru_cache
-from typing import Any, get_args
-
 from flask import Blueprint, Response, jsonify, request
 from pydantic import BaseModel, Field, ValidationError
 
 from dicom_service.base import Frozen
-from dicom_service.errors import NotAllowed, Refused
+from dicom_service.errors import NotAllowed
 from dicom_service.review.model import Reading
-from dicom_service.store import Store, StudyRow
-from dicom_service.store.model import StudyState
 from dicom_service.web.problems import VersionMissing, wrong_json
-from dicom_service.web.queries import number
+from dicom_service.web.queries import unless_known
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
-from dicom_service.workflow.measuring import StudyMeasureRequest, measure_in_study
+from dicom_service.workflow.accepting import measured
+from dicom_service.workflow.measurable import measurable
+from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.model import Correction, WithdrawalReason
-
-LARGEST_PAGE = 500
 
 blueprint = Blueprint("api", __name__, url_prefix="/api")
 blueprint.url_value_preprocessor(check_address)
@@ -67,26 +61,6 @@ class ImageCorrection(Correction):
     image_uid: str = Field(min_length=1, max_length=64)
 
 
-@blueprint.get("/studies")
-def studies() -> Response:
-    """The reading list: `text`, `state` (several with commas), `limit`, `offset`."""
-    site().seeing.note("reading list seen", signed_in().user.name)
-    store = site().store
-    states = [state for state in request.args.get("state", "").split(",") if state]
-    for state in states:
-        if state not in get_args(StudyState):
-            raise Refused(f"state={state} is none of {', '.join(get_args(StudyState))}.")
-    text = request.args.get("text", "")[:200]
-    rows = store.studies(
-        text=text,
-        states=states,
-        limit=number("limit", 100, LARGEST_PAGE),
-        offset=number("offset", 0, 10**9),
-    )
-    total = store.count_studies(text=text, states=states)
-    return _unless_known(jsonify({"total": total, "studies": [_shown(row) for row in rows]}))
-
-
 @blueprint.get("/studies/<study>/reading")
 def open_reading(study: str) -> Response:
     """Everything that the panel shows; the version is in the ETag too."""
@@ -120,7 +94,7 @@ def preview(study: str) -> Response:
 def priors(study: str) -> Response:
     """Earlier studies of the same animal, and how far the search for them has come."""
     signed_in()
-    return _unless_known(jsonify(site().desk.priors(study).model_dump(mode="json")))
+    return unless_known(jsonify(site().desk.priors(study).model_dump(mode="json")))
 
 
 @blueprint.post("/studies/<study>/correction")
@@ -156,7 +130,16 @@ def measure(study: str) -> Response:
         asked = StudyMeasureRequest.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "measurement") from error
-    return jsonify(measure_in_study(site().store, study, asked).model_dump(mode="json"))
+    return jsonify(measured(site().store, study, asked).model_dump(mode="json"))
+
+
+@blueprint.get("/studies/<study>/measurable")
+def what_can_be_measured(study: str) -> Response:
+    """What can be computed on the study's images, with landmarks and published values."""
+    signed_in()
+    opening = site().desk.open(study)
+    found = measurable(opening.facts.signalment.species or "", opening.template.regions)
+    return jsonify(found.model_dump(mode="json"))
 
 
 @blueprint.post("/studies/<study>/sign")
@@ -261,19 +244,6 @@ class _PasswordTry:
             site().throttle.succeeded(*self.pair)
 
 
-def _shown(row: StudyRow) -> dict[str, Any]:
-    prepared = row.template_revision > 0
-    question = _question(site().store, row.study_uid, row.template_revision) if prepared else ""
-    return row.model_dump(mode="json") | {"question": question}
-
-
-@lru_cache(maxsize=4096)
-def _question(store: Store, study_uid: str, _revision: int) -> str:
-    """The clinical question; it changes only with a new revision of the template."""
-    prepared = store.preparation(study_uid)
-    return prepared[0].question if prepared else ""
-
-
 def _documents(study: str) -> Response:
     documents = site().desk.open(study).documents
     return jsonify({"documents": [row.model_dump(mode="json") for row in documents]})
@@ -282,14 +252,6 @@ def _documents(study: str) -> Response:
 def _versioned(model: BaseModel, version: int) -> Response:
     answer = jsonify(model.model_dump(mode="json"))
     answer.headers["ETag"] = f'"{version}"'
-    return answer
-
-
-def _unless_known(answer: Response) -> Response:
-    """304 without a body when the caller has this very answer already."""
-    answer.set_etag(hashlib.sha256(answer.get_data()).hexdigest()[:32])
-    answer.headers["Cache-Control"] = "private, no-cache"
-    answer.make_conditional(request)
     return answer
 
 

@@ -1,6 +1,8 @@
-"""Numbers in the query of an address."""
+"""Numbers in the query of an address, and answers that a caller may have already."""
 
-from flask import request
+import hashlib
+
+from flask import Response, request
 
 from dicom_service.errors import Refused
 
@@ -19,3 +21,11 @@ def number(name: str, default: int, largest: int) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 12):
         raise Refused(f"{name}={text[:40]} is not a whole number.")
     return min(int(text), largest)
+
+
+def unless_known(answer: Response) -> Response:
+    """304 without a body when the caller has this very answer already."""
+    answer.set_etag(hashlib.sha256(answer.get_data()).hexdigest()[:32])
+    answer.headers["Cache-Control"] = "private, no-cache"
+    answer.make_conditional(request)
+    return answer

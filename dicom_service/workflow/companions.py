@@ -22,6 +22,7 @@ from dicom_service.report.companions import (
     presentation_state,
     report_pdf,
 )
+from dicom_service.report.computed import lines as computed_lines
 from dicom_service.report.model import ReportContent
 from dicom_service.settings import PLUGIN
 from dicom_service.store import StoredInstance
@@ -109,7 +110,8 @@ def _picture(content: ReportContent, instance: StoredInstance) -> bytes | None:
         return None
     uid = instance.sop_instance_uid
     facts = next(image for image in content.facts.images if image.uid == uid)
-    lines = [m.points for m in content.reading.measurements if m.view == uid]
+    measured = [m for m in content.reading.measurements if m.view == uid]
+    lines = [line for m in measured for line in computed_lines(m)]
     try:
         shown = imaging.picture(instance.path, header)
     except BadObject as error:

@@ -15,6 +15,7 @@ from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.events import CLOSED
 from dicom_service.workflow import exporting, signing, versions, withdrawing
+from dicom_service.workflow.accepting import with_answers
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import (
     PREPARED,
@@ -100,7 +101,13 @@ class Desk:
         document = signing.template_document(content, self.device, headers, self.clock())
         destinations = [self.settings.archive] if self._sends_templates() else []
         kept = self.store.save_preparation(
-            study_uid, seen_at, facts, template, document, destinations=destinations
+            study_uid,
+            seen_at,
+            facts,
+            template,
+            document,
+            destinations=destinations,
+            priority=intake.request_priority(headers),
         )
         if not kept:
             log.info("study %s: another object arrived meanwhile; waiting again", study_uid)
@@ -165,6 +172,9 @@ class Desk:
         review.check_reading(template, reading)
         images = {image.uid: image for image in facts.images}
         measurements = tuple(complete(m, images[m.view]) for m in reading.measurements)
+        if any(m.computed for m in measurements):
+            before = self.store.reading(study_uid)[1].measurements
+            measurements = with_answers(self.store, facts, before, measurements)
         reading = reading.model_copy(update={"measurements": measurements})
         now = self.clock()
         kept = self.store.save_reading(study_uid, reading, expected=version, user=user, at=now)

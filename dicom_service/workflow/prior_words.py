@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dicom_service.report import ForeignReport, OwnReport
 from dicom_service.report.model import ReportContent
 from dicom_service.report.names import Names, descriptor_name
+from dicom_service.review.computed import computed_name
 from dicom_service.review.model import Finding, Value
 from dicom_service.workflow.prior_model import (
     PriorFinding,
@@ -73,7 +74,7 @@ def own_measurements(study_uid: str, date: str, content: ReportContent) -> list[
         PriorMeasurement(
             study_uid=study_uid,
             date=date,
-            meaning=m.kind,
+            meaning=computed_name(m.computed) if m.computed else m.kind,
             value=m.value,
             unit=m.unit,
             item=m.item,

@@ -271,7 +271,7 @@ def _limb_layers(shop: _Workshop) -> Iterable[Piece]:
     for tissue, depth in row["layers"].items():
         radius = np.maximum(columns[0] - depth, 0.5)
         stations = np.column_stack([z, radius, columns[1], columns[2]]).tolist()
-        yield Piece(f"limb_{tissue}", tissue, tuple(lathe(stations, row["aspect"])))
+        yield Piece(f"limb_{tissue}", tissue, tuple(lathe(stations, row["aspect"], most=56)))
 
 
 def _pads(shop: _Workshop) -> Iterable[Piece]:

@@ -196,16 +196,17 @@ def _mean_share(
 
 def lathe(
     stations: Sequence[Sequence[float]], aspect: float, shell: Sequence[Sequence[float]] = (),
-    open_ends: tuple[bool, bool] = (False, False),
+    open_ends: tuple[bool, bool] = (False, False), most: int = 14,
 ) -> list[Part]:  # fmt: skip
     """A smooth body of elliptic section along z from stations (z, radius, centre x, centre y).
 
     The squared radius is a uniform quadratic B-spline, so every slice is one quadric and the
     slope has no steps. `shell` gives the wall as (z, thickness); an open end has no end plate.
+    At `most` slices are made: what is finer than they are long is smoothed away.
     """
     table = np.array([[*row, 0.0, 0.0][:4] for row in stations], float)
     z0, z1 = table[0, 0], table[-1, 0]
-    count = max(3, min(14, round((z1 - z0) / 3.5)))
+    count = max(3, min(most, round((z1 - z0) / 3.5)))
     knots = np.linspace(z0, z1, count + 1)
     smooth = interpolate.PchipInterpolator(table[:, 0], table[:, 1:])
     radius = smooth(knots)[:, 0]

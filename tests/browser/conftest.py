@@ -17,9 +17,14 @@ from dicom_service import review
 from dicom_service.errors import Refused
 from dicom_service.intake.corrected import corrected
 from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
+from dicom_service.measure import MeasureRequest, measure, picture
 from dicom_service.review.model import SECTIONS, Reading, Section, Template
 from dicom_service.workflow.advice import advise
+from dicom_service.workflow.measurable import measurable
+from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
+from test_pacs.phantom.bench import Bench
+from tests.measure.conftest import shoot_bench
 
 ROOT = Path(__file__).parents[2]
 STUDY = "1.2.826.0.1.3680043.10.1.1"
@@ -105,6 +110,9 @@ class FakeNode:
     calibration: str = "detector plane"
     corrections: list[dict[str, Any]] = field(default_factory=list)
     order: tuple[Section, ...] = SECTIONS
+    asked: list[StudyMeasureRequest] = field(default_factory=list)
+    earlier: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    """Measurements of earlier studies by item."""
 
     def __post_init__(self) -> None:
         self.template: Template = review.build_template(self.facts, order=self.order)
@@ -147,7 +155,9 @@ class FakeNode:
         reading = Reading.model_validate(body)
         review.check_reading(self.template, reading)
         measured = tuple(
-            m.model_copy(update={"value": 8.3, "unit": "mm", "calibration": self.calibration})
+            m
+            if m.computed
+            else m.model_copy(update={"value": 8.3, "unit": "mm", "calibration": self.calibration})
             for m in reading.measurements
         )
         self.reading = reading.model_copy(update={"measurements": measured})
@@ -173,6 +183,7 @@ def application(node: FakeNode) -> Flask:
     app = Flask("fake node")
     faults(app, node)
     reading_routes(app, node)
+    measuring_routes(app, node)
     signing_routes(app, node)
     file_routes(app)
     return app
@@ -222,6 +233,34 @@ def reading_routes(app: Flask, node: FakeNode) -> None:
             return node.correct(**request.get_json())
         except Refused as error:
             return problem(422, str(error))
+
+
+def measuring_routes(app: Flask, node: FakeNode) -> None:
+    """Measuring on a phantom of two bones, whatever image is asked for."""
+
+    @app.get(f"/api/studies/{STUDY}/measurable")
+    def offers() -> dict[str, Any]:
+        species = node.facts.signalment.species or ""
+        return measurable(species, node.template.regions).model_dump(mode="json")
+
+    @app.post(f"/api/studies/{STUDY}/measure")
+    def answer() -> Any:
+        asked = StudyMeasureRequest.model_validate(request.get_json())
+        node.asked.append(asked)
+        shot = shoot_bench(Bench(gap=2.0))
+        spacing = Spacing(kind="fiducial", row_mm=0.144, column_mm=0.144)
+        wanted = asked.model_dump(exclude={"image_uid", "control_uid", "control_points"})
+        try:
+            found = measure(MeasureRequest(**wanted), picture(shot.pixels, spacing))
+        except Refused as error:
+            return problem(400, str(error))
+        return found.model_dump(mode="json")
+
+    @app.get(f"/api/studies/{STUDY}/priors")
+    def priors() -> dict[str, Any]:
+        search = {"state": "off", "words": "", "found": 0, "detail": "", "next_at": None}
+        kept = {"studies": [], "observations": {}, "measurements": node.earlier}
+        return {"search": search, **kept}
 
 
 def signing_routes(app: Flask, node: FakeNode) -> None:

@@ -100,10 +100,12 @@ def test_any_number_and_shape_of_images_is_printed(content, png):
 
 def test_the_limb_map_shows_what_was_found(content):
     folder = resources.files("viewer_plugin") / "maps"
-    limb = json.loads((folder / "dog_forelimb.json").read_text("utf-8"))
+    limb = json.loads((folder / "dog_fore.json").read_text("utf-8"))
     assert fitting_map(content, [limb]) == limb
     drawing = limb_drawing(content, limb, "R", 100)
-    fills = [path.fillColor.hexval() for group in drawing.contents for path in group.contents[1:]]
+    fills = [
+        path.fillColor.hexval() for group in drawing.contents[1:] for path in group.contents[1:]
+    ]
     assert fills.count("0xc0392b") == 1
     assert fills.count("0xe6b450") == 1
     cat = content.model_copy(

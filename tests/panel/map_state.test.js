@@ -3,10 +3,11 @@ import { readFileSync } from 'node:fs';
 import { test } from 'node:test';
 
 import { setObservation } from '../../viewer_plugin/panel/reading.js';
-import { bounds, fills, mapFor, shapeOf, toward, viewsOfSide } from '../../viewer_plugin/panel/map_state.js';
+import { bounds, fills, mapFor, restOfLimb, shapeOf, toward, viewsOfSide, windowOf } from '../../viewer_plugin/panel/map_state.js';
 import { DPA, ML, reading, said, template } from './example.js';
 
-const map = JSON.parse(readFileSync(new URL('../../viewer_plugin/maps/dog_forelimb.json', import.meta.url), 'utf8'));
+const load = name => JSON.parse(readFileSync(new URL(`../../viewer_plugin/maps/${name}.json`, import.meta.url), 'utf8'));
+const map = load('dog_fore');
 const { views, items } = template();
 
 test('a shape has one strip per view: open where asked, blind where the view cannot show it', () => {
@@ -42,12 +43,18 @@ test('no drawing is offered for another species or region', () => {
   assert.equal(mapFor([map], 'dog', hip), null);
 });
 
-test('every shape lies within the drawing', () => {
-  const [x, y, width, height] = map.view_box;
-  for (const [name, shape] of Object.entries(map.shapes)) {
-    const box = bounds(shape.d);
-    assert.ok(box.left > x && box.right < x + width && box.top > y && box.bottom < y + height, name);
-  }
+test('a study of fore and hind limb has the drawing of the region being read', () => {
+  const hind = load('dog_hind');
+  assert.equal(mapFor([map, hind], 'dog', template(), 'tarsus'), hind);
+  assert.equal(mapFor([map, hind], 'dog', template(), 'carpus'), map);
+});
+
+test('the drawing is cut to the regions of the study; the rest of the limb lies around it', () => {
+  assert.deepEqual(windowOf(map, ['carpus']), map.windows.carpus);
+  const both = windowOf(map, ['carpus', 'elbow']);
+  assert.ok(both[1] === map.windows.elbow[1] && both[1] + both[3] === map.windows.carpus[1] + map.windows.carpus[3]);
+  const rest = restOfLimb(map, [map.shapes.mc2]);
+  assert.ok(rest.includes(map.shapes.scapula.d) && !rest.includes(map.shapes.mc2.d));
 });
 
 test('the third and fourth digits are the longest, the dewclaw is medial, for a right paw at the right', () => {

@@ -20,6 +20,7 @@ from dicom_service.report.model import (
     Reference,
     ReportContent,
 )
+from dicom_service.review.computed import Computed, ComputedNumber, Curve, Shape
 from dicom_service.review.model import (
     Finding,
     Measurement,
@@ -184,6 +185,61 @@ def everywhere(template: Template) -> dict[str, dict[str, Observation]]:
     }
 
 
+COMPUTED_JOINT = Measurement(
+    id="m-joint",
+    item="",
+    view=DPA,
+    kind="computed",
+    points=((100.25, 200.1), (140.7, 230.3)),
+    value=1.234567,
+    unit="mm",
+    calibration="at the detector plane",
+    computed=Computed(
+        kind="joint_space",
+        method="sesamoid.joint_space",
+        version="1",
+        numbers=(
+            ComputedNumber(id="minimum", name="minimum over 2 mm", value=1.234567, unit="mm",
+                           plus_minus=0.2),
+            ComputedNumber(id="mean", name="mean width", value=0.65, unit="mm", bound="at most"),
+            ComputedNumber(id="unheard_of", name="new", value=41.0, unit="grey values"),
+            ComputedNumber(id="area", name="width times depth", value=7.0,
+                           unit="grey values x mm"),
+        ),
+        doubts=("one margin is blurred", "millimetres are not corrected for magnification"),
+        shapes=(
+            Shape(kind="line", name="first margin", points=((100.0, 200.0), (140.0, 230.0))),
+            Shape(kind="circle", name="pit", points=((120.0, 215.0),), radius=4.5),
+            Shape(kind="outline", name="part", points=((1.0, 1.0), (9.0, 1.0), (5.0, 8.0))),
+        ),
+        curves=(Curve(name="joint space width", unit="mm", along=(0.0, 0.25),
+                      values=(1.3, None)),),
+    ),
+)  # fmt: skip
+COMPUTED_SWELLING = Measurement(
+    id="m-swelling",
+    item="",
+    view=DPA,
+    kind="computed",
+    points=(),
+    value=6.5,
+    unit="mm",
+    computed=Computed(
+        kind="swelling_profile",
+        control_view=ML,
+        method="sesamoid.swelling_profile",
+        version="1",
+        numbers=(
+            ComputedNumber(id="thickest", value=6.5, unit="mm", bound="at least"),
+            ComputedNumber(id="bone_width", value=14.0, unit="mm", plus_minus=0.3),
+        ),
+        word="diffuse",
+        why="away from its peak the excess is still 80% of it",
+        shapes=(Shape(kind="points", name="skin", points=((10.5, 20.0), (11.0, 22.0))),),
+    ),
+)
+
+
 def make_reading(template: Template, **changes: object) -> Reading:
     """A complete reading with one of everything."""
     observations = everywhere(template)
@@ -248,6 +304,19 @@ def make_reading(template: Template, **changes: object) -> Reading:
         recommendations="Thorax radiographs; biopsy.",
     )
     return reading.model_copy(update=changes)
+
+
+@pytest.fixture
+def computed_content(content: ReportContent) -> ReportContent:
+    """The sample with two measurements that the node computed."""
+    reading = content.reading
+    place = {"item": "R.carpus.test_radius", "finding": "f1"}
+    computed = (
+        COMPUTED_JOINT.model_copy(update=place),
+        COMPUTED_SWELLING.model_copy(update={"item": "R.carpus.test_axis"}),
+    )
+    both = reading.model_copy(update={"measurements": (*reading.measurements, *computed)})
+    return content.model_copy(update={"reading": both})
 
 
 @pytest.fixture

@@ -1,7 +1,9 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { localPath } from '../../dicom_service/web/static/node.js';
-import { dicomDate, patient, personName, regionNames, stateOf } from '../../dicom_service/web/static/words.js';
+import { everything, fromKept, fromQuery, narrowed, toKeep, toQuery } from '../../dicom_service/web/static/filters.js';
+import { bytes, deliveryWords, since } from '../../dicom_service/web/static/adminwords.js';
+import { ageOf, dicomDate, patient, personName, priorityOf, regionNames, stateOf } from '../../dicom_service/web/static/words.js';
 
 const row = more => ({ patient_name: 'Brandt^Pip', patient_id: 'P1', reader: '', detail: '', late_objects: 0, delivery: '', delivery_detail: '', ...more });
 
@@ -53,4 +55,42 @@ test('names, dates and regions read as people write them', () => {
   assert.equal(dicomDate('20260301'), '2026-03-01');
   assert.equal(dicomDate('?'), '?');
   assert.equal(regionNames(['carpus', 'distal_limb']), 'carpus, distal limb');
+});
+
+test('a filter survives the address and the next visit, without what was searched for', () => {
+  const filter = { ...everything(), text: 'Pip', stage: 'to_deliver', species: 'cat', order: 'newest', urgent: true, offset: 50 };
+  assert.deepEqual(fromQuery(toQuery(filter)), filter);
+  assert.equal(String(toQuery(everything())), '');
+  assert.doesNotMatch(toKeep(filter), /Pip/);
+  assert.deepEqual(fromKept(toKeep(filter)), { ...filter, text: '', offset: 0 });
+  for (const kept of [null, '', 'null', '[]', '{"stage": 7, "urgent": "yes"}', '{"stage": "nonsense"}', '<']) {
+    assert.deepEqual(fromKept(kept), everything(), String(kept));
+  }
+  assert.equal(narrowed({ ...everything(), stage: 'to_read' }), false);
+  assert.equal(narrowed(filter), true);
+});
+
+test('how long a study waits is said until it is signed', () => {
+  const now = Date.parse('2026-03-04T12:00:00Z');
+  const waits = (at, state = 'waiting') => ageOf({ state, last_object_at: at }, now);
+  assert.deepEqual(waits('2026-03-04T11:59:40Z'), { text: 'just now', long: false });
+  assert.equal(waits('2026-03-04T11:18:00Z').text, '42 min');
+  assert.deepEqual(waits('2026-03-03T11:00:00Z'), { text: '25 h', long: true });
+  assert.equal(waits('2026-02-28T12:00:00Z').text, '4 days');
+  assert.equal(waits('2026-03-05T12:00:00Z').text, 'just now', 'a clock that was set back');
+  assert.equal(waits('2026-02-28T12:00:00Z', 'signed').text, '');
+});
+
+test('urgency says who set it, and the reader is named as people write it', () => {
+  assert.deepEqual(priorityOf({ priority: 2, priority_by: '' }), { text: 'At once', by: 'As requested' });
+  assert.deepEqual(priorityOf({ priority: 1, priority_by: 'ida' }), { text: 'Urgent', by: 'Set by ida' });
+  assert.equal(priorityOf({}).text, '');
+  assert.equal(stateOf(row({ state: 'reading', reader: 'ida', reader_name: 'Vreeland^Ida^^Dr' })).text, 'Being read by Dr Ida Vreeland');
+});
+
+test('figures of the administrator read as people write them', () => {
+  assert.deepEqual([0, 999, 1000, 15400000, 271e9].map(bytes), ['0 B', '999 B', '1.0 kB', '15.4 MB', '271 GB']);
+  assert.equal(since('2026-03-01T00:00:00Z', Date.parse('2026-03-04T00:00:00Z')), '3 days');
+  assert.equal(deliveryWords({ state: 'owed', attempts: 3, destination: 'a' }).wants, true);
+  assert.equal(deliveryWords({ state: 'owed', attempts: 0, destination: '' }).text, 'waits for an archive');
 });

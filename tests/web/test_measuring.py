@@ -5,6 +5,7 @@ import json
 import pytest
 
 from dicom_service.cli import main
+from dicom_service.workflow.measurable import measurable
 from test_pacs.phantom.bench import Bench
 from tests.measure.conftest import shoot_bench
 from tests.web.conftest import file_of, image
@@ -78,3 +79,23 @@ def test_the_command_line_measures_a_file_and_draws_it(tmp_path, capsys, joint):
     assert png.read_bytes().startswith(b"\x89PNG")
     assert main(["measure", str(file), "joint_space", "--point", "x,y"]) == 1
     assert "COLUMN,ROW" in capsys.readouterr().err
+
+
+def test_what_can_be_measured_comes_with_landmarks_and_graded_published_values():
+    offers = measurable("dog", ("carpus",)).offers
+    kinds = [o.kind for o in offers[:4]]
+    assert kinds == ["joint_space", "swelling_profile", "lucent_line", "shaft_axis"]
+    angle = next(o for o in offers if o.name == "aLDRA")
+    assert [mark.id for mark in angle.landmarks][:2] == ["axis_distal", "axis_proximal"]
+    assert angle.here
+    assert {(r.mean, r.sd, r.source, r.grade) for r in angle.published} >= {
+        (85.6, 1.74, "DUNCAN2022", "V")
+    }
+    far = next(o for o in offers if o.name == "TPA")
+    assert not far.here
+    assert all(r.species == "dog" for o in offers for r in o.published)
+    assert not any(o.name == "P3_rotation" for o in offers)
+
+
+def test_the_list_of_what_can_be_measured_needs_a_signed_in_user(client):
+    assert client.get("/api/studies/1.2.3/measurable").status_code == 401

@@ -1,6 +1,8 @@
 // @ts-check
 /** A host without a viewer: remembers what it was asked, and can play the reader's hand. */
 
+import { emptyLayer } from './layer.js';
+
 /** @typedef {import('./host.js').Host} Host */
 
 /** @implements {Host} */
@@ -15,6 +17,10 @@ export class FakeHost {
     this.watchers = new Set();
     this.measurers = new Set();
     this.tool = '';
+    this.layer = emptyLayer();
+    /** @type {((picked: {uid: string, point: [number, number]}) => void) | null} */
+    this.picking = null;
+    this.handlers = new Set();
     /** @type {string[] | null} */
     this.alone_ = null;
   }
@@ -57,6 +63,32 @@ export class FakeHost {
 
   drawMeasurements(measurements) {
     for (const m of measurements) this.drawn.set(m.id, m);
+  }
+
+  drawLayer(layer) {
+    this.layer = layer;
+  }
+
+  onHandle(callback) {
+    this.handlers.add(callback);
+    return () => this.handlers.delete(callback);
+  }
+
+  pick(callback) {
+    this.picking = callback;
+  }
+
+  nudged(uid, point, right, down) {
+    return /** @type {[number, number]} */ ([point[0] + right, point[1] + down]);
+  }
+
+  middle(uid) {
+    return this.shown.includes(uid) ? /** @type {[number, number]} */ ([150, 180]) : null;
+  }
+
+  /** What a reader does with a handle. */
+  moveHandle(id, point) {
+    for (const call of [...this.handlers]) call({ type: 'moved', id, point });
   }
 
   onImagesChanged(callback) {

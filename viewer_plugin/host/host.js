@@ -34,6 +34,16 @@
  *   Take the drawing of a measurement away; nothing happens when there is none.
  * @property {(measurements: Drawn[]) => void} drawMeasurements
  *   Draw those that are not there yet, on the images that are on the screen.
+ * @property {(layer: import('./layer.js').Layer) => void} drawLayer
+ *   Draw our own shapes, labels and handles over the images, in place of those before.
+ * @property {(callback: (event: import('./overlay.js').HandleEvent) => void) => () => void} onHandle
+ *   Called while and after a handle is moved by hand. Returns how to stop.
+ * @property {(callback: ((picked: {uid: string, point: [number, number]}) => void) | null) => void} pick
+ *   Clicks on an image give their place instead of working the viewer's tool, until null is given.
+ * @property {(uid: string, point: [number, number], right: number, down: number) => [number, number]} nudged
+ *   A place moved by so many pixels of the image, as directions are on the screen.
+ * @property {(uid: string) => [number, number] | null} middle
+ *   The place in the middle of what is seen of an image; null when it is not on the screen.
  * @property {(callback: () => void) => () => void} onImagesChanged
  *   Called when other images are on the screen. Returns how to stop.
  * @property {(series: string, uid: string, study?: string) => void} openDocument

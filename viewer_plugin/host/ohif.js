@@ -4,6 +4,7 @@
 import { studyInAddress } from './address.js';
 import { hang, whole, zoomTo } from './camera.js';
 import { Annotations } from './annotations.js';
+import { Overlay } from './overlay.js';
 import { BesideLayout } from './beside.js';
 
 /** @typedef {import('./host.js').Host} Host */
@@ -23,6 +24,7 @@ export class OhifHost {
     this.watchers = new Set();
     this.stops = /** @type {(() => void)[]} */ ([]);
     this.annotations = new Annotations(this);
+    this.overlay = new Overlay(this);
     this.layout = new BesideLayout(this);
   }
 
@@ -41,6 +43,7 @@ export class OhifHost {
   stop() {
     for (const stop of this.stops.splice(0)) stop();
     this.annotations.stop();
+    this.overlay.stop();
     this.layout.forget();
     this.hung.clear();
   }
@@ -56,6 +59,7 @@ export class OhifHost {
     // The viewport sets its own camera right after this event; ours must come last.
     setTimeout(guarded(() => {
       this.hangOnce(viewportId);
+      this.overlay.refresh();
       this.#notify();
     }), 0);
   }
@@ -174,6 +178,26 @@ export class OhifHost {
 
   drawMeasurements(measurements) {
     this.annotations.draw(measurements);
+  }
+
+  drawLayer(layer) {
+    this.overlay.draw(layer);
+  }
+
+  onHandle(callback) {
+    return this.overlay.subscribe(callback);
+  }
+
+  pick(callback) {
+    this.overlay.pick(callback && guarded(callback));
+  }
+
+  nudged(uid, point, right, down) {
+    return this.overlay.nudged(uid, point, right, down);
+  }
+
+  middle(uid) {
+    return this.overlay.middle(uid);
   }
 
   onImagesChanged(callback) {

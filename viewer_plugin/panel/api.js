@@ -89,6 +89,16 @@ export class Api {
     return this.change('POST', `/studies/${study}/correction`, JSON.stringify(correction));
   }
 
+  /** What can be computed on the images of the study. */
+  measurable(/** @type {string} */ study) {
+    return this.call('GET', `/studies/${study}/measurable`);
+  }
+
+  /** Compute on one image; nothing is kept. @returns {Promise<any>} */
+  measure(/** @type {string} */ study, /** @type {any} */ request) {
+    return this.change('POST', `/studies/${study}/measure`, JSON.stringify(request));
+  }
+
   /** @returns {Promise<import('./types.js').Opening>} the study with its new template */
   correctSpecies(/** @type {string} */ study, /** @type {string} */ species) {
     return this.change('POST', `/studies/${study}/species`, JSON.stringify({ species }));

@@ -10,6 +10,8 @@ import { patch } from './dom.js';
 import { command, isEditable, isPressable } from './keys.js';
 import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
+import { emptyLayer } from '../host/layer.js';
+import { numberText } from './numbers.js';
 import { members } from './groups.js';
 import { askedViews } from './reading.js';
 import { sessionOf } from './store.js';
@@ -18,6 +20,9 @@ import { panelView } from './view.js';
 
 /** Dispatched on the document for keys pressed outside of the panel; detail: the command. */
 export const KEY_EVENT = 'sesamoid:command';
+
+/** Keys that would answer for a structure while something is being measured on it. */
+const MUTE = new Set(['normalNext', 'groupNormal', 'clear']);
 
 export class PanelElement extends HTMLElement {
   constructor() {
@@ -29,6 +34,7 @@ export class PanelElement extends HTMLElement {
     this.session = null;
     this.undo = [];
     this.drawn = '';
+    this.layered = '';
     this.signedCount = 0;
     /** @type {any} */
     this.measurements = null;
@@ -67,6 +73,8 @@ export class PanelElement extends HTMLElement {
       session.subscribe(() => this.draw()),
       host.onImagesChanged(() => this.imagesChanged()),
       host.onMeasurement(event => this.measured(event)),
+      host.onHandle(event => session.measuring.handle(event)),
+      () => this.leaveLayer(),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
       () => window.removeEventListener('focus', onFocus),
@@ -87,7 +95,7 @@ export class PanelElement extends HTMLElement {
     const before = this.shadowRoot?.activeElement ?? null;
     try {
       const species = session.opening?.facts.signalment.species ?? '';
-      const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template) : null;
+      const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template, session.currentItem?.region) : null;
       patch(this.stage, panelView({ session, host, map }));
     } catch (error) {
       console.error(error);
@@ -97,23 +105,51 @@ export class PanelElement extends HTMLElement {
     this.showSigned();
     this.showItem();
     this.showMeasurements();
+    this.showLayer();
+  }
+
+  /** What is being computed, and what was accepted of this structure, lies over the images. */
+  showLayer() {
+    const { session, host } = this;
+    if (!session || !host || session.status !== 'ready') return;
+    const { measuring } = session;
+    const layer = session.section === 'conclude' && !measuring.active ? emptyLayer() : measuring.layer(numberText);
+    const said = JSON.stringify(layer) + measuring.picking;
+    if (said === this.layered) return;
+    this.layered = said;
+    host.drawLayer(layer);
+    host.pick(measuring.picking ? picked => measuring.place(picked) : null);
+  }
+
+  leaveLayer() {
+    this.layered = '';
+    this.host?.pick(null);
+    this.host?.drawLayer(emptyLayer());
   }
 
   /** Focus stays where the reader works although the thing under it was replaced. */
   follow(before) {
     const { session } = this;
-    const at = `${session?.item} ${session?.editing} ${session?.sheet} ${session?.section} ${session?.help}`;
+    const { stage, offer, offers, chosen } = session?.measuring ?? {};
+    const measuring = `${stage === 'choosing'} ${offer?.title} ${Boolean(offers)} ${chosen}`;
+    const at = `${session?.item} ${session?.editing} ${session?.sheet} ${session?.section} ${session?.help} ${measuring}`;
     const moved = at !== this.at;
     this.at = at;
     if (!moved) return;
     // A key over the images may open these two; what is typed next belongs to them.
     const elsewhere = before === null && isEditable(document.activeElement);
     if (session?.help && !elsewhere) return this.focusOn('[data-help]');
+    if (session?.measuring.active) return before !== null && this.followMeasuring();
     if (session?.editing && !elsewhere) return this.focusOn('[data-field="search"]');
     if (before === null) return;
     if (session?.sheet) return this.focusOn('[data-card]');
     const now = this.shadowRoot?.activeElement;
     if (!now || now.matches('[role=option], .row, [data-field="search"]')) this.focusPlace();
+  }
+
+  followMeasuring() {
+    const places = [`[data-landmark="${this.session?.measuring.chosen}"]`, '[data-first-offer] button', '[data-measure]'];
+    places.some(place => this.focusOn(place));
   }
 
   /** What was signed stands at the top of the conclusion. */
@@ -151,11 +187,12 @@ export class PanelElement extends HTMLElement {
     const wanted = this.session?.reading?.measurements;
     if (!wanted || wanted === this.measurements) return;
     this.measurements = wanted;
-    this.host?.drawMeasurements(wanted);
+    this.host?.drawMeasurements(wanted.filter(m => !m.computed));
   }
 
   imagesChanged() {
     this.measurements = null;
+    this.layered = '';
     this.draw();
   }
 
@@ -206,12 +243,13 @@ export class PanelElement extends HTMLElement {
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
     // A key for one structure has no meaning while a whole group is before the reader.
     const reading = session.walking && !session.help && !session.sheet;
+    if (session.measuring.active && (name in values || MUTE.has(name))) return;
     if (name in values) return reading && session.answer(values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
       normalNext: () => reading && session.normalNext(),
       groupNormal: () => !session.help && session.groupNormal(),
-      takeOver: () => session.section === 'conclude' && this.takeOver(),
+      takeOver: () => (session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver()),
       clear: () => reading && session.clear(),
       next: () => session.next(),
       previous: () => session.previous(),
@@ -222,6 +260,7 @@ export class PanelElement extends HTMLElement {
       editFinding: () => this.editFinding(),
       length: () => !session.signed && host.startTool('length'),
       angle: () => !session.signed && host.startTool('angle'),
+      measure: () => reading && this.measure(),
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
@@ -232,9 +271,17 @@ export class PanelElement extends HTMLElement {
     act[name]?.();
   }
 
+  measure() {
+    const { session } = this;
+    if (!session || session.signed) return;
+    if (!session.measuring.active) session.measuring.open();
+    this.focusOn('[data-measure]');
+  }
+
   close() {
     const { session } = this;
     if (session?.help) return session.update({ help: false });
+    if (session?.measuring.active) return session.measuring.back();
     if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
   }

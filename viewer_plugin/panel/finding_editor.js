@@ -3,6 +3,7 @@
 
 import { copiedLine } from './before_item.js';
 import { descriptorFields } from './descriptor_fields.js';
+import { computeButton, computedRow } from './computed_row.js';
 import { h } from './dom.js';
 import { aggressiveness } from './lesion.js';
 import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
@@ -73,7 +74,8 @@ function measurements(ctx, finding) {
     h('h3', null, text.measure),
     h('div', { class: 'buttons' },
       h('button', { class: 'btn', onclick: () => host.startTool('length') }, text.length, h('kbd', null, 'l')),
-      h('button', { class: 'btn', onclick: () => host.startTool('angle') }, text.angle, h('kbd', null, 'g'))),
+      h('button', { class: 'btn', onclick: () => host.startTool('angle') }, text.angle, h('kbd', null, 'g')),
+      computeButton(session, finding)),
     mine.length ? measurementList(ctx, mine) : h('p', { class: 'dim' }, text.noMeasurement));
 }
 
@@ -85,6 +87,7 @@ export function measurementList(ctx, list) {
     host.removeMeasurement(m.id);
   };
   return h('ul', { class: 'measurements' }, list.map(m => {
+    if (m.computed) return computedRow(ctx, m);
     const view = session.template.views.find(v => v.uid === m.view);
     const label = `${text[m.kind]} ${valueText(m)}`;
     return h('li', { key: m.id },

@@ -1,6 +1,7 @@
 // @ts-check
 /** What is known and said of one structure. */
 
+import { computeButton } from './computed_row.js';
 import { beforeItem } from './before_item.js';
 import { h } from './dom.js';
 import { measurementList } from './finding_editor.js';
@@ -39,7 +40,11 @@ export function itemCard(ctx) {
 /** All that was measured of the structure, with or without a finding. */
 function measured(ctx, item) {
   const mine = ctx.session.reading.measurements.filter(m => m.item === item.id);
-  return mine.length > 0 && h('div', { key: 'measured', class: 'measure' }, h('h3', null, strings.finding.measure), measurementList(ctx, mine));
+  if (!mine.length && ctx.session.signed) return null;
+  return h('div', { key: 'measured', class: 'measure' },
+    h('h3', null, strings.finding.measure),
+    !ctx.session.signed && h('div', { class: 'buttons compute' }, computeButton(ctx.session)),
+    mine.length > 0 && measurementList(ctx, mine));
 }
 
 function place(session, item) {

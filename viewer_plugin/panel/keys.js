@@ -18,6 +18,7 @@ const TABLE = [
   ['e', 'editFinding'],
   ['l', 'length'],
   ['g', 'angle'],
+  ['m', 'measure'],
   ['w', 'whole'],
   ['c', 'conclude'],
   ['b', 'before'],
@@ -31,7 +32,7 @@ export const HELP_KEYS = [
   ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
   ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
   ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
+  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
 ];
 
 const COMMANDS = new Map(TABLE);

@@ -3,7 +3,7 @@
 
 import { h } from './dom.js';
 import { described, legend, sideSwitch } from './item_list.js';
-import { bounds, fills, shapeOf, sides, toward, viewsOfSide } from './map_state.js';
+import { bounds, fills, restOfLimb, shapeOf, sides, toward, viewsOfSide, windowOf } from './map_state.js';
 import { strings } from './strings.js';
 
 const boxes = new WeakMap();
@@ -20,6 +20,7 @@ export function limbMap(ctx) {
   const active = drawn.filter(entry => entry.item.section === session.section);
   return h('div', { class: 'map', key: 'map' },
     sideSwitch(session, side),
+    wholeLimbButton(session, map),
     legend(views, active.length > 0 && active.every(entry => entry.shape.turn === 90)),
     drawing(ctx, side, views, drawn, active)
   );
@@ -27,7 +28,7 @@ export function limbMap(ctx) {
 
 function drawing(ctx, side, views, drawn, active) {
   const { session, map } = ctx;
-  const [x, y, width, height] = map.view_box;
+  const [x, y, width, height] = windowOf(map, session.wholeLimb ? map.regions : drawn.map(entry => entry.item.region));
   const mirrored = side === 'L';
   const ghosts = drawn.filter(entry => !active.includes(entry));
   const layer = (entries, frame, alive) =>
@@ -37,16 +38,29 @@ function drawing(ctx, side, views, drawn, active) {
         .map(e => (alive ? option(ctx, e, views, active) : ghost(ctx, e, views)))
     );
   const main = mirrored ? `translate(${2 * x + width} 0) scale(-1 1)` : undefined;
-  const profile = mirrored ? `translate(${map.profile.mirror_shift} 0)` : undefined;
+  const beside = map.profile && drawn.some(entry => entry.shape.frame === 'profile');
+  const profile = beside && mirrored ? `translate(${map.profile.mirror_shift} 0)` : undefined;
   return h('svg', { class: 'limb', viewBox: `${x} ${y} ${width} ${height}`, preserveAspectRatio: 'xMidYMin meet' },
     patterns(),
     h('g', { transform: main, 'aria-hidden': 'true' },
-      h('path', { class: 'skin', d: map.outline }), layer(ghosts, 'main', false)),
-    h('g', { transform: profile, 'aria-hidden': 'true' },
+      h('path', { class: 'skin', d: map.outline }),
+      restOfLimb(map, drawn.map(entry => entry.shape)).map((d, i) => h('path', { key: `rest ${i}`, class: 'rest', d })),
+      layer(ghosts, 'main', false)),
+    beside && h('g', { key: 'profile', transform: profile, 'aria-hidden': 'true' },
       h('path', { class: 'skin', d: map.profile.outline }), layer(ghosts, 'profile', false)),
     h('g', active.length ? { role: 'listbox', 'aria-label': `${strings.map.label}, ${strings.sections[session.section]}` } : {},
       h('g', { transform: main, role: 'presentation' }, layer(active, 'main', true)),
       h('g', { transform: profile, role: 'presentation' }, layer(active, 'profile', true))));
+}
+
+/** The whole limb in one look, or the part that the study shows. */
+function wholeLimbButton(session, map) {
+  const has = session.template.items.map(item => item.region);
+  if (map.regions.every(region => has.includes(region))) return null;
+  return h('button', {
+    key: 'whole', class: 'link', 'aria-pressed': String(Boolean(session.wholeLimb)),
+    onclick: () => session.update({ wholeLimb: !session.wholeLimb }),
+  }, session.wholeLimb ? strings.map.part : strings.map.whole);
 }
 
 function ghost(ctx, { item, shape }, views) {

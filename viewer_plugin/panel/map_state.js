@@ -57,17 +57,48 @@ export function shapeOf(map, item) {
 }
 
 /**
- * The drawing for a template, or null: then the list alone is shown.
+ * The drawing for a template, or null: then the list alone is shown. A study of fore and hind
+ * limbs has two; the one of the region being read comes first.
  * @param {any[]} maps
  * @param {string} species
  * @param {import('./types.js').Template} template
+ * @param {string} [region] the region being read
  */
-export function mapFor(maps, species, template) {
+export function mapFor(maps, species, template, region = '') {
+  const own = maps.filter(map => map.species.includes(species));
   return (
-    maps.find(
-      map => map.species.includes(species) && template.items.some(item => map.regions.includes(item.region))
-    ) ?? null
+    own.find(map => map.regions.includes(region)) ??
+    own.find(map => template.items.some(item => map.regions.includes(item.region))) ??
+    null
   );
+}
+
+/**
+ * The part of the drawing that the regions of a study take up, as [x, y, width, height].
+ * @param {{windows: Record<string, number[]>}} map
+ * @param {Iterable<string>} regions
+ */
+export function windowOf(map, regions) {
+  const windows = [...new Set(regions)].map(region => map.windows[region]).filter(Boolean);
+  const used = windows.length ? windows : Object.values(map.windows);
+  const left = Math.min(...used.map(w => w[0]));
+  const top = Math.min(...used.map(w => w[1]));
+  const right = Math.max(...used.map(w => w[0] + w[2]));
+  const bottom = Math.max(...used.map(w => w[1] + w[3]));
+  return [left, top, right - left, bottom - top];
+}
+
+/**
+ * Bones of the limb that the study does not ask for: they only say where in the limb one is.
+ * @param {{shapes: Record<string, any>}} map
+ * @param {any[]} drawn shapes that stand for an item
+ * @returns {string[]} their paths
+ */
+export function restOfLimb(map, drawn) {
+  const used = new Set(drawn);
+  return Object.values(map.shapes)
+    .filter(shape => shape.layer === 'bone' && !shape.frame && !used.has(shape))
+    .map(shape => shape.d);
 }
 
 /**

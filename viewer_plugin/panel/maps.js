@@ -1,7 +1,7 @@
 // @ts-check
 /** The drawings, loaded once. */
 
-const FILES = ['dog_forelimb.json'];
+const FILES = ['dog_fore.json', 'dog_hind.json', 'cat_fore.json', 'cat_hind.json', 'horse_fore.json', 'horse_hind.json'];
 
 /** @type {Promise<any[]> | null} */
 let loading = null;

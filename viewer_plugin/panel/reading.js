@@ -166,6 +166,25 @@ export function putMeasurement(reading, measurement) {
   return { ...reading, measurements };
 }
 
+/**
+ * A length or angle drawn in the viewer, for the finding or the structure at hand.
+ * @param {{reading: Reading, item: string, editing: string}} session
+ * @param {{id: string, uid: string, kind: 'length'|'angle', points: [number, number][]}} drawn
+ * @returns {Reading}
+ */
+export function withDrawn({ reading, item: here, editing }, { id, uid, kind, points }) {
+  const known = reading.measurements.find(m => m.id === id);
+  const ofItem = reading.findings.filter(f => f.item === here);
+  const finding = reading.findings.find(f => f.id === editing) ?? ofItem.find(f => f.view === uid) ?? ofItem[0];
+  const item = known?.item ?? finding?.item ?? here;
+  if (!item) return reading;
+  return putMeasurement(reading, {
+    id, item, view: uid, kind, points,
+    value: 0, unit: kind === 'angle' ? 'deg' : 'px', calibration: '',
+    finding: known?.finding ?? finding?.id ?? '', note: known?.note ?? '',
+  });
+}
+
 /** @returns {Reading} */
 export function dropMeasurement(/** @type {Reading} */ reading, /** @type {string} */ id) {
   return { ...reading, measurements: reading.measurements.filter(m => m.id !== id) };
@@ -183,9 +202,11 @@ export function takeValues(reading, completed) {
   const measurements = reading.measurements.map(mine => {
     const theirs = known.get(mine.id);
     if (!theirs || !samePoints(mine.points, theirs.points)) return mine;
-    if (mine.value === theirs.value && mine.unit === theirs.unit && mine.calibration === theirs.calibration) return mine;
+    const computed = theirs.computed ?? null;
+    const same = JSON.stringify(mine.computed ?? null) === JSON.stringify(computed);
+    if (same && mine.value === theirs.value && mine.unit === theirs.unit && mine.calibration === theirs.calibration) return mine;
     changed = true;
-    return { ...mine, value: theirs.value, unit: theirs.unit, calibration: theirs.calibration };
+    return { ...mine, value: theirs.value, unit: theirs.unit, calibration: theirs.calibration, computed };
   });
   return changed ? { ...reading, measurements } : reading;
 }
@@ -198,9 +219,16 @@ export function takeValues(reading, completed) {
 export function sameEntries(a, b) {
   const bare = reading => ({
     ...reading,
-    measurements: reading.measurements.map(({ value, unit, calibration, ...rest }) => rest),
+    measurements: reading.measurements.map(({ value, unit, calibration, computed, ...rest }) => ({ ...rest, computed: asked(computed) })),
   });
   return JSON.stringify(sorted(bare(a))) === JSON.stringify(sorted(bare(b)));
+}
+
+/** Of what is computed, that which the reader asked for. */
+function asked(computed) {
+  if (!computed) return null;
+  const { kind, name, control_view, control_points } = computed;
+  return { kind, name, control_view, control_points };
 }
 
 function sorted(value) {

@@ -9,6 +9,7 @@ import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
 import { groupNormal, groupOf, withShown } from './groups.js';
 import * as change from './reading.js';
+import { Measuring } from './measuring.js';
 import { Priors } from './priors.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
@@ -48,6 +49,8 @@ export class Session {
     this.view = '';
     this.side = '';
     this.editing = '';
+    /** Whether the map shows the whole limb or the part that the study shows. */
+    this.wholeLimb = false;
     /** Id of the group whose members are shown together; "" is none. */
     this.sheet = '';
     /** The open field of a finding, and the descriptor whose note is shown. */
@@ -70,6 +73,7 @@ export class Session {
     this.moreStudies = 0;
     this.undoStack = /** @type {any[]} */ ([]);
     this.listeners = new Set();
+    this.measuring = new Measuring(this);
     const sender = new Sender(api, study);
     this.queue = new SaveQueue({
       send: (version, reading) => sender.save(version, reading),
@@ -208,6 +212,7 @@ export class Session {
     const before = this.undoStack.pop();
     if (!before || this.signed) return this.update({ message: strings.nothingToUndo });
     const { reading, item, section, view } = before;
+    this.measuring.close();
     Object.assign(this, { item, section, view, reading, editing: '', sheet: '', message: strings.undone });
     this.queue.put(reading);
   }
@@ -221,6 +226,7 @@ export class Session {
     const asked = change.askedViews(this.template, item);
     const pool = open.length ? open : asked;
     if (section !== 'conclude') this.displayed.add(id);
+    if (this.measuring.item !== id) this.measuring.close();
     this.update({
       item: id,
       section: section || item.section,
@@ -350,21 +356,8 @@ export class Session {
   // --- measurements from the viewer
 
   /** A measurement was finished or changed in the viewer. */
-  measured({ id, uid, kind, points }) {
-    if (!this.template.views.some(view => view.uid === uid)) return this.update({ message: strings.before.otherImage });
-    const known = this.reading.measurements.find(m => m.id === id);
-    const ofItem = this.reading.findings.filter(f => f.item === this.item);
-    const finding =
-      this.reading.findings.find(f => f.id === this.editing) ?? ofItem.find(f => f.view === uid) ?? ofItem[0];
-    const item = known?.item ?? finding?.item ?? this.item;
-    if (!item || this.signed) return;
-    this.commit(
-      change.putMeasurement(this.reading, {
-        id, item, view: uid, kind, points,
-        value: 0, unit: kind === 'angle' ? 'deg' : 'px', calibration: '',
-        finding: known?.finding ?? finding?.id ?? '', note: known?.note ?? '',
-      })
-    );
+  measured(event) {
+    if (!this.signed) this.commit(change.withDrawn(this, event));
   }
 
   measurementRemoved(id) {

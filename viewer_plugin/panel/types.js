@@ -9,9 +9,16 @@
  *   severity: ''|'mild'|'moderate'|'severe', note: string,
  *   aggressiveness?: ''|'non_aggressive'|'indeterminate'|'aggressive',
  *   cross_check: Record<string, CrossCheck>, copied_from?: string}} Finding
- * @typedef {{id: string, item: string, view: string, kind: 'length'|'angle',
- *   points: [number, number][], value: number, unit: 'mm'|'px'|'deg', calibration: string,
- *   finding: string, note: string}} Measurement
+ * @typedef {{id: string, name: string, value: number, unit: string, plus_minus: number|null,
+ *   bound: string}} ComputedNumber
+ * @typedef {{kind: string, name: string, control_view: string, control_points: [number, number][],
+ *   method: string, version: string, numbers: ComputedNumber[], word: string, why: string,
+ *   doubts: string[], shapes: {kind: 'line'|'outline'|'points'|'circle', name: string,
+ *   points: [number, number][], radius: number}[],
+ *   curves: {name: string, unit: string, along: number[], values: (number|null)[]}[]}} Computed
+ * @typedef {{id: string, item: string, view: string, kind: 'length'|'angle'|'computed',
+ *   points: [number, number][], value: number, unit: 'mm'|'px'|'deg'|'1', calibration: string,
+ *   finding: string, note: string, computed?: Computed|null}} Measurement
  * @typedef {{id: string, verdict: 'supported'|'possible'|'no_evidence'|'excluded'|'cannot_assess',
  *   evidence: string[], note: string}} RuleOut
  * @typedef {{template_revision: number, observations: Record<string, Record<string, Observation>>,

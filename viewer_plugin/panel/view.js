@@ -11,6 +11,7 @@ import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
 import { itemCard } from './item_card.js';
 import { itemList } from './item_list.js';
 import { limbMap } from './limb_map.js';
+import { measureSheet } from './measure_sheet.js';
 import { shapeOf } from './map_state.js';
 import { strings } from './strings.js';
 import { standing } from './versions.js';
@@ -36,11 +37,11 @@ function failure(session) {
 
 function sectionBody(ctx) {
   const { session, map } = ctx;
-  const editor = session.editing ? findingEditor(ctx) : session.sheet ? groupSheet(ctx) : null;
+  const editor = session.measuring.active ? measureSheet(ctx) : session.editing ? findingEditor(ctx) : session.sheet ? groupSheet(ctx) : null;
   const ofSection = session.template.items.filter(item => item.section === session.section && item.side === session.side);
   const drawn = map && ofSection.some(item => shapeOf(map, item));
   const all = ofSection.every(item => shapeOf(map, item));
-  const kind = !editor ? '' : session.editing ? ' editing' : ' grouping';
+  const kind = !editor ? '' : session.editing || session.measuring.active ? ' editing' : ' grouping';
   return h('div', { key: 'body', class: `body${kind}${drawn ? '' : ' listed'}` },
     h('div', { key: 'where', class: 'where' },
       map && limbMap(ctx),

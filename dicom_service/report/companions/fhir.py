@@ -11,11 +11,12 @@ from datetime import datetime
 from typing import Any
 
 from dicom_service.codes import SCHEME, SCHEME_UID, Code, get
-from dicom_service.report import sentences
+from dicom_service.report import computed, sentences
 from dicom_service.report.items import name_parts, tracking_uid
 from dicom_service.report.model import Person, ReportContent
 from dicom_service.report.names import Names
 from dicom_service.report.text import person, plain_text
+from dicom_service.review.computed import Computed
 from dicom_service.review.model import Measurement
 
 Resource = dict[str, Any]
@@ -35,7 +36,7 @@ SYSTEMS: Mapping[str, str] = {
 _ANIMAL = "http://hl7.org/fhir/StructureDefinition/patient-animal"
 _GENDER_STATUS = "http://hl7.org/fhir/animal-genderstatus"
 _SEX = {"M": "male", "F": "female", "O": "other", "": "unknown"}
-_UNITS = {"mm": ("mm", "mm"), "deg": ("deg", "°"), "px": ("{pixels}", "pixels")}
+_UNITS = {"mm": ("mm", "mm"), "deg": ("deg", "°"), "px": ("{pixels}", "pixels"), "1": ("1", "")}
 _DATE = 8
 """Length of a DICOM date."""
 
@@ -234,7 +235,9 @@ def _observation(names: Names, address: _Addresses, measurement: Measurement) ->
             }
         ],
         "status": {"template": "registered", "draft": "preliminary"}.get(content.kind, "final"),
-        "code": _concept(get(measurement.kind), sentences.measurement_sentence(names, measurement)),
+        "code": _concept(
+            computed.concept(measurement), sentences.measurement_sentence(names, measurement)
+        ),
         "subject": address.to("patient"),
         "derivedFrom": [address.to("study")],
         "bodySite": _concept(item.code, names.title(item)),
@@ -245,11 +248,32 @@ def _observation(names: Names, address: _Addresses, measurement: Measurement) ->
             "code": unit,
         },
     }
+    if measurement.computed is not None:
+        made |= _computed(measurement.computed)
     if any(said):
         made["note"] = [{"text": ". ".join(part for part in said if part)}]
     if content.signer:
         made["performer"] = [address.to("performer")]
     return made | _day("effectiveDateTime", content.facts.study_date)
+
+
+def _computed(answer: Computed) -> Resource:
+    """What computed it, and the numbers beside the first one."""
+    others = [
+        {
+            "code": _concept(computed.number_code(answer, number.id), number.name),
+            "valueQuantity": {
+                "value": round(number.value, 4),
+                "unit": number.unit,
+                "system": SYSTEMS["UCUM"],
+                "code": get(computed.UNITS[number.unit]).value,
+            },
+        }
+        for number in answer.numbers[1:]
+        if number.unit in computed.UNITS
+    ]
+    method = {"text": f"{answer.method} version {answer.version}"}
+    return {"method": method} | ({"component": others} if others else {})
 
 
 def _tracking(names: Names, measurement: Measurement) -> str:

@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Literal
 
 from reportlab.graphics.shapes import Drawing, Group, Path
@@ -49,14 +49,12 @@ def sides(content: ReportContent) -> tuple[str, ...]:
 
 def limb_drawing(content: ReportContent, limb: LimbMap, side: str, height: float) -> Drawing:
     """One limb, `height` points high; a left limb is the right one mirrored."""
-    x, y, width, tall = limb["view_box"]
+    items = [item for item in content.template.items if item.side in (side, "U", "B")]
+    x, y, width, tall = _window(limb, {item.region for item in items})
     scale = height / tall
     drawing = Drawing(width * scale, height)
-    states = {
-        item.structure: _state(content, item)
-        for item in content.template.items
-        if item.side in (side, "U", "B")
-    }
+    drawing.add(_clip(drawing.width, height))
+    states = {_shape_name(limb, item): _state(content, item) for item in items}
     mirror = -1 if side == "L" else 1
     across = -x if mirror == 1 else x + width
     main = Group(transform=(mirror * scale, 0, 0, -scale, across * scale, (y + tall) * scale))
@@ -65,7 +63,7 @@ def limb_drawing(content: ReportContent, limb: LimbMap, side: str, height: float
         main.add(path)
     drawing.add(main)
     profile = limb.get("profile")
-    if profile:
+    if profile and any(limb["shapes"].get(name, {}).get("frame") for name in states):
         shift = profile.get("mirror_shift", 0.0) if side == "L" else 0.0
         beside = Group(transform=(scale, 0, 0, -scale, (shift - x) * scale, (y + tall) * scale))
         beside.add(_path(profile["outline"], _SKIN, _SKIN_EDGE, 1.2))
@@ -73,6 +71,30 @@ def limb_drawing(content: ReportContent, limb: LimbMap, side: str, height: float
             beside.add(path)
         drawing.add(beside)
     return drawing
+
+
+def _window(limb: LimbMap, regions: Iterable[str]) -> tuple[float, float, float, float]:
+    """The part of the drawing that the regions take up: x, y, width, height."""
+    windows = [limb["windows"][r] for r in regions if r in limb["windows"]]
+    used = windows or list(limb["windows"].values())
+    x, y = min(w[0] for w in used), min(w[1] for w in used)
+    return x, y, max(w[0] + w[2] for w in used) - x, max(w[1] + w[3] for w in used) - y
+
+
+def _clip(width: float, height: float) -> Path:
+    """The rest of the limb ends at the edge of the drawing."""
+    path = Path(isClipPath=1, fillColor=None, strokeColor=None)
+    path.moveTo(0, 0)
+    for corner in ((width, 0), (width, height), (0, height)):
+        path.lineTo(*corner)
+    path.closePath()
+    return path
+
+
+def _shape_name(limb: LimbMap, item: TemplateItem) -> str:
+    """Two regions may share a structure: the shape of its region comes first."""
+    own = f"{item.region}.{item.structure}"
+    return own if own in limb["shapes"] else item.structure
 
 
 def _state(content: ReportContent, item: TemplateItem) -> State:

@@ -5,7 +5,7 @@ from datetime import datetime
 
 import hl7
 
-from dicom_service.report import sentences
+from dicom_service.report import computed, sentences
 from dicom_service.report.items import name_parts, tidy
 from dicom_service.report.model import Person, ReportContent
 from dicom_service.report.names import Names
@@ -13,12 +13,10 @@ from dicom_service.report.text import plain_text
 
 STATUS = {"template": "O", "draft": "P", "final": "F", "addendum": "C"}
 """Result status (table 0123): order received, preliminary, final, correction to results."""
-_UNITS = {"mm": "mm", "deg": "deg", "px": "{pixels}"}
+_UNITS = {"mm": "mm", "deg": "deg", "px": "{pixels}", "1": "1"}
 _CODING = "43468-8^XR unspecified body region^LN"
 _REPORT = "18748-4^Diagnostic imaging study^LN"
 _STUDY = "113014^DICOM Study^DCM"
-_LENGTH = "410668003^Length^SCT"
-_ANGLE = "1483009^Angle^SCT"
 _ESCAPES = str.maketrans({"\\": "\\E\\", "|": "\\F\\", "^": "\\S\\", "&": "\\T\\", "~": "\\R\\"})
 
 
@@ -134,7 +132,8 @@ def _observations(names: Names) -> Iterator[str]:
     number = 1
     yield _observation(number, "ST", _STUDY, escaped(content.facts.study_uid), status)
     for number, m in enumerate(content.reading.measurements, 2):
-        kind = _LENGTH if m.kind == "length" else _ANGLE
+        code = computed.concept(m)
+        kind = f"{code.value}^{escaped(code.meaning)}^{code.scheme}"
         value = f"{m.value:.2f}"
         segment = _observation(number, "NM", kind, value, status, escaped(m.id), _UNITS[m.unit])
         yield segment

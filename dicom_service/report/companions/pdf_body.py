@@ -19,11 +19,12 @@ from reportlab.platypus import (
 )
 
 from dicom_service import review
-from dicom_service.report import sentences, text
+from dicom_service.report import computed, sentences, text
 from dicom_service.report.companions.limb_map import LimbMap, limb_drawing, sides
 from dicom_service.report.companions.pdf_fonts import markup
 from dicom_service.report.companions.pdf_style import ACCENT, FAINT, INK, QUIET, WIDTH, Styles
 from dicom_service.report.names import Names
+from dicom_service.review.computed import computed_name
 from dicom_service.review.prose import HEADINGS
 
 _QUIET = f"#{QUIET.hexval()[2:]}"
@@ -144,17 +145,21 @@ def measurements(names: Names, styles: Styles) -> Iterator[Flowable]:
         ]
     ]
     for m in measured:
-        unit = sentences.UNITS[m.unit]
-        value = f"{m.value:.1f}{'' if unit == '°' else ' '}{unit}"
+        value = computed.value_words(m)
+        kind: str = m.kind
+        how: tuple[str, ...] = ()
+        if m.computed is not None:
+            kind = computed_name(m.computed)
+            how = (f"{m.computed.method} version {m.computed.version}", m.computed.word)
         remark = ". ".join(
-            p[:1].upper() + p[1:] for p in (m.calibration.strip(), m.note.strip()) if p
+            p[:1].upper() + p[1:] for p in (m.calibration.strip(), *how, m.note.strip()) if p
         )
         title = names.title(names.item(m.item))
         rows.append(
             [
                 Paragraph(markup(title[:1].upper() + title[1:]), styles.cell),
                 Paragraph(markup(names.view(m.view).label), styles.cell),
-                Paragraph(m.kind.capitalize(), styles.cell),
+                Paragraph(markup(kind[:1].upper() + kind[1:]), styles.cell),
                 Paragraph(markup(value), styles.number),
                 Paragraph(markup(remark), styles.cell),
             ]

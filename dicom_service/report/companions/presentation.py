@@ -7,8 +7,8 @@ from pydicom.dataset import Dataset
 from pydicom.uid import GrayscaleSoftcopyPresentationStateStorage
 
 from dicom_service.intake.model import ImageFacts
+from dicom_service.report import computed
 from dicom_service.report import items as sr
-from dicom_service.report import sentences
 from dicom_service.report.companions.composite import (
     Made,
     Place,
@@ -171,7 +171,9 @@ def _add_annotations(made: Dataset, names: Names, facts: ImageFacts) -> None:
     annotations: list[Dataset] = []
     if drawn:
         annotation = _annotation(MEASURED)
-        annotation.GraphicObjectSequence = [_line(m) for m in drawn]
+        annotation.GraphicObjectSequence = [
+            _line(line) for m in drawn for line in computed.lines(m)
+        ]
         annotation.TextObjectSequence = [_value(m) for m in drawn]
         annotations.append(annotation)
         layers.append(_layer(MEASURED, "Measurements", len(layers) + 1))
@@ -200,27 +202,34 @@ def _annotation(layer: str) -> Dataset:
     return annotation
 
 
-def _line(measurement: Measurement) -> Dataset:
-    """The line or the two arms; both modules count from the corner of the first pixel."""
+def _line(points: Sequence[tuple[float, float]]) -> Dataset:
+    """A line; both modules count from the corner of the first pixel."""
     item = Dataset()
     item.GraphicAnnotationUnits = "PIXEL"
     item.GraphicDimensions = 2
-    item.NumberOfGraphicPoints = len(measurement.points)
-    item.add_new(0x00700022, "FL", [axis for point in measurement.points for axis in point])
+    item.NumberOfGraphicPoints = len(points)
+    item.add_new(0x00700022, "FL", [axis for point in points for axis in point])
     item.GraphicType = "POLYLINE"
     item.GraphicFilled = "N"
     return item
 
 
 def _value(measurement: Measurement) -> Dataset:
-    unit = sentences.UNITS[measurement.unit]
-    shown = f"{measurement.value:.1f}{'' if unit == '°' else ' '}{unit}"
+    shown = computed.value_words(measurement)
     item = Dataset()
     item.UnformattedTextValue = f"{shown} {measurement.note.strip()}".strip()
     item.AnchorPointAnnotationUnits = "PIXEL"
-    item.add_new(0x00700014, "FL", list(measurement.points[1]))
+    item.add_new(0x00700014, "FL", list(_anchor(measurement)))
     item.AnchorPointVisibility = "N"
     return item
+
+
+def _anchor(measurement: Measurement) -> tuple[float, float]:
+    """Beside the vertex of an angle, the end of a length, or what was computed."""
+    if measurement.computed is None:
+        return measurement.points[1]
+    points = measurement.points or measurement.computed.shapes[0].points
+    return points[-1]
 
 
 def _notes(written: Sequence[str]) -> Iterator[Dataset]:

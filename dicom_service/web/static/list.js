@@ -1,33 +1,31 @@
 // @ts-check
 /** The reading list: asks the node, shows rows, asks again every few seconds. */
 
+import { STAGES, everything, fromKept, fromQuery, narrowed, toKeep, toQuery } from './filters.js';
 import { call } from './node.js';
-import { count, dicomDate, imagesOf, patient, personName, regionNames, stateOf } from './words.js';
+import { make, rowOf } from './rows.js';
+import { personName } from './words.js';
 
 const PAGE = 50;
 const EVERY_MS = 3000;
 const TYPING_MS = 250;
+const KEPT = 'sesamoid.list';
 
 const element = id => /** @type {any} */ (document.getElementById(id));
 const rows = element('rows');
-const filter = { text: '', state: '', offset: 0 };
+let filter = everything();
 let shown = '';
 let total = 0;
 let asking = 0;
 let timer = 0;
-
-function queryOf() {
-  const query = new URLSearchParams();
-  if (filter.text) query.set('text', filter.text);
-  if (filter.state) query.set('state', filter.state);
-  if (filter.offset) query.set('offset', String(filter.offset));
-  return query;
-}
+let csrf = '';
+/** @type {Map<string, any>} the rows that are shown, by Study Instance UID */
+const known = new Map();
 
 async function refresh() {
   clearTimeout(timer);
   const mine = ++asking;
-  const query = queryOf();
+  const query = toQuery(filter);
   query.set('limit', String(PAGE));
   try {
     const { content, tag } = await call(`/api/studies?${query}`);
@@ -60,67 +58,67 @@ function show(content) {
     shown = '';
     return void refresh();
   }
-  const focused = document.activeElement?.closest('tr')?.dataset.uid;
-  rows.replaceChildren(...content.studies.map(rowOf));
-  if (focused) links().find(link => link.closest('tr').dataset.uid === focused)?.focus();
-  element('count').textContent = total === 1 ? '1 study' : `${total} studies`;
+  const active = document.activeElement;
+  const focused = active?.closest('tr')?.dataset.uid;
+  const part = active?.tagName === 'BUTTON' ? 'button' : 'a';
+  known.clear();
+  for (const row of content.studies) known.set(row.study_uid, row);
+  rows.replaceChildren(...content.studies.map(row => rowOf(row, toggleUrgent)));
+  if (focused) rows.querySelector(`tr[data-uid="${CSS.escape(focused)}"] ${part}`)?.focus();
+  showStages(content.stages);
+  const many = content.more ? `${total} or more` : String(total);
+  element('count').textContent = total === 1 ? '1 study' : `${many} studies`;
   const empty = element('empty');
   empty.hidden = total > 0;
-  empty.textContent = filter.text || filter.state
-    ? 'No study matches. Clear the search or show all studies.'
-    : 'No studies yet. Send a limb study to this node; it appears here by itself.';
+  empty.textContent = emptyWords();
   element('pages').hidden = total <= PAGE;
   element('previous').disabled = filter.offset === 0;
   element('next').disabled = filter.offset + PAGE >= total;
   element('page').textContent =
-    `${filter.offset + 1} to ${Math.min(filter.offset + PAGE, total)} of ${total}`;
+    `${filter.offset + 1} to ${Math.min(filter.offset + PAGE, total)} of ${many}`;
 }
 
-function rowOf(row) {
-  const line = make('tr', '');
-  line.dataset.uid = row.study_uid;
-  const link = make('a', '', patient(row));
-  link.href = `/read?StudyInstanceUIDs=${encodeURIComponent(row.study_uid)}`;
-  const state = stateOf(row);
-  const { images, remarks } = imagesOf(row);
-  line.append(
-    cell('', link, sub([row.patient_id, dicomDate(row.study_date)].filter(Boolean).join(' · '))),
-    cell('nowrap', make('span', '', row.species || 'unknown')),
-    cell('', make('span', '', regionNames(row.regions) || '–')),
-    cell('question', make('span', '', row.question || row.description || '–')),
-    cell('nowrap', make('span', '', images), sub(remarks)),
-    cell('nowrap', make('span', '', new Date(row.last_object_at).toLocaleString([], { dateStyle: 'short', timeStyle: 'short' }))),
-    cell(state.wants ? 'state wants' : 'state', mark(state.mark), make('span', '', state.text), sub(state.detail)),
-  );
-  line.addEventListener('click', event => {
-    const selecting = String(getSelection());
-    if (!selecting && !(/** @type {Element} */ (event.target).closest('a'))) link.click();
-  });
-  return line;
+function emptyWords() {
+  if (narrowed(filter)) return 'No study matches. Clear the search or show all studies.';
+  if (filter.stage) return 'Nothing here at the moment. It changes by itself.';
+  return 'No studies yet. Send a limb study to this node; it appears here by itself.';
 }
 
-/** All text goes in as text: a script in a patient's name is only seen. */
-function make(tag, kind, text = '') {
-  const made = /** @type {any} */ (document.createElement(tag));
-  if (kind) made.className = kind;
-  if (text) made.textContent = text;
-  return made;
+function makeStages() {
+  element('stages').replaceChildren(...STAGES.map(([id, name]) => {
+    const button = make('button', '', name);
+    button.type = 'button';
+    button.dataset.stage = id;
+    button.append(make('span', 'badge'));
+    button.addEventListener('click', () => change({ stage: id }));
+    return button;
+  }));
 }
 
-function cell(kind, ...content) {
-  const made = make('td', kind);
-  made.append(...content.filter(Boolean));
-  return made;
+/** The node counts to a thousand. @param {number | undefined} count */
+function badgeOf(count) {
+  return !count ? '' : count < 1000 ? String(count) : '1000+';
 }
 
-function sub(text) {
-  return text ? make('span', 'sub', text) : null;
+function showStages(counts) {
+  for (const button of element('stages').children) {
+    const { stage } = button.dataset;
+    button.setAttribute('aria-pressed', String(stage === filter.stage));
+    const badge = button.querySelector('.badge');
+    badge.hidden = !counts?.[stage];
+    badge.textContent = badgeOf(counts?.[stage]);
+  }
 }
 
-function mark(sign) {
-  const made = make('span', 'mark', sign);
-  made.setAttribute('aria-hidden', 'true');
-  return made;
+async function toggleUrgent(row) {
+  const body = JSON.stringify({ priority: row.priority > 0 ? 0 : 1 });
+  const path = `/api/studies/${encodeURIComponent(row.study_uid)}/priority`;
+  try {
+    await call(path, { method: 'POST', body, headers: { 'X-Sesamoid-Token': csrf } });
+    await refresh();
+  } catch (error) {
+    trouble(error.message);
+  }
 }
 
 function links() {
@@ -136,8 +134,50 @@ function choose(step) {
 
 function change(values) {
   Object.assign(filter, { offset: 0 }, values);
-  history.replaceState(null, '', `/?${queryOf()}`.replace(/\?$/, ''));
-  refresh();
+  history.replaceState(null, '', `/?${toQuery(filter)}`.replace(/\?$/, ''));
+  try {
+    localStorage.setItem(KEPT, toKeep(filter));
+  } catch {
+    // A browser that keeps nothing: the address still says it.
+  }
+  showFilter();
+  return refresh();
+}
+
+function showFilter() {
+  showStages(null);
+  for (const id of ['text', 'species', 'order']) if (document.activeElement !== element(id)) element(id).value = filter[id];
+  for (const id of ['urgent', 'missing', 'mine']) element(id).checked = filter[id];
+  element('clear').hidden = !narrowed(filter);
+}
+
+async function turn(step) {
+  const offset = filter.offset + step * PAGE;
+  if (offset < 0 || offset >= total) return;
+  await change({ offset });
+  choose(1);
+}
+
+/** Single letters act only on a study that has the focus, so that they surprise nobody. */
+function onStudy(event) {
+  const uid = document.activeElement?.closest('tr')?.dataset.uid;
+  if (!uid) return false;
+  const stage = STAGES[Number(event.key) - 1];
+  if (stage) element('stages').children[Number(event.key) - 1].click();
+  else if (event.key === 'u' && known.has(uid)) toggleUrgent(known.get(uid));
+  else return false;
+  return true;
+}
+
+function pressed(event) {
+  const target = /** @type {Element} */ (event.target);
+  if (event.altKey || event.ctrlKey || event.metaKey || target.matches('select')) return;
+  if (event.key === 'ArrowDown' || event.key === 'ArrowUp') choose(event.key === 'ArrowDown' ? 1 : -1);
+  else if (event.key === 'PageDown' && total > PAGE) turn(1);
+  else if (event.key === 'PageUp' && filter.offset) turn(-1);
+  else if (event.key === '/' && !target.matches('input')) element('text').select();
+  else if (target.matches('input') || !onStudy(event)) return;
+  event.preventDefault();
 }
 
 function listen() {
@@ -146,36 +186,42 @@ function listen() {
     clearTimeout(typing);
     typing = setTimeout(() => change({ text: element('text').value.trim() }), TYPING_MS);
   });
-  element('filter').addEventListener('submit', event => {
+  element('filter').addEventListener('submit', async event => {
     event.preventDefault();
     clearTimeout(typing);
-    change({ text: element('text').value.trim() });
+    await change({ text: element('text').value.trim() });
     choose(1);
   });
-  element('state').addEventListener('change', () => change({ state: element('state').value }));
-  element('previous').addEventListener('click', () => change({ offset: Math.max(0, filter.offset - PAGE) }));
-  element('next').addEventListener('click', () => change({ offset: filter.offset + PAGE }));
-  document.addEventListener('visibilitychange', () => document.hidden || refresh());
-  document.addEventListener('keydown', event => {
-    const target = /** @type {Element} */ (event.target);
-    if (event.altKey || event.ctrlKey || event.metaKey || target.matches('select')) return;
-    if (event.key === 'ArrowDown' || event.key === 'ArrowUp') {
-      event.preventDefault();
-      choose(event.key === 'ArrowDown' ? 1 : -1);
-    } else if (event.key === '/' && !target.matches('input')) {
-      event.preventDefault();
-      element('text').select();
-    }
+  for (const id of ['species', 'order']) {
+    element(id).addEventListener('change', () => change({ [id]: element(id).value }));
+  }
+  for (const id of ['urgent', 'missing', 'mine']) {
+    element(id).addEventListener('change', () => change({ [id]: element(id).checked }));
+  }
+  element('clear').addEventListener('click', () => {
+    element('text').value = '';
+    change({ ...everything(), stage: filter.stage, order: filter.order });
+    element('text').focus();
   });
+  element('previous').addEventListener('click', () => turn(-1));
+  element('next').addEventListener('click', () => turn(1));
+  document.addEventListener('visibilitychange', () => document.hidden || refresh());
+  document.addEventListener('keydown', pressed);
+}
+
+function kept() {
+  try {
+    return localStorage.getItem(KEPT);
+  } catch {
+    return null;
+  }
 }
 
 async function start() {
   const asked = new URLSearchParams(location.search);
-  filter.text = asked.get('text') ?? '';
-  filter.state = asked.get('state') ?? '';
-  filter.offset = Math.max(0, Number.parseInt(asked.get('offset') ?? '0', 10) || 0);
-  element('text').value = filter.text;
-  element('state').value = filter.state;
+  filter = asked.size ? fromQuery(asked) : fromKept(kept());
+  makeStages();
+  showFilter();
   listen();
   refresh();
   let session;
@@ -184,10 +230,11 @@ async function start() {
   } catch {
     return; // the list says what is wrong
   }
+  csrf = session.csrf;
   element('who').textContent = personName(session.display) || session.user;
   element('administration').hidden = !session.roles.includes('administrator');
   element('sign-out').addEventListener('click', async () => {
-    const headers = { 'X-Sesamoid-Token': session.csrf };
+    const headers = { 'X-Sesamoid-Token': csrf };
     await call('/api/session', { method: 'DELETE', headers }).catch(() => undefined);
     location.assign('/login');
   });

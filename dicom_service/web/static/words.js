@@ -34,8 +34,8 @@ export function stateOf(row) {
     case 'waiting':
       return { mark: '○', text: 'To read', detail: '', wants: true };
     case 'reading':
-      if (row.report_versions) return { mark: '◐', text: `Being corrected by ${row.reader}`, detail: row.detail || version(row), wants: true };
-      return { mark: '◐', text: row.reader ? `Being read by ${row.reader}` : 'Being read', detail: row.detail, wants: true };
+      if (row.report_versions) return { mark: '◐', text: `Being corrected by ${reader(row)}`, detail: row.detail || version(row), wants: true };
+      return { mark: '◐', text: row.reader ? `Being read by ${reader(row)}` : 'Being read', detail: row.detail, wants: true };
     case 'failed':
       return { mark: '!', text: 'Not prepared', detail: row.detail, wants: true };
     case 'signed':
@@ -45,6 +45,31 @@ export function stateOf(row) {
     default:
       return { mark: '?', text: row.state, detail: row.detail, wants: false };
   }
+}
+
+function reader(row) {
+  return personName(row.reader_name ?? '') || row.reader;
+}
+
+const HOUR = 3600000;
+
+/**
+ * How long a study waits to be read; nothing once it is signed.
+ * @param {any} row  @param {number} [now]
+ */
+export function ageOf(row, now = Date.now()) {
+  if (!['waiting', 'reading', 'failed'].includes(row.state)) return { text: '', long: false };
+  const waits = Math.max(0, now - Date.parse(row.last_object_at));
+  const minutes = Math.floor(waits / 60000);
+  const text = minutes < 1 ? 'just now' : minutes < 60 ? `${minutes} min`
+    : waits < 48 * HOUR ? `${Math.floor(waits / HOUR)} h` : `${Math.floor(waits / (24 * HOUR))} days`;
+  return { text, long: waits >= 24 * HOUR };
+}
+
+/** @param {any} row */
+export function priorityOf(row) {
+  const text = ['', 'Urgent', 'At once'][row.priority ?? 0] ?? '';
+  return { text, by: row.priority_by ? `Set by ${row.priority_by}` : 'As requested' };
 }
 
 /** Which version to go by, where there is more than one. @param {any} row */

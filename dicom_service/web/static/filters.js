@@ -1,0 +1,69 @@
+// @ts-check
+/** What the reading list shows of all: stages, filters, and how they are kept. Pure. */
+
+/** @typedef {{text: string, stage: string, species: string, order: string, urgent: boolean, missing: boolean, mine: boolean, offset: number}} Filter */
+
+export const STAGES = [
+  ['', 'All'],
+  ['to_read', 'To read'],
+  ['in_progress', 'In progress'],
+  ['to_deliver', 'To deliver'],
+  ['delivered', 'Delivered'],
+  ['arriving', 'Arriving'],
+  ['trouble', 'In trouble'],
+  ['withdrawn', 'Withdrawn'],
+];
+
+/** @returns {Filter} */
+export function everything() {
+  return { text: '', stage: '', species: '', order: 'queue', urgent: false, missing: false, mine: false, offset: 0 };
+}
+
+const FLAGS = /** @type {const} */ (['urgent', 'missing', 'mine']);
+
+/** As it stands in an address; only what differs from everything. @param {Filter} filter */
+export function toQuery(filter) {
+  const query = new URLSearchParams();
+  for (const name of /** @type {const} */ (['text', 'stage', 'species'])) if (filter[name]) query.set(name, filter[name]);
+  if (filter.order !== 'queue') query.set('order', filter.order);
+  for (const name of FLAGS) if (filter[name]) query.set(name, '1');
+  if (filter.offset) query.set('offset', String(filter.offset));
+  return query;
+}
+
+/** @param {URLSearchParams} query  @returns {Filter} */
+export function fromQuery(query) {
+  const found = everything();
+  found.text = query.get('text') ?? '';
+  const stage = query.get('stage') ?? '';
+  if (STAGES.some(([id]) => id === stage)) found.stage = stage;
+  found.species = query.get('species') ?? '';
+  if (query.get('order') === 'newest') found.order = 'newest';
+  for (const name of FLAGS) found[name] = query.get(name) === '1';
+  found.offset = Math.max(0, Number.parseInt(query.get('offset') ?? '0', 10) || 0);
+  return found;
+}
+
+/** What is kept for the next visit: never what was searched for, which names patients. @param {Filter} filter */
+export function toKeep(filter) {
+  const { stage, species, order, urgent, missing, mine } = filter;
+  return JSON.stringify({ stage, species, order, urgent, missing, mine });
+}
+
+/** @param {string | null} kept  @returns {Filter} */
+export function fromKept(kept) {
+  try {
+    const found = JSON.parse(kept ?? '{}') ?? {};
+    const query = new URLSearchParams();
+    for (const name of ['stage', 'species', 'order']) if (typeof found[name] === 'string') query.set(name, found[name]);
+    for (const name of FLAGS) if (found[name] === true) query.set(name, '1');
+    return fromQuery(query);
+  } catch {
+    return everything();
+  }
+}
+
+/** Whether anything but the stage is chosen. @param {Filter} filter */
+export function narrowed(filter) {
+  return Boolean(filter.text || filter.species || filter.urgent || filter.missing || filter.mine);
+}

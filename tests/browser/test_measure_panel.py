@@ -1,0 +1,174 @@
+"""Computing a measurement in the panel: by keys alone, published values, refusals, nothing lost."""
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Locator, Page, expect
+
+pytestmark = pytest.mark.browser
+
+JOINT = "R.carpus.antebrachiocarpal"
+SAVED = re.compile(r"^saved \d\d:\d\d:\d\d$")
+
+
+def violations(page: Page) -> list[str]:
+    found = Axe().run(page, context="sesamoid-panel").response["violations"]
+    return [f"{v['id']}: {node['html']}" for v in found for node in v["nodes"]]
+
+
+def too_wide(page: Page) -> int:
+    """How many parts of the panel are wider than their place."""
+    return page.evaluate(
+        """() => [...document.querySelector('sesamoid-panel').shadowRoot.querySelectorAll('.card')]
+        .filter(e => e.scrollWidth > e.clientWidth + 1).length"""
+    )
+
+
+def press(page: Page, *keys: str) -> None:
+    for key in keys:
+        page.keyboard.press(key)
+
+
+def choose(page: Page, section: str = "cartilage") -> str:
+    """Go to the first structure of a section; its id."""
+    return page.evaluate(
+        """section => { const s = document.querySelector('sesamoid-panel').session;
+        s.chooseSection(section); return s.item; }""",
+        section,
+    )
+
+
+def place(page: Page, uid: str, *points: tuple[float, float]) -> None:
+    for point in points:
+        page.evaluate(
+            "([uid, point]) => window.host.picking({uid, point})", [uid, [float(p) for p in point]]
+        )
+
+
+def layer(page: Page) -> dict[str, Any]:
+    return page.evaluate("() => window.host.layer")
+
+
+def start(page: Page, panel: Locator, what: str) -> None:
+    press(page, "m")
+    panel.get_by_role("button", name=what).click()
+    expect(panel.locator(".marks")).to_be_visible()
+
+
+@pytest.mark.parametrize("width", [380, 460])
+def test_a_joint_space_is_measured_by_keys_alone(
+    page: Page, panel: Locator, node: Any, shots: Path, width: int
+) -> None:
+    page.add_style_tag(content=f"main {{ grid-template-columns: 1fr {width}px !important; }}")
+    item = choose(page)
+    panel.locator("[data-place]").first.focus()
+    press(page, "m")
+    expect(panel.get_by_role("button", name="Joint space width")).to_be_focused()
+    press(page, "Enter")
+    expect(panel.locator('[data-landmark="0"]')).to_be_focused()
+    press(page, "Enter")
+    expect(panel.locator('[data-landmark="1"]')).to_be_focused()
+    press(page, "Shift+Tab", "Shift+ArrowLeft", "Shift+ArrowLeft", "Shift+ArrowLeft")
+    press(page, "Tab", "Enter")
+    expect(panel.locator(".result")).to_contain_text("Mean width", ignore_case=True)
+    assert node.asked[-1].points == ((120.0, 180.0), (190.0, 180.0))
+    assert [h["point"] for h in layer(page)["handles"]] == [[120, 180], [190, 180]]
+    assert {s["name"] for s in layer(page)["shapes"]} == {
+        "first margin",
+        "second margin",
+        "minimum",
+    }
+    assert violations(page) == []
+    page.screenshot(path=shots / f"measure-joint-{width}.png")
+    assert too_wide(page) == 0
+    press(page, "y")
+    expect(panel.locator("li.computed")).to_contain_text("joint space width")
+    expect(panel.locator(".save")).to_have_text(SAVED)
+    (kept,) = node.reading.measurements
+    assert (kept.item, kept.kind, kept.computed.kind) == (item, "computed", "joint_space")
+    panel.locator("li.computed").scroll_into_view_if_needed()
+    page.screenshot(path=shots / f"measure-joint-kept-{width}.png")
+    assert too_wide(page) == 0
+    assert violations(page) == []
+    # Adjusted, it keeps its name and its place in the reading.
+    panel.get_by_role("button", name=re.compile("^Adjust")).click()
+    expect(panel.locator(".result")).to_be_visible()
+    page.evaluate("() => window.host.moveHandle('point_2', [180, 180])")
+    expect(panel.locator('[data-landmark="1"]')).to_contain_text("column 180")
+    expect(panel.get_by_role("button", name="Accept the change")).to_be_enabled()
+    press(page, "y")
+    expect(panel.locator(".save")).to_have_text(SAVED)
+    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    (moved,) = node.reading.measurements
+    assert moved.id == kept.id
+    assert moved.points[1] == (180.0, 180.0)
+    panel.get_by_role("button", name=re.compile("^Remove")).click()
+    expect(panel.locator("li.computed")).to_have_count(0)
+    press(page, "Control+z")
+    expect(panel.locator("li.computed")).to_have_count(1)
+
+
+def test_an_angle_stands_beside_what_is_published_and_what_was_before(
+    page: Page, node: Any, opened: Any, shots: Path
+) -> None:
+    name = "anatomic lateral distal radial angle"
+    earlier = {"meaning": name, "value": 88.0, "unit": "deg", "date": "20260504"}
+    node.earlier = {"R.carpus.radius_distal": [earlier]}
+    panel = opened(page, node)
+    choose(page, "bone")
+    start(page, panel, "Anatomic lateral distal radial angle")
+    expect(panel.get_by_role("img", name=re.compile("^The angle between the line"))).to_be_visible()
+    uid = node.facts.images[0].uid
+    place(page, uid, (150, 340), (150, 20), (30, 150), (270, 166))
+    expect(panel.locator(".published")).to_contain_text("85.6 ± 1.74°")
+    expect(panel.locator(".published")).to_contain_text("DUNCAN2022 (source read)")
+    expect(
+        panel.get_by_role("img", name=re.compile("over time: 2026-05-04: 88.00"))
+    ).to_be_visible()
+    assert violations(page) == []
+    page.screenshot(path=shots / "measure-angle.png")
+    panel.locator(".published").scroll_into_view_if_needed()
+    page.screenshot(path=shots / "measure-angle-published.png")
+
+
+def test_what_cannot_be_trusted_is_a_sentence_and_cannot_be_accepted(
+    page: Page, panel: Locator, node: Any
+) -> None:
+    choose(page)
+    start(page, panel, "Joint space width")
+    uid = node.facts.images[0].uid
+    place(page, uid, (120, 100), (180, 100))
+    expect(panel.get_by_role("alert")).to_contain_text("Not measured")
+    expect(panel.get_by_role("button", name=re.compile("^Accept"))).to_be_disabled()
+    press(page, "y")
+    expect(panel.locator(".refused")).to_be_visible()
+    press(page, "Escape", "Escape")
+    expect(panel.locator(".card h2")).to_be_visible()
+    assert node.reading.measurements == ()
+    assert layer(page) == {"shapes": [], "handles": [], "labels": []}
+    assert page.evaluate("() => window.host.picking") is None
+
+
+def test_while_the_node_is_away_the_points_stay(page: Page, panel: Locator, node: Any) -> None:
+    choose(page)
+    start(page, panel, "Joint space width")
+    uid = node.facts.images[0].uid
+    node.away = True
+    place(page, uid, (120, 180), (190, 180))
+    expect(panel.get_by_role("alert")).to_contain_text("restarted")
+    node.away = False
+    page.evaluate("() => window.host.moveHandle('point_1', [121, 180])")
+    expect(panel.locator(".result")).to_contain_text("Mean width", ignore_case=True)
+
+
+def test_keys_that_answer_do_nothing_while_measuring(page: Page, panel: Locator, node: Any) -> None:
+    choose(page)
+    start(page, panel, "Joint space width")
+    page.evaluate("() => document.activeElement.blur()")
+    page.locator("#images").focus()
+    press(page, "a", " ", "x")
+    assert node.reading.observations == {}
+    expect(panel.locator(".measuring")).to_be_visible()

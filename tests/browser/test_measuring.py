@@ -1,0 +1,199 @@
+"""A swelling profile and a joint space, from the reader's click to the signed documents."""
+
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Locator, Page, expect
+
+from dicom_service import report
+from dicom_service.passwords import hash_password
+from dicom_service.validators import outside_problems
+from dicom_service.viewer_install import ensure_viewer
+from test_pacs.clinic import Clinic
+from test_pacs.sending import send
+from test_pacs.studies import demo_studies
+
+pytestmark = pytest.mark.browser
+SHOTS = Path(__file__).parent / "screenshots"
+USER, PASSWORD = "ida", "a long enough password"
+JOINT = ((522.0, 1010.0), (547.0, 1010.0))
+"""Along the third metacarpophalangeal joint of the demo dog, DPa."""
+OBLIQUE = ((470.0, 391.0), (560.0, 391.0))
+"""Along its antebrachiocarpal joint, which curves away from the beam."""
+
+TO_PAGE = """([uid, point]) => {
+  const { services } = window;
+  for (const [id] of services.viewportGridService.getState().viewports) {
+    const vp = services.cornerstoneViewportService.getCornerstoneViewport(id);
+    const image = vp?.getCurrentImageId?.();
+    if (!image || cornerstone.metaData.get('instance', image).SOPInstanceUID !== uid) continue;
+    const box = vp.element.getBoundingClientRect();
+    const [x, y] = vp.worldToCanvas(cornerstone.utilities.imageToWorldCoords(image, point));
+    return [box.left + x, box.top + y];
+  }
+}"""
+HANDLES = """() => [
+  ...document.querySelectorAll('[data-sesamoid-layer] circle[data-handle]')
+].map(c => {
+  const box = c.getBoundingClientRect();
+  return [box.left + box.width / 2, box.top + box.height / 2];
+})"""
+
+ZOOM = """uid => document.querySelector('sesamoid-panel').host
+  .zoomTo(uid, {x: 535, y: 1008, fov: 220})"""
+
+
+@pytest.fixture(scope="module")
+def clinic(tmp_path_factory) -> Iterator[Clinic]:
+    folder = tmp_path_factory.mktemp("clinic")
+    viewer = ensure_viewer(folder, print)
+    with Clinic(folder, viewer, options={"settle_seconds": 0.5}) as clinic:
+        store = clinic.service.store
+        store.add_user(USER, "Vreeland^Ida^^Dr", hash_password(PASSWORD), ["reader"])
+        yield clinic
+
+
+@pytest.fixture(scope="module")
+def images(clinic) -> dict[str, str]:
+    """View -> SOP Instance UID of the demo dog's images, once the study waits to be read."""
+    study = demo_studies()[0]
+    send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
+    uid = str(study.datasets[0].StudyInstanceUID)
+    deadline = time.monotonic() + 30
+    while (row := clinic.service.store.study(uid)) is None or row.state != "waiting":
+        assert time.monotonic() < deadline, row
+        time.sleep(0.05)
+    return {"study": uid} | {d.ViewPosition: str(d.SOPInstanceUID) for d in study.datasets}
+
+
+def shot(page: Page, name: str) -> None:
+    SHOTS.mkdir(exist_ok=True)
+    page.screenshot(path=SHOTS / f"measuring-{name}.png")
+
+
+def opened(page: Page, clinic: Clinic) -> Locator:
+    page.set_viewport_size({"width": 1600, "height": 950})
+    page.goto(clinic.service.address)
+    page.get_by_label("User").fill(USER)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.keyboard.press("Enter")
+    page.get_by_role("link", name=re.compile("Biscuit")).click()
+    panel = page.locator("sesamoid-panel")
+    panel.locator(".card h2").wait_for(timeout=60_000)
+    expect(page.locator(".cornerstone-canvas")).to_have_count(2)
+    return panel
+
+
+def click_at(page: Page, uid: str, point: tuple[float, float]) -> None:
+    x, y = page.evaluate(TO_PAGE, [uid, list(point)])
+    page.mouse.click(x, y)
+
+
+def begin(page: Page, panel: Locator, what: str) -> None:
+    page.keyboard.press("m")
+    panel.get_by_role("button", name=what).click()
+    expect(panel.locator(".marks")).to_be_visible()
+
+
+def measured(panel: Locator) -> Locator:
+    expect(panel.locator(".progress")).to_have_count(0)
+    expect(panel.locator(".result:not(.stale), .refused:not(.stale)")).to_be_visible(timeout=30_000)
+    return panel.locator(".result, .refused")
+
+
+def choose(page: Page, panel: Locator, section: str, name: str) -> None:
+    panel.get_by_role("button", name=section).first.click()
+    page.evaluate(
+        """name => { const s = document.querySelector('sesamoid-panel').session;
+        s.choose(s.template.items.find(i => i.id === name).id); }""",
+        name,
+    )
+
+
+def item_ids(page: Page) -> list[dict[str, Any]]:
+    return page.evaluate(
+        """() => document.querySelector('sesamoid-panel').session.template.items
+        .map(i => ({id: i.id, section: i.section, name: i.name}))"""
+    )
+
+
+def test_swelling_and_joint_from_the_click_to_the_signed_report(
+    page: Page, clinic: Clinic, images: dict[str, str], tmp_path: Path
+) -> None:
+    panel = opened(page, clinic)
+    dpa = images["DPA"]
+    items = item_ids(page)
+    soft = next(i["id"] for i in items if i["section"] == "soft_tissue")
+    joint = next(i["id"] for i in items if i["name"] == "metacarpophalangeal joint III")
+    # A profile, its joint marked with one click.
+    choose(page, panel, "Soft tissue", soft)
+    page.keyboard.press("m")
+    expect(panel.locator(".offers")).to_be_visible()
+    shot(page, "1-choose")
+    panel.get_by_role("button", name="Soft tissue profile").click()
+    click_at(page, dpa, (535.0, 1008.0))
+    expect(measured(panel)).to_contain_text("thickest soft tissue", ignore_case=True)
+    shot(page, "2-profile")
+    page.keyboard.press("y")
+    expect(panel.locator("li.computed")).to_contain_text("soft tissue thickness")
+    shot(page, "3-accepted")
+    # A joint that is seen obliquely: a sentence, no number, nothing kept.
+    choose(page, panel, "Cartilage", joint)
+    begin(page, panel, "Joint space width")
+    for point in OBLIQUE:
+        click_at(page, dpa, point)
+    expect(measured(panel)).to_contain_text("no width is given")
+    expect(panel.get_by_role("button", name=re.compile("^Accept"))).to_be_disabled()
+    shot(page, "4-refused")
+    panel.get_by_role("button", name="Discard").click()
+    # A joint that is tangential, zoomed, nudged by keys, accepted.
+    begin(page, panel, "Joint space width")
+    for point in JOINT:
+        click_at(page, dpa, point)
+    expect(measured(panel)).to_contain_text(re.compile(r"1\.[1-4]\d ± 0\.\d\d mm"))
+    page.evaluate(ZOOM, dpa)
+    page.wait_for_timeout(400)
+    for (x, y), point in zip(page.evaluate(HANDLES), JOINT, strict=True):
+        where = page.evaluate(TO_PAGE, [dpa, list(point)])
+        assert abs(x - where[0]) < 1.5, (x, where)
+        assert abs(y - where[1]) < 1.5, (y, where)
+    shot(page, "5-joint-zoomed")
+    panel.locator('[data-landmark="0"]').focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowDown")
+    expect(panel.locator('[data-landmark="0"]')).to_contain_text("column 523, row 1011")
+    page.wait_for_timeout(500)
+    expect(measured(panel)).to_contain_text("Mean width", ignore_case=True)
+    x, y = page.evaluate(HANDLES)[1]
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 6, y, steps=4)
+    page.mouse.up()
+    expect(measured(panel)).to_contain_text("Mean width", ignore_case=True)
+    moved = panel.locator('[data-landmark="1"]').inner_text()
+    assert re.search(r"column 54[4-6]", moved), moved
+    shot(page, "6-joint-adjusted")
+    page.keyboard.press("y")
+    expect(panel.locator("li.computed")).to_contain_text("joint space width")
+    expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
+    # Signed, committed, and the same in the archive.
+    page.keyboard.press("c")
+    panel.get_by_label("Why you sign with this still open").fill("Only the measurements count.")
+    panel.get_by_label("Impression").fill("Swollen foot.")
+    expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
+    panel.locator("input[name=password]").fill(PASSWORD)
+    panel.get_by_role("button", name=re.compile("^Sign")).click()
+    expect(panel.locator(".documents")).to_contain_text("committed", timeout=30_000)
+    signed = [d for d in clinic.archive.stored(images["study"]) if d.Modality == "SR"]
+    by_title = {d.ConceptNameCodeSequence[0].CodeValue: d for d in signed}
+    kept = report.read(by_title["18748-4"]).reading.measurements
+    assert [m.computed and m.computed.kind for m in kept] == ["swelling_profile", "joint_space"]
+    assert kept[0].points == ((pytest.approx(535, abs=1.5), pytest.approx(1008, abs=1.5)),)
+    for name, document in by_title.items():
+        path = tmp_path / f"{name}.dcm"
+        document.save_as(path, enforce_file_format=True)
+        assert outside_problems(path) == []

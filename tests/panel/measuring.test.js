@@ -1,0 +1,221 @@
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+
+import { emptyLayer, marks } from '../../viewer_plugin/host/layer.js';
+import { command } from '../../viewer_plugin/panel/keys.js';
+import { places } from '../../viewer_plugin/panel/landmark_drawing.js';
+import { Measuring } from '../../viewer_plugin/panel/measuring.js';
+import { numberText } from '../../viewer_plugin/panel/numbers.js';
+import { path, publishedPlot, scale, ticks } from '../../viewer_plugin/panel/plots.js';
+import { refText } from '../../viewer_plugin/panel/measure_result.js';
+import { sameEntries, takeValues } from '../../viewer_plugin/panel/reading.js';
+import { DPA, ML, reading } from './example.js';
+
+const settle = () => new Promise(resolve => setImmediate(resolve));
+const joint = { kind: 'joint_space', name: '', title: 'Joint space width', optional: false, landmarks: [{ id: 'a', name: 'one' }, { id: 'b', name: 'other' }] };
+const profile = { ...joint, kind: 'swelling_profile', title: 'Soft tissue profile', optional: true, landmarks: [{ id: 'a', name: 'joint' }] };
+const width = { id: 'minimum', name: 'minimum', value: 1.284, unit: 'mm', plus_minus: 0.2, bound: '' };
+const given = {
+  kind: 'joint_space', method: 'm', version: '1', calibration: 'fiducial', numbers: [width], word: '', why: '', doubts: [], refusal: '', profiles: [],
+  drawn: [{ kind: 'line', name: 'minimum', points: [[5, 5], [5, 9]], radius: 0 }],
+};
+
+/** A session whose node answers when the test says so. */
+function bench({ signed = false } = {}) {
+  const calls = [];
+  const session = {
+    study: '1', signed, item: 'R.carpus.radius', editing: '', view: DPA, reading: reading(), committed: [],
+    opening: { facts: { signalment: { species: 'dog' } } },
+    api: {
+      measurable: async () => ({ offers: [joint, profile] }),
+      measure: (study, request) => new Promise((answer, fail) => calls.push({ request, answer, fail })),
+    },
+    update() {},
+    commit(next) { this.reading = next; this.committed.push(next); },
+  };
+  const measuring = new Measuring(/** @type {any} */ (session));
+  return { measuring, session, calls };
+}
+
+async function placed() {
+  const all = bench();
+  await all.measuring.open();
+  all.measuring.choose(joint);
+  all.measuring.place({ uid: DPA, point: [1, 2] });
+  all.measuring.place({ uid: DPA, point: [30, 2] });
+  return all;
+}
+
+test('the last point starts the measuring, and accepting puts it into the reading', async () => {
+  const { measuring, session, calls } = await placed();
+  assert.equal(measuring.stage, 'working');
+  assert.deepEqual(calls[0].request.points, [[1, 2], [30, 2]]);
+  assert.equal(measuring.acceptable, false);
+  calls[0].answer(given);
+  await settle();
+  assert.ok(measuring.acceptable);
+  measuring.accept();
+  const [kept] = session.reading.measurements;
+  assert.equal(kept.kind, 'computed');
+  assert.equal(kept.item, 'R.carpus.radius');
+  assert.equal(kept.value, 1.284);
+  assert.deepEqual(kept.computed.shapes[0].points, [[5, 5], [5, 9]]);
+  assert.equal(measuring.active, false);
+});
+
+test('a refusal is shown and cannot be accepted, and nothing of it is kept', async () => {
+  const { measuring, session, calls } = await placed();
+  calls[0].answer({ ...given, numbers: [], refusal: 'Seen obliquely.' });
+  await settle();
+  measuring.accept();
+  assert.ok(measuring.active);
+  measuring.back();
+  measuring.back();
+  assert.equal(measuring.active, false);
+  assert.deepEqual(session.committed, []);
+});
+
+test('only the answer to the newest points counts', async () => {
+  const { measuring, calls } = await placed();
+  measuring.handle({ type: 'moved', id: 'b', point: [40, 2] });
+  assert.equal(calls.length, 2);
+  calls[1].answer(given);
+  await settle();
+  calls[0].answer({ ...given, numbers: [{ ...width, value: 99 }] });
+  await settle();
+  assert.equal(measuring.result.numbers[0].value, 1.284);
+});
+
+test('while a handle is dragged nothing is asked, and the layer follows', async () => {
+  const { measuring, calls } = await placed();
+  measuring.handle({ type: 'moving', id: 'b', point: [50, 60] });
+  assert.equal(calls.length, 1);
+  assert.deepEqual(measuring.layer(numberText).handles.map(h => h.point), [[1, 2], [50, 60]]);
+});
+
+test('a node that does not answer leaves the points and says why', async () => {
+  const { measuring, calls } = await placed();
+  calls[0].fail(new Error('The node does not answer.'));
+  await settle();
+  assert.equal(measuring.error, 'The node does not answer.');
+  assert.deepEqual(measuring.points, [[1, 2], [30, 2]]);
+});
+
+test('the second point belongs on the image of the first', async () => {
+  const { measuring } = bench();
+  await measuring.open();
+  measuring.choose(joint);
+  measuring.place({ uid: ML, point: [1, 2] });
+  measuring.place({ uid: DPA, point: [3, 4] });
+  assert.equal(measuring.view, ML);
+  assert.equal(measuring.error, 'elsewhere');
+  assert.equal(measuring.points[1], null);
+});
+
+test('a profile needs no point, and with a control it needs one on each image', async () => {
+  const { measuring, calls } = bench();
+  await measuring.open();
+  measuring.choose(profile);
+  measuring.measure();
+  assert.deepEqual(calls[0].request.points, []);
+  measuring.place({ uid: DPA, point: [1, 2] });
+  measuring.compare(ML);
+  measuring.place({ uid: ML, point: [7, 8] });
+  const { request } = calls.at(-1);
+  assert.deepEqual([request.points, request.control_uid, request.control_points], [[[1, 2]], ML, [[7, 8]]]);
+});
+
+test('an accepted measurement is adjusted under its own name', async () => {
+  const { measuring, session, calls } = await placed();
+  calls[0].answer(given);
+  await settle();
+  measuring.accept();
+  const [first] = session.reading.measurements;
+  await measuring.adjust(first);
+  measuring.handle({ type: 'moved', id: 'a', point: [9, 9] });
+  calls.at(-1).answer(given);
+  await settle();
+  measuring.accept();
+  assert.deepEqual(session.reading.measurements.map(m => m.id), [first.id]);
+  assert.deepEqual(session.reading.measurements[0].points[0], [9, 9]);
+});
+
+test('a signed report opens nothing', async () => {
+  const { measuring } = bench({ signed: true });
+  await measuring.open();
+  assert.equal(measuring.active, false);
+});
+
+test('the numbers of the node are taken, and do not make a change of the reader', () => {
+  const mine = { id: 'c', item: 'i', view: DPA, kind: 'computed', points: [[1, 2]], value: 0, unit: 'mm', calibration: '', finding: '', note: '', computed: { kind: 'joint_space', name: '', control_view: '', control_points: [], numbers: [] } };
+  const theirs = { ...mine, value: 1.2, calibration: 'fiducial', computed: { ...mine.computed, numbers: [width] } };
+  const before = { ...reading(), measurements: [mine] };
+  const after = takeValues(before, [theirs]);
+  assert.equal(after.measurements[0].computed.numbers[0].value, 1.284);
+  assert.ok(sameEntries(before, after));
+  const other = { ...after, measurements: [{ ...theirs, computed: { ...theirs.computed, kind: 'lucent_line' } }] };
+  assert.ok(!sameEntries(before, other));
+});
+
+test('marks stand where the image points are, on their own image only', () => {
+  const layer = {
+    ...emptyLayer(),
+    shapes: [{ uid: DPA, kind: 'line', name: 'minimum', points: [[1, 1], [2, 3]], tone: 'now' }, { uid: ML, kind: 'line', name: 'x', points: [[0, 0], [1, 1]], tone: 'now' }],
+    handles: [{ uid: DPA, id: 'a', name: 'one end', label: '1', point: [4, 5], chosen: true }],
+  };
+  const drawn = marks(layer, DPA, ([x, y]) => [10 * x + 100, 10 * y], { width: 500, height: 500 });
+  assert.deepEqual(drawn.filter(m => m.tag === 'path').slice(0, 2).map(m => m.attributes.d), ['M110 10L120 30', 'M110 10L120 30']);
+  const handle = drawn.find(m => m.handle);
+  assert.equal(handle.attributes.cx, '140');
+  assert.equal(handle.attributes['aria-label'], 'one end');
+  assert.equal(handle.attributes.tabindex, '0');
+});
+
+test('a label stays inside the image', () => {
+  const layer = { ...emptyLayer(), labels: [{ uid: DPA, point: [499, 1], text: '1.28 ± 0.20 mm', tone: 'now' }] };
+  const [box] = marks(layer, DPA, point => point, { width: 500, height: 400 });
+  assert.ok(Number(box.attributes.x) + Number(box.attributes.width) <= 500);
+  assert.ok(Number(box.attributes.y) >= 0);
+});
+
+test('numbers are written as in the report', () => {
+  assert.equal(numberText(width), '1.28 ± 0.20 mm');
+  assert.equal(numberText({ value: 0.65, unit: 'mm', plus_minus: null, bound: 'at most' }), 'at most 0.65 mm');
+  assert.equal(numberText({ value: 94.23, unit: 'deg', plus_minus: 3.06 }), '94.2 ± 3.1°');
+  assert.equal(numberText({ value: 1.754, unit: '1', plus_minus: 0.1 }), '1.75 ± 0.10');
+  assert.equal(refText({ mean: 85.6, sd: 1.74, lo: null, hi: null, unit: 'deg' }), '85.6 ± 1.74°');
+  assert.equal(refText({ mean: null, sd: null, lo: 1, hi: 2, unit: 'mm' }), '1 – 2 mm');
+});
+
+test('a curve has a gap where nothing is known', () => {
+  const same = value => value;
+  assert.equal(path([0, 1, 2, 3], [5, null, 6, 7], same, same), 'M0.0 5.0M2.0 6.0L3.0 7.0');
+  assert.deepEqual(ticks(-30, 60, 4), [0, 50]);
+  assert.equal(scale([0, 10], [0, 100])(4), 40);
+});
+
+test('without a published spread there is no plot of it', () => {
+  const bare = { mean: 80, sd: null, population: '', source: 'X', grade: 'M' };
+  assert.equal(publishedPlot({ value: 81, plus_minus: 2, unit: 'deg' }, [bare]), null);
+  assert.ok(publishedPlot({ value: 81, plus_minus: 2, unit: 'deg' }, [{ ...bare, sd: 2 }]));
+});
+
+test('every landmark of a construction has its place in the drawing', () => {
+  const cases = [
+    { first: ['axis_distal', 'axis_proximal'], second: ['joint_medial', 'joint_lateral'] },
+    { first: ['femoral_head_centre', 'intercondylar_centre'], second: ['femoral_head_centre', 'greater_trochanter_tip'] },
+    { first: ['proximal_axis_proximal', 'proximal_axis_distal'], second: ['distal_axis_proximal', 'distal_axis_distal'] },
+  ];
+  for (const { first, second } of cases) {
+    const spots = places({ first, second });
+    for (const name of [...first, ...second]) assert.ok(spots[name], name);
+    const kinds = new Set(Object.values(spots).map(String));
+    assert.equal(kinds.size, new Set([...first, ...second]).size);
+  }
+  const spots = places(cases[0]);
+  assert.ok(spots.axis_proximal[1] < spots.axis_distal[1], 'proximal is above');
+});
+
+test('m computes a measurement', () => {
+  assert.deepEqual(command({ key: 'm' }), { name: 'measure' });
+});

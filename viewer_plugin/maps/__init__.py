@@ -1,0 +1,1 @@
+"""The limb maps as data, and how they are drawn (source)."""

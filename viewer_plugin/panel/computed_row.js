@@ -1,0 +1,38 @@
+// @ts-check
+/** Accepted computed measurements of a structure, each with its plot, to be adjusted or removed. */
+
+import { h } from './dom.js';
+import { overTime, plots } from './measure_result.js';
+import { computedName, numberText } from './numbers.js';
+import { strings } from './strings.js';
+
+const text = strings.measuring;
+
+/** Opens the computing of a measurement, for a finding where one is given. */
+export function computeButton(session, finding = null) {
+  const open = () => session.measuring.open(finding?.item ?? session.item, finding?.id ?? '');
+  return h('button', { class: 'btn', 'data-compute': true, onclick: open }, text.open, h('kbd', null, 'm'));
+}
+
+/** @param {any} ctx @param {import('./types.js').Measurement} m */
+export function computedRow({ session }, m) {
+  const computed = /** @type {import('./types.js').Computed} */ (m.computed);
+  const view = session.template.views.find(v => v.uid === m.view);
+  const name = computedName(computed, text.kinds);
+  const first = computed.numbers[0];
+  const label = `${name} ${first ? numberText(first) : strings.finding.working}`;
+  return h('li', { key: m.id, class: 'computed' },
+    h('div', { class: 'computed-head' },
+      h('span', { class: 'number' }, first ? numberText(first) : strings.finding.working),
+      !session.signed && h('button', { class: 'btn square', 'aria-label': text.removeNamed(label), onclick: () => session.measuring.remove(m.id) }, '×'),
+      h('span', { class: 'dim how' }, [name, view?.label].filter(Boolean).join(' · ')),
+      !session.signed && h('button', { class: 'link', 'aria-label': text.adjustNamed(label), onclick: () => session.measuring.adjust(m) }, text.adjust)),
+    h('details', { key: 'more' }, h('summary', null, text.details(computed.doubts.length)),
+      h('ul', { class: 'small' },
+        h('li', { key: 'how', class: 'dim' }, text.by(computed.method, computed.version), m.calibration && ` · ${m.calibration}`),
+        computed.numbers.slice(1).map(n => h('li', { key: n.id }, `${n.name}: ${numberText(n)}`)),
+        computed.word && h('li', { key: 'word' }, `${computed.word} – ${computed.why}`),
+        computed.doubts.map(doubt => h('li', { key: doubt }, doubt)))),
+    plots(computed.kind, computed.curves, 170),
+    first && overTime(session, m.item, { kind: computed.kind, name: computed.name, first }));
+}

@@ -1,0 +1,101 @@
+// @ts-check
+/** What the node answered: numbers first, the word second, why to doubt, beside what is published. */
+
+import { h } from './dom.js';
+import { numberText } from './numbers.js';
+import { barPlot, curvePlot, publishedPlot, timePlot } from './plots.js';
+import { strings } from './strings.js';
+
+const text = strings.measuring;
+
+/** @param {any} ctx */
+export function results({ session }) {
+  const { measuring } = session;
+  const { result, offer } = measuring;
+  if (!result) return null;
+  const stale = measuring.stage === 'working' ? ' stale' : '';
+  if (result.refusal) {
+    return h('div', { key: 'refused', class: `refused${stale}`, role: 'alert' }, h('strong', null, text.refused), h('p', null, result.refusal), doubts(result));
+  }
+  return h('div', { key: 'result', class: `result${stale}` },
+    numbers(result),
+    result.word && h('p', { key: 'word', class: 'word' }, h('strong', null, result.word), ` – ${result.why}`),
+    doubts(result),
+    h('p', { key: 'how', class: 'dim small' }, [result.calibration, text.by(result.method, result.version)].filter(Boolean).join(' · ')),
+    published(result, offer),
+    plots(result.kind, result.profiles),
+    beside(session, { ...result, name: offer.name }));
+}
+
+/** The table of the numbers; the first one is the answer. */
+export function numbers({ numbers: list }) {
+  return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
+    h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
+      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, number.name)), h('td', null, numberText(number))))));
+}
+
+function doubts({ doubts: list }) {
+  return list.length > 0 && h('div', { key: 'doubts', class: 'doubts' }, h('h3', null, text.doubts),
+    h('ul', null, list.map(doubt => h('li', { key: doubt }, h('span', { class: 'sentence' }, doubt)))));
+}
+
+/** Published values of this species, each with its spread, source and grade. */
+function published(result, offer) {
+  const refs = offer?.published ?? [];
+  if (!refs.length) return null;
+  const first = result.numbers[0];
+  return h('div', { key: 'published', class: 'published' }, h('h3', null, text.published),
+    result.kind === 'limb_measurement' && result.why && h('p', { class: 'small' }, result.why),
+    publishedPlot(first, refs),
+    h('ul', null, refs.map((ref, i) => h('li', { key: `${ref.source} ${i}`, class: ref.grade === 'V' ? '' : 'weak' },
+      h('span', { class: 'number' }, refText(ref)), ' ', ref.population, ref.population && ' ',
+      h('span', { class: 'source' }, `${ref.source} (${strings.grades[ref.grade]})`),
+      ref.note && h('span', { class: 'source' }, ` – ${ref.note}`)))));
+}
+
+/** "94.2 ± 3.1°", or a range where no mean is published. */
+export function refText({ mean, sd, lo, hi, unit }) {
+  const shown = unit === 'deg' ? '°' : unit && unit !== 'ratio' ? ` ${unit}` : '';
+  if (mean !== null) return `${mean}${sd ? ` ± ${sd}` : ''}${shown}`;
+  if (lo !== null && hi !== null) return `${lo} – ${hi}${shown}`;
+  return text.noValue;
+}
+
+/** The curves that a kind of measurement is read from. */
+export function plots(kind, curves, width = undefined) {
+  const many = { swelling_profile: 2, joint_space: 1, lucent_line: 1 }[kind] ?? 0;
+  const shown = curves.slice(0, many);
+  return shown.length > 0 && curvePlot(shown, text.alongs[kind], width);
+}
+
+/** The same number elsewhere in this study, and in earlier ones. */
+export function beside(session, { kind, name, numbers: list }) {
+  const { measuring } = session;
+  const first = list[0];
+  const same = session.reading.measurements.filter(m => m.computed?.kind === kind && m.computed.name === name && m.id !== measuring.id && m.unit === first.unit);
+  const rows = [
+    ...same.map(m => ({ ...m.computed.numbers[0], id: m.id, name: placeName(session, m) })),
+    { ...first, id: 'now', name: `${placeName(session, { item: measuring.item, view: measuring.view })} (${text.now})`, now: true },
+  ];
+  return [
+    rows.length > 1 && h('div', { key: 'beside' }, h('h3', null, text.beside), barPlot(rows, numberText)),
+    overTime(session, measuring.item, { kind, name, first }),
+  ];
+}
+
+/** The change since earlier studies, where there are any with the same measurement. */
+export function overTime(session, item, { kind, name, first }) {
+  const meaning = kind === 'limb_measurement' ? first.name : text.kinds[kind];
+  const earlier = (session.priors.answer?.measurements?.[item] ?? []).filter(m => m.meaning === meaning && m.unit === first.unit && /^\d{8}$/.test(m.date));
+  if (!earlier.length) return null;
+  const today = session.opening.facts.study_date || '';
+  const points = [...earlier.map(({ date, value }) => ({ date, value })), ...(/^\d{8}$/.test(today) ? [{ date: today, value: first.value }] : [])];
+  return points.length > 1 && h('div', { key: `time ${name}` }, h('h3', null, text.change), timePlot(points, first.unit === 'deg' ? '°' : first.unit),
+    h('p', { class: 'dim small' }, text.changeNote));
+}
+
+function placeName(session, { item, view }) {
+  const known = session.template.items.find(one => one.id === item);
+  const label = session.template.views.find(one => one.uid === view)?.label ?? '';
+  return [known?.side && known.side !== 'U' ? known.side : '', known?.name ?? item, label].filter(Boolean).join(' ');
+}

@@ -1,0 +1,17 @@
+// @ts-check
+/** How a computed number is written; the same as in the report. */
+
+const UNITS = { deg: '°', 1: '', px: ' px' };
+const COARSE = new Set(['deg', 'px', 'grey values', '%']);
+
+/** "1.28 ± 0.20 mm", "at most 0.65 mm", "94.2 ± 3.1°". */
+export function numberText({ value, plus_minus: pm = null, unit, bound = '' }) {
+  const digits = COARSE.has(unit) ? 1 : 2;
+  const error = pm === null ? '' : ` ± ${pm.toFixed(digits)}`;
+  return `${bound ? `${bound} ` : ''}${value.toFixed(digits)}${error}${UNITS[unit] ?? ` ${unit}`}`;
+}
+
+/** What was measured, in a few words. */
+export function computedName(computed, kinds) {
+  return kinds[computed.kind] ?? computed.numbers[0]?.name ?? computed.name;
+}
