@@ -7,15 +7,19 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
+from pydicom import dcmread
 from pydicom.dataset import Dataset
+from pydicom.encaps import get_frame
 from pydicom.multival import MultiValue
 from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
 from pydicom.pixels.utils import pixel_array
 
+from dicom_service.codestream import size_of
 from dicom_service.errors import BadObject
 
 LARGEST_PIXELS = 120_000_000
 """Of one frame, before it is decoded: a small file can claim any size."""
+_DEFERRED = 1 << 12
 _LINE_COLOUR = (255, 196, 0)
 Line = Sequence[tuple[float, float]]
 
@@ -24,6 +28,34 @@ def can_be_shown(header: Dataset) -> bool:
     """Whether an object has pixels of a size that is decoded."""
     size = int(header.get("Rows") or 0) * int(header.get("Columns") or 0)
     return 0 < size <= LARGEST_PIXELS
+
+
+def check_stream(source: Path | Dataset, header: Dataset, number: int = 1) -> None:
+    """Refuse a compressed frame that would unfold to another size than the header says.
+
+    Raises
+    ------
+    BadObject
+        It would, or there is no such frame.
+    """
+    whole = source if isinstance(source, Dataset) else dcmread(source, defer_size=_DEFERRED)
+    if not whole.file_meta.TransferSyntaxUID.is_encapsulated:
+        return
+    try:
+        frame = get_frame(
+            whole.PixelData,
+            number - 1,
+            number_of_frames=int(header.get("NumberOfFrames") or 1),
+        )
+    except Exception as error:
+        raise BadObject(f"The pixels cannot be found: {error}.") from error
+    claimed = size_of(frame)
+    stated = (int(header.get("Rows") or 0), int(header.get("Columns") or 0))
+    if claimed is not None and claimed != stated:
+        raise BadObject(
+            f"The compressed image is {claimed[1]} by {claimed[0]} pixels, and its header says "
+            f"{stated[1]} by {stated[0]}: it is not decoded."
+        )
 
 
 def picture(
@@ -39,6 +71,7 @@ def picture(
     BadObject
         The pixels cannot be decoded.
     """
+    check_stream(source, header, number)
     try:
         array = pixel_array(source, index=number - 1)
     except Exception as error:

@@ -5,13 +5,16 @@ open connections, time out a peer that stops in the middle of a PDU, and read in
 """
 
 import contextlib
+import logging
 import socket
+import time
 from pathlib import Path
 from socketserver import TCPServer
 from typing import Any, cast
 
 from pynetdicom import evt
 from pynetdicom.association import Association
+from pynetdicom.fsm import InvalidEventError
 from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAssociationServer
 
 from dicom_service.node.incoming import StreamingProvider
@@ -19,6 +22,10 @@ from dicom_service.node.limits import LIMITS
 
 _AWAITING_REQUEST, _AWAITING_CLOSE = "Sta2", "Sta13"
 """States of the upper layer's state machine (PS3.8 9.2)."""
+_IDLE = "Sta1"
+_INVALID = "Evt19"
+"""Its event: an unrecognized or invalid PDU."""
+log = logging.getLogger(__name__)
 _QUICKACK = getattr(socket, "TCP_QUICKACK", None)
 
 
@@ -47,7 +54,11 @@ class BoundedSocket(AssociationSocket):
         buffer = bytearray(nr_bytes)
         view = memoryview(buffer)
         got = 0
+        asked = self.assoc.dul.state_machine.current_state != _AWAITING_REQUEST
+        deadline = time.monotonic() + (LIMITS.idle_seconds if asked else LIMITS.handshake_seconds)
         while got < nr_bytes:
+            if time.monotonic() > deadline:
+                raise OSError("a PDU drips in too slowly")
             count = peer.recv_into(view[got:])
             if not count:
                 break
@@ -92,7 +103,11 @@ class _Handler(RequestHandler):
         association.dul.event_queue.get_nowait()
         provider = StreamingProvider(association, cast("Server", self.server).incoming)
         association.dimse = provider
+        # Also how long a peer may stay silent before its request, and after an abort.
+        association.dul.artim_timer.timeout = association.acse_timeout
         association.bind(evt.EVT_CONN_CLOSE, _closed)
+        association.bind(evt.EVT_FSM_TRANSITION, _moved)
+        _keep_going(association)
         serve = association.run
 
         def run() -> None:
@@ -111,6 +126,32 @@ def _closed(event: Any) -> None:
     unasked = event.assoc.requestor.primitive is None
     if unasked and dul.state_machine.current_state in (_AWAITING_REQUEST, _AWAITING_CLOSE):
         dul.to_user_queue.put(None)
+
+
+def _keep_going(association: Association) -> None:
+    """Close a connection on which something comes that its state does not know.
+
+    The library's state machine raises then, and its thread dies with the socket open.
+    """
+    dul = association.dul
+    act = dul.state_machine.do_action
+
+    def guarded(event: str) -> None:
+        try:
+            act(event)
+        except InvalidEventError as error:
+            log.warning("refused what came out of turn, its connection ends: %s", error)
+            if dul.socket is not None and dul.state_machine.current_state != _IDLE:
+                dul.socket.close()  # and that is an event that every state knows
+
+    dul.state_machine.do_action = guarded  # type: ignore[method-assign]
+
+
+def _moved(event: Any) -> None:
+    """The library says nothing, or too much, about bytes that are no PDU: say it in our words."""
+    if event.fsm_event == _INVALID:
+        address = event.assoc.requestor.address
+        log.warning("refused bytes of %s that are no valid PDU, its connection ends", address)
 
 
 class Server(ThreadedAssociationServer):

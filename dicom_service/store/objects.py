@@ -202,6 +202,8 @@ def digest_of(file: Path) -> tuple[str, int]:
 def dataset_offset(start: bytes) -> int:
     """Where the data set begins in a DICOM file that starts with `start`; 0 when unknown."""
     group_length = start[_PREAMBLE : _PREAMBLE + 8]
+    if len(start) < _PREAMBLE + _GROUP_LENGTH:
+        return 0
     if start[128:132] != b"DICM" or group_length != b"\x02\x00\x00\x00UL\x04\x00":
         return 0
     (length,) = struct.unpack_from("<L", start, _PREAMBLE + 8)

@@ -3,11 +3,14 @@
 from pathlib import Path
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Locator, Page
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
 from dicom_service.passwords import hash_password
 from test_pacs.clinic import Clinic
 from test_pacs.reader import ReaderClient
+
+# Signing makes, checks and prints documents: on a busy machine that takes its time.
+expect.set_options(timeout=30_000)
 
 PASSWORD = "a long enough password"
 HOST_PAGE = Path(__file__).with_name("fake_host.html")

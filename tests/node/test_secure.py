@@ -149,7 +149,7 @@ def test_a_plain_caller_on_the_secure_port_is_hung_up_on(secure):
 
 
 def test_silent_callers_block_nobody_and_are_hung_up_on(secure, papers, monkeypatch):
-    limits = Limits(handshake_seconds=1.5)
+    limits = Limits(handshake_seconds=4.0)
     monkeypatch.setattr("dicom_service.node.secure_port.LIMITS", limits)
     node = secure()
     address = ("127.0.0.1", node.node.secure_port)
@@ -157,10 +157,10 @@ def test_silent_callers_block_nobody_and_are_hung_up_on(secure, papers, monkeypa
     began = time.monotonic()
     association = _call(node, papers.client(papers.camera), ECHO)
     assert association.send_c_echo().Status == 0
-    assert time.monotonic() - began < 1.0
+    assert time.monotonic() - began < 3.5
     association.release()
     for one in silent:
-        one.settimeout(5)
+        one.settimeout(10)
         assert one.recv(1) == b""
         one.close()
 

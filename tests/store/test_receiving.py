@@ -13,6 +13,7 @@ from sqlalchemy.exc import OperationalError
 
 from dicom_service.errors import DifferentBytes, StorageFull
 from dicom_service.store import events
+from dicom_service.store.objects import dataset_offset
 
 
 def _files(kit):
@@ -70,6 +71,12 @@ def test_file_meta_information_does_not_make_an_object_different(kit):
 
     kit.image("1.1", file(b"\x02\x00\x13\x00SH\x02\x00V1"))
     assert kit.image("1.1", file(b"\x02\x00\x13\x00SH\x04\x00V1.1")) == "duplicate"
+
+
+def test_a_file_that_ends_within_its_first_element_has_no_data_set():
+    start = bytes(128) + b"DICM" + b"\x02\x00\x00\x00UL\x04\x00" + b"\x10\x00\x00\x00"
+    assert [dataset_offset(start[:length]) for length in (0, 131, 140, 143)] == [0, 0, 0, 0]
+    assert dataset_offset(start) == 144 + 16
 
 
 def test_an_object_that_makes_no_work_is_kept_but_not_listed(kit, later):

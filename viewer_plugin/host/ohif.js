@@ -69,6 +69,8 @@ export class OhifHost {
     const viewport = this.viewport(viewportId);
     const imageId = viewport?.getCurrentImageId?.();
     const facts = imageId && this.facts().get(this.uidOf(imageId));
+    // A document may have taken the place meanwhile.
+    if (!viewport?.element?.isConnected) return;
     if (!facts?.hung || this.hung.has(`${viewportId} ${imageId}`)) return;
     this.hung.add(`${viewportId} ${imageId}`);
     hang(this.cornerstone, viewport, facts);
@@ -122,15 +124,18 @@ export class OhifHost {
     const missing = uids.filter(uid => !cells.some(cell => cell.uid === uid));
     // An empty place or a document gives way before an image does, the last image before the first.
     const images = cells.filter(cell => cell.uid && !uids.includes(cell.uid));
-    const free = [...cells.filter(cell => !cell.uid), ...images.reverse()];
+    const free = [...cells.filter(cell => !cell.uid), ...images.reverse()]
+      .slice(0, missing.length)
+      .sort((a, b) => cells.indexOf(a) - cells.indexOf(b));
     const updates = missing.slice(0, free.length).map((uid, i) => ({
       viewportId: free[i].viewportId,
       displaySetInstanceUIDs: [this.displaySetOf(uid)?.displaySetInstanceUID].filter(Boolean),
     })).filter(update => update.displaySetInstanceUIDs.length);
     for (const [i, uid] of this.layout.active ? missing.slice(0, updates.length).entries() : []) {
-      const partner = this.displaySetOf(this.layout.partners.get(uid) ?? '');
+      // Better nothing than an image of another view or side.
+      const partner = this.displaySetOf(this.layout.partners.get(uid) ?? '')?.displaySetInstanceUID;
       const below = all[cells.indexOf(free[i]) + cells.length];
-      if (partner && below) updates.push({ viewportId: below.viewportId, displaySetInstanceUIDs: [partner.displaySetInstanceUID] });
+      if (below) updates.push({ viewportId: below.viewportId, displaySetInstanceUIDs: partner ? [partner] : [] });
     }
     if (updates.length) viewportGridService.setDisplaySetsForViewports(updates);
     const only = uids.length === 1 && cells.find(cell => cell.uid === uids[0]);

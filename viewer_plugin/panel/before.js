@@ -5,6 +5,7 @@ import { h } from './dom.js';
 import { valueText } from './finding_editor.js';
 import { localDateTime, personName } from './header.js';
 import { difference, pairs } from './priors.js';
+import { meaningOf } from './numbers.js';
 import { strings } from './strings.js';
 
 const text = strings.before;
@@ -41,7 +42,6 @@ export function beforePage(ctx) {
     h('div', { class: 'block' },
       h('div', { class: 'title' }, h('h2', null, text.title), h('button', { class: 'btn', onclick: () => session.back() }, text.back, h('kbd', null, 'esc')))),
     search(session),
-    session.beside && besideBar(ctx),
     sides(ctx),
     changes(session),
     studyList(ctx),
@@ -66,7 +66,9 @@ function search(session) {
   return h('p', { key: 'search', class: 'dim', role: 'status' }, state === 'off' ? text.off : text.found(found));
 }
 
-function besideBar({ session, host }) {
+/** While images are beside: what is linked, and the way back; in every section. */
+export function besideBar({ session, host }) {
+  if (!session.beside) return null;
   const close = () => {
     host.alone();
     session.update({ beside: '' });
@@ -104,12 +106,12 @@ function changes(session) {
 
 /** Earlier measurements of the same kind on the same structure and, where it is known, view. */
 export function earlierOf(session, m) {
-  return session.priors.measurements(m.item).filter(before => before.meaning === m.kind);
+  return session.priors.measurements(m.item).filter(before => before.meaning === meaningOf(m));
 }
 
 function changeRow(session, m, before) {
   const item = session.template.items.find(one => one.id === m.item);
-  return h('li', { key: m.id }, h('p', { class: 'sentence' }, `${item?.name ?? m.item}, ${strings.finding[m.kind].toLowerCase()}`),
+  return h('li', { key: m.id }, h('p', { class: 'sentence' }, `${item?.name ?? m.item}, ${strings.finding[m.kind]?.toLowerCase() ?? meaningOf(m)}`),
     h('p', null, h('strong', null, valueText(m)), ' ', text.today),
     before.slice(0, 4).map((one, i) => h('p', { key: String(i), class: 'dim' }, changeText(m, one))));
 }

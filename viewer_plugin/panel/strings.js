@@ -213,7 +213,7 @@ export const english = {
     off: 'No archive is asked; shown is what this node has.', found: n => `The archives named ${n}; shown with what this node has.`,
     none: 'No earlier study of this animal is known.',
     otherLimb: 'Right and left', showSides: 'Show the limbs one above the other',
-    besideNow: 'Linked: zoom and pan move both. Today is above.', alone: 'Only today again', notShown: 'These images could not be brought beside. Today’s are as they were.',
+    besideNow: 'Linked in zoom and pan: above today or right, below earlier or left.', alone: 'Only today again', notShown: 'These images could not be brought beside. Today’s are as they were.',
     changes: 'What was measured, and before', today: 'today', notComparable: 'not comparable: another calibration',
     same: 'the same today', more: by => `${by} more today`, less: by => `${by} less today`,
     studies: 'Earlier studies', moreStudies: n => `Show more (${n})`, unlisted: n => `${n} more are not listed: look for them in the archive.`,

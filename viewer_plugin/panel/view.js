@@ -1,7 +1,7 @@
 // @ts-check
 /** The whole panel as a tree; a function of the session, the drawing and the host. */
 
-import { beforePage } from './before.js';
+import { beforePage, besideBar } from './before.js';
 import { conclude } from './conclude.js';
 import { h } from './dom.js';
 import { findingEditor } from './finding_editor.js';
@@ -23,7 +23,7 @@ export function panelView(ctx) {
   if (session.status === 'failed') return [failure(session)];
   if (session.help) return [helpPage(ctx)];
   const body = session.section === 'conclude' ? conclude(ctx) : session.section === 'before' ? beforePage(ctx) : sectionBody(ctx);
-  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), body, footer(ctx)];
+  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), besideBar(ctx), body, footer(ctx)];
 }
 
 function failure(session) {
