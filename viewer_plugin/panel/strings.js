@@ -68,6 +68,8 @@ export const english = {
   group: {
     label: name => `Group: ${name}`, head: (name, count) => `${name}, ${count} answered. Show the group.`,
     button: n => `Group of ${n}`, lead: n => `Look at each. Pressed again, all that is open (${n}) becomes normal.`,
+    eye: section => `Bird’s eye: ${section}`,
+    eyeLead: n => `Whole images. Look at each. Pressed at the end of the list, all that is open (${n}) becomes normal.`,
     nothing: 'Nothing is open in this group.', normal: 'All normal',
     stays: 'Has an answer of its own and stays as it is.',
   },
@@ -238,7 +240,7 @@ export const english = {
       normalNext: 'normal on all open views, then next open', abnormal: 'abnormal: describe it', variant: 'normal variant',
       undetermined: 'undetermined', notAssessable: 'not assessable on this view', view: 'choose a view',
       clear: 'take the answer back', next: 'next open structure', previous: 'structure before',
-      groupNormal: 'show the group; again: all of it normal', takeOver: 'go to a proposal; again: take it over',
+      groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
       move: 'move on the map', section: 'section before, after', note: 'write a note', editFinding: 'open the finding',
       length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
       undo: 'undo', close: 'close, leave', help: 'this page',
