@@ -23,6 +23,7 @@ from dicom_service.cli import (
     samples,
     selftest,
     serve,
+    teach,
     users,
 )
 from dicom_service.errors import SesamoidError, outcome_of
@@ -103,6 +104,10 @@ def _parser() -> argparse.ArgumentParser:
     other = add("export", exports.export, "Write a signed report as PDF, text, FHIR, HL7 and SR.")
     other.add_argument("study_uid", metavar="STUDY_UID")
     other.add_argument("folder", type=Path, metavar="DIR")
+
+    case = add("teach", teach.run, "Write a signed study as a teaching case without names.")
+    case.add_argument("study_uid", metavar="STUDY_UID")
+    case.add_argument("folder", type=Path, metavar="FOLDER")
 
     forms = add("mrrt", exports.mrrt, "Write every report template in the format of IHE MRRT.")
     forms.add_argument("folder", type=Path, metavar="DIR")

@@ -51,13 +51,15 @@ def annotated(pic: Picture, found: Measured) -> Image.Image:
     low, high = np.percentile(pic.values, [1, 99.7])
     grey = np.clip((pic.values[::step, ::step] - low) / max(float(high - low), 1e-9), 0, 1)
     picture = Image.fromarray((grey * 255).astype(np.uint8)).convert("RGB")
-    canvas = Image.new("RGB", (picture.width, picture.height + 18 * len(_lines(found)) + 8))
+    words = [("#ffffff", line) for line in _lines(found)]
+    words += [(COLOURS[i % len(COLOURS)], d.name) for i, d in enumerate(found.drawn)]
+    canvas = Image.new("RGB", (picture.width, picture.height + 18 * len(words) + 8))
     canvas.paste(picture)
     pen = ImageDraw.Draw(canvas)
     for index, shape in enumerate(found.drawn):
         _draw(pen, shape, COLOURS[index % len(COLOURS)], step)
-    for index, line in enumerate(_lines(found)):
-        pen.text((6, picture.height + 4 + 18 * index), line, fill="#ffffff")
+    for index, (colour, line) in enumerate(words):
+        pen.text((6, picture.height + 4 + 18 * index), line, fill=colour)
     return canvas
 
 

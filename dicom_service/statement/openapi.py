@@ -9,7 +9,7 @@ from pydantic.json_schema import models_json_schema
 from dicom_service.measure import Measured
 from dicom_service.review.model import Reading
 from dicom_service.statement.routes import Route, routes
-from dicom_service.web import admin, api, reading_list, session
+from dicom_service.web import admin, api, quarantine, reading_list, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
 from dicom_service.workflow.measurable import MeasurableList
 from dicom_service.workflow.measuring import StudyMeasureRequest
@@ -46,6 +46,7 @@ BODIES: dict[str, Body] = {
     "admin.echo_peer": Body(takes=admin.Nothing),
     "admin.verify": Body(takes=admin.Nothing),
     "reading_list.set_priority": Body(takes=reading_list.Priority),
+    "quarantine.decide": Body(takes=quarantine.Decided),
     "admin.retry": Body(takes=admin.Retry),
     "api.withdraw": Body(takes=api.WithdrawalAsked),
 }
@@ -65,6 +66,7 @@ MEDIA: dict[str, tuple[str, ...]] = {
     "dicomweb.thumbnail": ("image/jpeg", "image/png"),
     "dicomweb.bulk_data": ("application/octet-stream", "application/pdf"),
     "api.template": ("application/json", "application/dicom"),
+    "report_files.teaching": ("application/zip",),
 }
 """Endpoint -> media types of its answer; others answer with JSON."""
 

@@ -1,12 +1,13 @@
 """The addresses of the web interface, as the application itself knows them."""
 
+import re
 from collections.abc import Callable
 from functools import cache
 from typing import Any, NamedTuple
 
 from flask import Flask
 
-from dicom_service.web import admin, api, health, reading_list, report_files, session
+from dicom_service.web import admin, api, health, quarantine, reading_list, report_files, session
 from dicom_service.web.dicomweb import blueprint as dicomweb
 
 _METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")
@@ -27,7 +28,7 @@ class Route(NamedTuple):
 def routes() -> tuple[Route, ...]:
     """Every route below /api and /dicomweb, in the order of their addresses."""
     app = Flask("routes", static_folder=None)
-    answering = (session, api, reading_list, health, admin, report_files)
+    answering = (session, api, reading_list, health, admin, quarantine, report_files)
     for part in (*(module.blueprint for module in answering), dicomweb):
         app.register_blueprint(part)
     found = [
@@ -46,7 +47,7 @@ def routes() -> tuple[Route, ...]:
 
 
 def _braced(rule: str) -> str:
-    return rule.replace("<", "{").replace(">", "}")
+    return re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", rule)
 
 
 def _summary(view: Callable[..., Any]) -> str:

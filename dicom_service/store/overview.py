@@ -10,7 +10,14 @@ from sqlalchemy import Select, func, select, update
 from dicom_service.store import audit as trail
 from dicom_service.store.model import Overview, Owed
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import documents, instances, outbox, quarantine, studies
+from dicom_service.store.schema import (
+    documents,
+    instances,
+    outbox,
+    quarantine,
+    quarantine_decisions,
+    studies,
+)
 from dicom_service.store.times import from_us, to_us
 
 _OPEN = ("owed", "sent")
@@ -32,7 +39,9 @@ class Overviews(Shelf):
             count, size = connection.execute(
                 select(func.count(), func.coalesce(func.sum(instances.c.size), 0))
             ).one()
-            aside = connection.execute(select(func.count()).select_from(quarantine)).scalar_one()
+            decided = select(quarantine_decisions.c.quarantine_id)
+            open_ones = select(func.count()).where(quarantine.c.id.not_in(decided))
+            aside = connection.execute(open_ones).scalar_one()
             oldest = connection.execute(
                 select(func.min(documents.c.created_at))
                 .join(outbox, outbox.c.sop_instance_uid == documents.c.sop_instance_uid)

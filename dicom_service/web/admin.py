@@ -2,7 +2,6 @@
 
 import time
 from datetime import UTC, datetime
-from typing import Any
 
 from flask import Blueprint, Response, jsonify, request
 from pydantic import Field, ValidationError
@@ -11,7 +10,6 @@ from dicom_service import __version__
 from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed, NotFound, PeerAway, Refused
 from dicom_service.node import echo
-from dicom_service.store import QuarantineRow
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.queries import number
 from dicom_service.web.session import Caller, json_body, signed_in
@@ -127,13 +125,6 @@ def retry() -> Response:
     return jsonify({"tried": count})
 
 
-@blueprint.get("/quarantine")
-def quarantine() -> Response:
-    """Objects that came again with other content, newest first."""
-    administrator()
-    return jsonify({"rows": [_aside(row) for row in site().store.quarantined()[:LARGEST_PAGE]]})
-
-
 @blueprint.get("/audit")
 def audit() -> Response:
     """The audit trail: `text`, `user`, `study`, `since`, `until`, `limit`, `offset`."""
@@ -164,17 +155,6 @@ def _nothing() -> None:
         Nothing.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "request") from error
-
-
-def _aside(row: QuarantineRow) -> dict[str, Any]:
-    size = row.path.stat().st_size if row.path.is_file() else 0
-    study = site().store.study(row.study_uid)
-    named = {
-        "patient_name": study.patient_name if study else "",
-        "patient_id": study.patient_id if study else "",
-        "size": size,
-    }
-    return row.model_dump(mode="json", exclude={"path"}) | named
 
 
 def _moment(name: str) -> datetime | None:

@@ -15,6 +15,7 @@ from dicom_service.web import (
     metrics,
     pages,
     problems,
+    quarantine,
     reading_list,
     report_files,
     security,
@@ -82,7 +83,17 @@ def create_app(
     problems.install(app)
     metrics.install(app, store)
     security.install(app)
-    answering = (session, api, reading_list, health, admin, report_files, pages, metrics)
+    answering = (
+        session,
+        api,
+        reading_list,
+        health,
+        admin,
+        quarantine,
+        report_files,
+        pages,
+        metrics,
+    )
     for part in (*(module.blueprint for module in answering), dicomweb):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)

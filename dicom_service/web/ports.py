@@ -60,5 +60,8 @@ class DeskPort(Protocol):
     def report_fhir(self, study_uid: str) -> str:
         """The report as a FHIR R4 bundle in JSON."""
 
+    def teaching_file(self, study_uid: str) -> bytes:
+        """The signed study as a case without names, in a ZIP file."""
+
     def template_document(self, study_uid: str) -> bytes:
         """The prepared template as a DICOM file."""

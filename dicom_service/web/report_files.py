@@ -2,7 +2,7 @@
 
 from flask import Blueprint, Response
 
-from dicom_service.web.session import signed_in
+from dicom_service.web.session import signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
 
@@ -31,6 +31,21 @@ def plain_text(study: str) -> Response:
 def fhir(study: str) -> Response:
     """The same as a FHIR R4 bundle."""
     return _file(site().desk.report_fhir(study), "application/fhir+json", study, "fhir.json")
+
+
+@blueprint.get("/teaching.zip")
+def teaching(study: str) -> Response:
+    """The signed study as a teaching case: DICOM folder and page, without names."""
+    found = signed_in_reader()
+    data = site().desk.teaching_file(study)
+    here = site()
+    here.store.audit(
+        "teaching case exported", user=found.user.name, study_uid=study, at=here.clock()
+    )
+    answer = Response(data, mimetype="application/zip")
+    # The name of the file must not carry the UID that the case has lost.
+    answer.headers["Content-Disposition"] = 'attachment; filename="teaching-case.zip"'
+    return answer
 
 
 def _file(data: bytes | str, media: str, study: str, ending: str) -> Response:

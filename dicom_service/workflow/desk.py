@@ -309,6 +309,12 @@ class Desk:
         """The reading as it stands, as a DICOM file that says that nobody has signed it."""
         return withdrawing.draft_document(self, study_uid, user)
 
+    def teaching_file(self, study_uid: str) -> bytes:
+        """The signed study as a teaching case without names, in a ZIP file."""
+        from dicom_service import teaching  # It builds on this package.
+
+        return teaching.zipped(teaching.teaching_case(self, study_uid))
+
     def template_document(self, study_uid: str) -> bytes:
         """The prepared structured-report template as a DICOM file."""
         self._preparation(self._row(study_uid))

@@ -202,3 +202,36 @@ def test_the_web_viewer_and_the_plain_page_measure_the_same(
     assert ours["value"] == pytest.approx(theirs["value"], abs=0.005)
     assert ours["calibration"] == theirs["calibration"]
     page.close()
+
+
+def test_a_joint_space_is_computed_and_stays_in_its_place(context, clinic, study_uid, shots):
+    page, panel = open_plain(context, clinic, study_uid)
+    panel.get_by_role("button", name="Cartilage").click()
+    page.keyboard.press("m")
+    panel.get_by_role("button", name="Joint space width").click()
+    to_page = """point => {
+      const { host } = document.querySelector('sesamoid-panel');
+      const view = host.views[0];
+      const box = view.element.getBoundingClientRect();
+      const [x, y] = view.camera.toScreen(point);
+      return [box.left + view.element.clientLeft + x, box.top + view.element.clientTop + y];
+    }"""
+    ends = [[522, 1010], [547, 1010]]
+    for end in ends:
+        page.mouse.click(*page.evaluate(to_page, end))
+    expect(panel.locator(".result")).to_contain_text("Mean width", ignore_case=True, timeout=20_000)
+    page.mouse.move(*page.evaluate(to_page, [535, 1010]))
+    page.mouse.wheel(0, -900)
+    page.wait_for_timeout(300)
+    page.screenshot(path=shots / "plain-computed.png")
+    handles = page.evaluate(
+        """() => [...document.querySelectorAll('[data-sesamoid-layer] circle[data-handle]')]
+        .map(c => { const b = c.getBoundingClientRect();
+        return [b.left + b.width / 2, b.top + b.height / 2]; })"""
+    )
+    for handle, end in zip(handles, ends, strict=True):
+        assert math.dist(handle, page.evaluate(to_page, end)) < 3
+    page.keyboard.press("Escape")
+    page.keyboard.press("Escape")
+    expect(page.locator("[data-sesamoid-layer] circle[data-handle]")).to_have_count(0)
+    page.close()

@@ -5,7 +5,7 @@ import { emptyLayer, marks } from '../../viewer_plugin/host/layer.js';
 import { command } from '../../viewer_plugin/panel/keys.js';
 import { places } from '../../viewer_plugin/panel/landmark_drawing.js';
 import { Measuring } from '../../viewer_plugin/panel/measuring.js';
-import { numberText } from '../../viewer_plugin/panel/numbers.js';
+import { meaningOf, numberText } from '../../viewer_plugin/panel/numbers.js';
 import { path, publishedPlot, scale, ticks } from '../../viewer_plugin/panel/plots.js';
 import { refText } from '../../viewer_plugin/panel/measure_result.js';
 import { sameEntries, takeValues } from '../../viewer_plugin/panel/reading.js';
@@ -218,4 +218,15 @@ test('every landmark of a construction has its place in the drawing', () => {
 
 test('m computes a measurement', () => {
   assert.deepEqual(command({ key: 'm' }), { name: 'measure' });
+});
+
+test('what is computed is compared with earlier numbers of the same name', async () => {
+  const { earlierOf } = await import('../../viewer_plugin/panel/before.js');
+  const before = [{ meaning: 'joint space width', value: 1 }, { meaning: 'length', value: 2 }];
+  const session = /** @type {any} */ ({ priors: { measurements: () => before } });
+  const now = { kind: 'computed', item: 'i', computed: { ...given, name: '' } };
+  assert.equal(meaningOf(now), 'joint space width');
+  assert.deepEqual(earlierOf(session, now).map(m => m.value), [1]);
+  const angle = { kind: 'computed', computed: { kind: 'limb_measurement', name: 'aLDRA', numbers: [{ name: 'anatomic lateral distal radial angle' }] } };
+  assert.equal(meaningOf(angle), 'anatomic lateral distal radial angle');
 });

@@ -159,6 +159,10 @@ class FakeDesk:
         self._at(study_uid)
         return '{"resourceType": "Bundle"}'
 
+    def teaching_file(self, study_uid: str) -> bytes:
+        self._at(study_uid)
+        return b"PK"
+
     def template_document(self, study_uid: str) -> bytes:
         self._at(study_uid)
         return b"a DICOM file"

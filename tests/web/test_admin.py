@@ -93,7 +93,7 @@ def test_a_refused_delivery_is_tried_again_when_an_administrator_says_so(app, ad
     assert admin.get("/api/admin/outbox?state=nonsense").status_code == 400
 
 
-def test_quarantine_shows_what_came_twice(admin, keep):
+def test_what_came_twice_is_compared_and_decided_about(admin, store, keep, woken):
     made = image()
     keep(made)
     made.PatientName = "Other"
@@ -104,6 +104,19 @@ def test_quarantine_shows_what_came_twice(admin, keep):
     assert (row["source"], row["patient_id"]) == ("test", "P1")
     assert row["size"] > 0
     assert "path" not in row
+    found = admin.get(f"/api/admin/quarantine/{row['id']}").json
+    assert [(d["name"], d["second"]) for d in found["differences"]] == [("PatientName", "Other")]
+    place = f"/api/admin/quarantine/{row['id']}"
+    assert admin.send("POST", place, json={"decision": "burn"}).status_code == 422
+    said = {"decision": "replace", "reason": "The camera had the wrong name."}
+    assert admin.send("POST", place, json=said).status_code == 200
+    (row,) = admin.get("/api/admin/quarantine").json["rows"]
+    assert (row["decision"], row["decided_by"]) == ("replace", "otto")
+    assert admin.get("/api/admin/overview").json["quarantined"] == 0
+    (stored,) = store.instances(str(made.StudyInstanceUID))
+    assert stored.patient_name == "Other"
+    assert woken[-1:] == ["x"], "the study is prepared anew"
+    assert admin.get("/api/admin/quarantine/99").status_code == 404
 
 
 def test_a_peer_is_called_and_says_yes_or_why_not(tmp_path, store, desk):

@@ -69,9 +69,17 @@ def test_an_administrator_sees_peers_queue_quarantine_and_trail_and_tries_again(
     expect(page.get_by_role("status")).to_have_text("The delivery is tried now.")
     assert [row.state for row in store.outbox(first.StudyInstanceUID)] == ["owed"]
     assert number
+    page.get_by_role("button", name=f"Decide about {twice.SOPInstanceUID}").click()
+    dialog = page.get_by_role("dialog", name="Which copy is the object?")
+    expect(dialog).to_contain_text("ImageComments")
+    assert _violations(page) == []
+    _picture(page, "admin-decide")
+    dialog.get_by_label("Reason").fill("The first one was reported.")
+    dialog.get_by_role("button", name="Keep the first").click()
+    expect(page.locator("#quarantine")).to_contain_text("otto: The first one was reported.")
     page.get_by_label("User").fill("otto")
     page.get_by_role("button", name="Search").click()
-    expect(page.locator("#audit tr").first).to_contain_text("delivery tried again")
+    expect(page.locator("#audit tr").first).to_contain_text("different bytes decided")
     page.get_by_role("button", name="Prove the trail").click()
     expect(page.get_by_role("status")).to_contain_text("events are as they were written")
     page.set_viewport_size({"width": 400, "height": 900})

@@ -17,7 +17,11 @@ def _changes(app) -> list[tuple[str, str]]:
         path = str(rule.rule)
         for name in rule.arguments:
             value = "x" if name in ("name",) else "1.2.3"
-            path = path.replace(f"<{name}>", value).replace(f"<path:{name}>", value)
+            path = (
+                path.replace(f"<{name}>", value)
+                .replace(f"<int:{name}>", "1")
+                .replace(f"<path:{name}>", value)
+            )
         found += [(method, path) for method in sorted((rule.methods or set()) & set(CHANGING))]
     return found
 
@@ -210,4 +214,4 @@ def test_a_strange_query_finds_nothing_or_is_refused(reader, keep, path, kind):
     answer = reader.get(f"{path}?{query}")
     assert answer.status_code in (200, 204, 304, 400), answer.text
     if "OR 1=1" in query:
-        assert answer.status_code == 204 or answer.json in ([], {"total": 0, "studies": []})
+        assert answer.status_code == 204 or answer.json == [] or answer.json["total"] == 0

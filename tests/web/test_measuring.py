@@ -1,10 +1,13 @@
 """POST /api/studies/{uid}/measure: numbers with image points, refusals as sentences."""
 
 import json
+import re
+from pathlib import Path
 
 import pytest
 
 from dicom_service.cli import main
+from dicom_service.review.computed import KIND_NAMES
 from dicom_service.workflow.measurable import measurable
 from test_pacs.phantom.bench import Bench
 from tests.measure.conftest import shoot_bench
@@ -99,3 +102,11 @@ def test_what_can_be_measured_comes_with_landmarks_and_graded_published_values()
 
 def test_the_list_of_what_can_be_measured_needs_a_signed_in_user(client):
     assert client.get("/api/studies/1.2.3/measurable").status_code == 401
+
+
+def test_panel_and_node_call_what_is_computed_by_the_same_names():
+    panel = Path(__file__).parents[2] / "viewer_plugin" / "panel" / "numbers.js"
+    table = re.search(r"MEANINGS = \{(.*?)\}", panel.read_text("utf-8"), re.DOTALL)
+    assert table
+    names = dict(re.findall(r"(\w+): '([^']+)'", table[1]))
+    assert names == {kind: name for kind, name in KIND_NAMES.items() if name}

@@ -36,7 +36,7 @@
  *   Draw those that are not there yet, on the images that are on the screen.
  * @property {(layer: import('./layer.js').Layer) => void} drawLayer
  *   Draw our own shapes, labels and handles over the images, in place of those before.
- * @property {(callback: (event: import('./overlay.js').HandleEvent) => void) => () => void} onHandle
+ * @property {(callback: (event: import('./layer_svg.js').HandleEvent) => void) => () => void} onHandle
  *   Called while and after a handle is moved by hand. Returns how to stop.
  * @property {(callback: ((picked: {uid: string, point: [number, number]}) => void) | null) => void} pick
  *   Clicks on an image give their place instead of working the viewer's tool, until null is given.

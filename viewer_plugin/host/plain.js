@@ -6,6 +6,7 @@
 
 import { strings } from '../panel/strings.js';
 import { grid, inOrder } from './hanging.js';
+import { LayerControl } from './layer_svg.js';
 import { PlainView } from './plain_view.js';
 
 /** @typedef {import('./host.js').Host} Host */
@@ -38,6 +39,7 @@ export class PlainHost {
     this.marks = new Map();
     this.readOnly = false;
     this.watchers = new Set();
+    this.layers = new LayerControl();
     this.measurers = new Set();
     /** What was shown before two studies were put beside each other. @type {string[] | null} */
     this.before = null;
@@ -190,6 +192,32 @@ export class PlainHost {
   drawMeasurements(measurements) {
     this.marks = new Map(measurements.map(mark => [mark.id, mark]));
     for (const view of this.views) view.draw();
+  }
+
+  drawLayer(layer) {
+    this.layers.layer = layer;
+    for (const view of this.views) view.layer.render();
+  }
+
+  onHandle(callback) {
+    return this.layers.subscribe(callback);
+  }
+
+  pick(callback) {
+    this.layers.picking = callback;
+    for (const view of this.views) view.layer.render();
+  }
+
+  #layerOf(uid) {
+    return this.views.find(view => view.facts.uid === uid)?.layer;
+  }
+
+  nudged(uid, point, right, down) {
+    return this.#layerOf(uid)?.nudged(point, right, down) ?? [point[0] + right, point[1] + down];
+  }
+
+  middle(uid) {
+    return this.#layerOf(uid)?.middle() ?? null;
   }
 
   onImagesChanged(callback) {

@@ -2,6 +2,7 @@
 /** One image on the page: its picture on a canvas, the reader's hand, its measurements above. */
 
 import { strings } from '../panel/strings.js';
+import { LayerSvg } from './layer_svg.js';
 import { Camera } from './plain_camera.js';
 import { drag } from './plain_drag.js';
 import { Marks } from './plain_marks.js';
@@ -31,6 +32,8 @@ export class PlainView {
     this.picture = null;
     this.element = this.#made();
     this.marks = new Marks(this);
+    this.layer = new LayerSvg(host.layers, () => ({ uid: facts.uid, place: at => this.camera.toScreen(at), point: at => this.camera.toImage(at) }));
+    this.element.append(this.layer.svg);
     this.sizes = new ResizeObserver(() => this.#resized());
     this.sizes.observe(this.element);
     this.load();
@@ -125,6 +128,7 @@ export class PlainView {
     }
     this.tone?.set(this.window.tone);
     this.marks?.draw();
+    this.layer?.render();
   }
 
   /** Drawn, and its linked partner with it. */

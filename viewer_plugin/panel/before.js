@@ -5,6 +5,7 @@ import { h } from './dom.js';
 import { valueText } from './finding_editor.js';
 import { localDateTime, personName } from './header.js';
 import { difference, pairs } from './priors.js';
+import { meaningOf } from './numbers.js';
 import { strings } from './strings.js';
 
 const text = strings.before;
@@ -105,12 +106,12 @@ function changes(session) {
 
 /** Earlier measurements of the same kind on the same structure and, where it is known, view. */
 export function earlierOf(session, m) {
-  return session.priors.measurements(m.item).filter(before => before.meaning === m.kind);
+  return session.priors.measurements(m.item).filter(before => before.meaning === meaningOf(m));
 }
 
 function changeRow(session, m, before) {
   const item = session.template.items.find(one => one.id === m.item);
-  return h('li', { key: m.id }, h('p', { class: 'sentence' }, `${item?.name ?? m.item}, ${strings.finding[m.kind].toLowerCase()}`),
+  return h('li', { key: m.id }, h('p', { class: 'sentence' }, `${item?.name ?? m.item}, ${strings.finding[m.kind]?.toLowerCase() ?? meaningOf(m)}`),
     h('p', null, h('strong', null, valueText(m)), ' ', text.today),
     before.slice(0, 4).map((one, i) => h('p', { key: String(i), class: 'dim' }, changeText(m, one))));
 }

@@ -5,6 +5,7 @@ import { changeText, earlierOf } from './before.js';
 import { copyFinding, described, viewFor } from './copying.js';
 import { h } from './dom.js';
 import { shortLabel } from './map_state.js';
+import { meaningOf } from './numbers.js';
 import { strings } from './strings.js';
 
 const text = strings.before;
@@ -16,7 +17,7 @@ const day = da => (/^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${d
 export function beforeItem({ session }, item) {
   const said = session.priors.observations(item.id);
   const measured = session.reading.measurements.filter(m => m.item === item.id).flatMap(m => earlierOf(session, m).slice(0, SHOWN).map(before => changeText(m, before)));
-  const alone = session.priors.measurements(item.id).filter(before => !session.reading.measurements.some(m => m.item === item.id && m.kind === before.meaning));
+  const alone = session.priors.measurements(item.id).filter(before => !session.reading.measurements.some(m => m.item === item.id && meaningOf(m) === before.meaning));
   if (!said.length && !measured.length && !alone.length) return null;
   return h('aside', { key: 'before', class: 'known earlier' }, h('h3', null, text.earlier),
     said.slice(0, SHOWN).map(one => earlier(session, item, one)),

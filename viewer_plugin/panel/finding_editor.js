@@ -101,5 +101,6 @@ export function measurementList(ctx, list) {
 export function valueText(m) {
   if (!m.value && !m.calibration) return text.working;
   if (m.unit === 'deg') return `${m.value.toFixed(1)}°`;
+  if (m.unit === '1') return m.value.toFixed(2);
   return m.unit === 'mm' ? `${m.value.toFixed(1)} mm` : `${Math.round(m.value)} px`;
 }

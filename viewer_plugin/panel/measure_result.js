@@ -2,7 +2,7 @@
 /** What the node answered: numbers first, the word second, why to doubt, beside what is published. */
 
 import { h } from './dom.js';
-import { numberText } from './numbers.js';
+import { meaningOf, numberText } from './numbers.js';
 import { barPlot, curvePlot, publishedPlot, timePlot } from './plots.js';
 import { strings } from './strings.js';
 
@@ -85,7 +85,7 @@ export function beside(session, { kind, name, numbers: list }) {
 
 /** The change since earlier studies, where there are any with the same measurement. */
 export function overTime(session, item, { kind, name, first }) {
-  const meaning = kind === 'limb_measurement' ? first.name : text.kinds[kind];
+  const meaning = meaningOf({ kind: 'computed', computed: { kind, name, numbers: [first] } });
   const earlier = (session.priors.answer?.measurements?.[item] ?? []).filter(m => m.meaning === meaning && m.unit === first.unit && /^\d{8}$/.test(m.date));
   if (!earlier.length) return null;
   const today = session.opening.facts.study_date || '';

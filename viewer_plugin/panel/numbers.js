@@ -15,3 +15,14 @@ export function numberText({ value, plus_minus: pm = null, unit, bound = '' }) {
 export function computedName(computed, kinds) {
   return kinds[computed.kind] ?? computed.numbers[0]?.name ?? computed.name;
 }
+
+/** How the node names each kind; a published measurement goes by its own name. */
+const MEANINGS = {
+  swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line',
+};
+
+/** What an earlier measurement must be called to be the same one as this. */
+export function meaningOf({ kind, computed }) {
+  if (!computed) return kind;
+  return MEANINGS[computed.kind] ?? computed.numbers[0]?.name ?? computed.name;
+}

@@ -73,7 +73,15 @@ function afterwards(session) {
     h('div', { class: 'segment', role: 'group', 'aria-label': text.title }, possible.map(deed => h('button', {
       key: deed, 'aria-pressed': String(session.deed === deed), onclick: () => toggle(deed),
     }, text.deeds[deed]))),
-    possible.includes(session.deed) ? form[session.deed](session) : h('p', { class: 'dim' }, text.lead));
+    possible.includes(session.deed) ? form[session.deed](session) : h('p', { class: 'dim' }, text.lead),
+    session.opening.state === 'signed' && teachingCase(session));
+}
+
+/** The study without names, as a file. */
+function teachingCase(session) {
+  return h('p', { key: 'teaching' },
+    h('a', { class: 'btn', href: `/api/studies/${session.study}/teaching.zip`, download: 'teaching-case.zip' }, strings.teaching.button),
+    h('span', { class: 'dim' }, ` ${strings.teaching.hint}`));
 }
 
 const form = {

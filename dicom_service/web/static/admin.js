@@ -3,6 +3,7 @@
 
 import { call } from './node.js';
 import { bytes, deliveryWords, documentName, since } from './adminwords.js';
+import { ask as askAbout } from './quarantine.js';
 import { patient, personName } from './words.js';
 
 const EVERY_MS = 5000;
@@ -175,7 +176,25 @@ function showQuarantine({ rows }) {
     cell('', row.source),
     cell('nowrap', moment(row.received_at)),
     cell('nowrap', bytes(row.size)),
+    row.decision
+      ? cell('', make('span', '', row.decision === 'replace' ? 'second copy in use' : 'first copy kept'), sub([row.decided_by, row.reason].filter(Boolean).join(': ')))
+      : state(true, '!', 'not yet'),
+    cell('act', button('Decide', `Decide about ${row.sop_instance_uid}`, () => decide(row.id))),
   )));
+}
+
+const DECIDED = {
+  keep: 'The first copy stays the object; the second one stays aside.',
+  replace: 'The second copy is the object now; the first one is aside.',
+  discard: 'The second copy is deleted.',
+};
+
+async function decide(number) {
+  const said = await askAbout(number);
+  if (!said) return;
+  await post(`/api/admin/quarantine/${number}`, said);
+  say(DECIDED[said.decision]);
+  await refresh();
 }
 
 function auditQuery() {

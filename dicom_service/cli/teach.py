@@ -1,0 +1,25 @@
+"""`sesamoid teach`: a signed study as a case for teaching, without names."""
+
+import argparse
+from pathlib import Path
+
+from dicom_service.settings import Settings
+from dicom_service.store import Store
+from dicom_service.teaching import teaching_case, write_case
+from dicom_service.workflow import Desk
+
+
+def run(options: argparse.Namespace, settings: Settings) -> int:
+    """Write the case of one study into a new folder."""
+    store = Store(Path(settings.data_folder), exclusive=False)
+    try:
+        desk = Desk(store, settings)
+        case = teaching_case(desk, options.study_uid)
+        files = write_case(case, options.folder)
+        store.audit("teaching case exported", study_uid=options.study_uid, at=desk.clock())
+    finally:
+        store.close()
+    print(f"Wrote {len(files)} files to {options.folder}; open index.html for the page.")
+    for note in case.notes:
+        print(note)
+    return 0
