@@ -215,7 +215,10 @@ def _security() -> Iterator[str]:
     yield from _table(
         ("from version", "cipher suite"), [(v.replace("v", " "), n) for v, n in suites]
     )
-    yield from ("Put a proxy with TLS in front of the web port.", "")
+    yield from (
+        "The web port speaks TLS itself (`http_tls_certificate`, TLS 1.2 and 1.3) or stands behind "
+        "a proxy that does.", "",
+    )  # fmt: skip
 
 
 def _web() -> Iterator[str]:

@@ -8,11 +8,13 @@
 import { delivering } from './delivery.js';
 import { patch } from './dom.js';
 import { command, isEditable, isPressable } from './keys.js';
+import { language } from './language.js';
 import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
 import { emptyLayer } from '../host/layer.js';
 import { numberText } from './numbers.js';
-import { members } from './groups.js';
+import { members, sheetGroup } from './groups.js';
+import { pageOn } from './group_sheet.js';
 import { askedViews } from './reading.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
@@ -57,6 +59,7 @@ export class PanelElement extends HTMLElement {
     if (!this.study || !this.host || this.undo.length) return;
     this.setAttribute('role', 'region');
     this.setAttribute('aria-label', strings.panel);
+    this.setAttribute('lang', language);
     const session = (this.session = sessionOf(this.study));
     const host = this.host;
     const onCommand = event => this.run(event.detail);
@@ -176,7 +179,7 @@ export class PanelElement extends HTMLElement {
     const place = `${item && item.id} ${session?.sheet}`;
     if (!session || !host || !item || this.drawn === place) return;
     this.drawn = place;
-    const group = session.template.groups.find(one => one.id === session.sheet);
+    const group = sheetGroup(session.template, session.sheet);
     const items = group ? members(session.template, group) : [item];
     const uids = [...new Set(items.flatMap(one => askedViews(session.template, one).map(view => view.uid)))];
     if (uids.length) host.show(uids);
@@ -248,8 +251,10 @@ export class PanelElement extends HTMLElement {
     /** @type {Record<string, () => void>} */
     const act = {
       normalNext: () => reading && session.normalNext(),
-      groupNormal: () => !session.help && session.groupNormal(),
-      takeOver: () => (session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver()),
+      groupNormal: () => !session.help && (pageOn(this.stage.querySelector('.sheet')) || session.groupNormal()),
+      birdsEye: () => !session.help && session.walking && (session.birdsEye(), host.whole()),
+      takeOver: () => (session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
+      takeSummary: () => session.section === 'conclude' && this.takeOver('[data-summary]'),
       clear: () => reading && session.clear(),
       next: () => session.next(),
       previous: () => session.previous(),
@@ -287,12 +292,12 @@ export class PanelElement extends HTMLElement {
   }
 
   /** The first press goes to a proposal, the next one takes it over: nothing is set unseen. */
-  takeOver() {
+  takeOver(proposal) {
     const here = this.shadowRoot?.activeElement;
-    if (!here?.matches('[data-take]')) return this.focusOn('[data-take]');
+    if (!here?.matches(proposal)) return this.focusOn(proposal);
     /** @type {HTMLElement} */ (here).click();
     // The button went with the press; the next proposal is at hand.
-    if (!here.isConnected) this.focusOn('[data-take]') || this.focusOn('[data-place]');
+    if (!here.isConnected) this.focusOn(proposal) || this.focusOn('[data-place]');
   }
 
   chooseView(view) {

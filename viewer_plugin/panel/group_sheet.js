@@ -2,7 +2,7 @@
 /** All members of a group together, in place of the card: a look at each, then one key. */
 
 import { h } from './dom.js';
-import { groupOpen, members, standsAlone } from './groups.js';
+import { groupCount, groupOpen, isEye, members, sheetGroup, standsAlone } from './groups.js';
 import { described, glyph } from './item_list.js';
 import { shortLabel, viewsOfSide } from './map_state.js';
 import { askedViews } from './reading.js';
@@ -13,17 +13,51 @@ const text = strings.group;
 /** @param {any} ctx */
 export function groupSheet(ctx) {
   const { session } = ctx;
-  const group = session.template.groups.find(one => one.id === session.sheet);
+  const group = sheetGroup(session.template, session.sheet);
   if (!group) return null;
   const items = members(session.template, group);
+  const eye = isEye(session.sheet);
+  const normal = event => pageOn(event.target.closest('.sheet')) || session.groupNormal();
   const open = groupOpen(session.template, session.reading, group).length;
-  return h('section', { key: `sheet ${group.id}`, class: 'card sheet', 'aria-label': text.label(group.name), tabindex: '-1', 'data-card': true },
+  return h('section', { key: `sheet ${group.id}`, class: eye ? 'card sheet eye' : 'card sheet', 'aria-label': text.label(group.name), tabindex: '-1', 'data-card': true },
     h('div', { class: 'title' }, h('h2', null, group.name),
       h('button', { class: 'btn', onclick: () => session.update({ sheet: '' }) }, strings.help.close, h('kbd', null, 'esc'))),
-    h('p', { class: 'code' }, open ? text.lead(open) : text.nothing),
-    h('ul', { class: 'members' }, items.map(item => member(session, item))),
+    h('p', { class: 'code' }, !open ? text.nothing : eye ? text.eyeLead(open) : text.lead(open)),
+    eye ? parts(session, items) : h('ul', { class: 'members' }, items.map(item => member(session, item))),
     !session.signed && h('div', { class: 'confirm' },
-      h('button', { class: 'btn primary', disabled: !open, onclick: () => session.groupNormal() }, text.normal, h('kbd', null, '⇧ space'))));
+      h('button', { class: 'btn primary', disabled: !open, onclick: normal }, text.normal, h('kbd', null, '⇧ space'))));
+}
+
+/**
+ * What lies below the edge of a sheet was not shown: the key turns the page before it answers.
+ * @param {Element | null} sheet
+ * @returns {boolean} whether there was a page to turn
+ */
+export function pageOn(sheet) {
+  if (!sheet?.classList.contains('eye')) return false;
+  if (sheet.scrollTop + sheet.clientHeight >= sheet.scrollHeight - 4) return false;
+  sheet.scrollBy({ top: sheet.clientHeight - 96, behavior: 'instant' });
+  return true;
+}
+
+/** A whole section, by group: names close together, each with its state. */
+function parts(session, items) {
+  const { template, reading } = session;
+  const groups = template.groups.map(group => ({ group, own: items.filter(item => group.items.includes(item.id)) }));
+  return groups.filter(one => one.own.length).map(({ group, own }) => {
+    const [answered, asked] = groupCount(template, reading, own);
+    return h('section', { key: group.id, class: 'part' },
+      h('h3', { class: 'part-name' }, h('span', { class: 'row-name' }, group.name), h('span', null, `${answered}/${asked}`)),
+      h('ul', { class: 'names' }, own.map(item => seen(session, item))));
+  });
+}
+
+function seen(session, item) {
+  const views = viewsOfSide(session.template, item.side);
+  const alone = standsAlone(session.reading, item.id);
+  return h('li', { key: item.id, class: alone ? 'member apart' : 'member' },
+    glyph(item, views, session.reading),
+    h('button', { class: 'member-name', 'aria-label': described(item, views, session.reading), title: item.physis?.text, onclick: () => session.choose(item.id) }, item.name));
 }
 
 function member(session, item) {

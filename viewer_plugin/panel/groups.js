@@ -2,6 +2,7 @@
 /** Structures that belong together: shown at once, and called normal at once after that. */
 
 import { askedViews, observation, setObservation } from './reading.js';
+import { strings } from './strings.js';
 import { openViews } from './walk.js';
 
 /** @typedef {import('./types.js').Template} Template */
@@ -14,6 +15,24 @@ const OWN_ANSWERS = ['abnormal', 'undetermined'];
 /** @returns {Group | null} the group that an item belongs to */
 export function groupOf(/** @type {Template} */ template, /** @type {string} */ item) {
   return template.groups.find(group => group.items.includes(item)) ?? null;
+}
+
+/** The sheet of a bird's-eye look: all structures of one section of one side. */
+export function eyeSheet(/** @type {string} */ section, /** @type {string} */ side) {
+  return `section:${section}:${side}`;
+}
+
+/** Whether a sheet is a bird's-eye look. */
+export function isEye(/** @type {string} */ sheet) {
+  return sheet.startsWith('section:');
+}
+
+/** What a sheet shows together: a group of the template, or a whole section. @returns {Group | null} */
+export function sheetGroup(/** @type {Template} */ template, /** @type {string} */ sheet) {
+  if (!isEye(sheet)) return template.groups.find(group => group.id === sheet) ?? null;
+  const [, section, side] = sheet.split(':');
+  const items = template.items.filter(item => item.section === section && item.side === side).map(item => item.id);
+  return items.length ? { id: sheet, name: strings.group.eye(strings.sections[section]), section, items } : null;
 }
 
 /** The items of a group, in the order of the template. */

@@ -10,6 +10,7 @@ const TABLE = [
   ['x', 'notAssessable'],
   ['backspace', 'clear'],
   ['delete', 'clear'],
+  ['o', 'birdsEye'],
   ['n', 'next'],
   ['p', 'previous'],
   ['[', 'sectionBefore'],
@@ -23,16 +24,17 @@ const TABLE = [
   ['c', 'conclude'],
   ['b', 'before'],
   ['y', 'takeOver'],
+  ['s', 'takeSummary'],
   ['?', 'help'],
   ['escape', 'close'],
 ];
 
 /** Order and keys as the help page shows them. */
 export const HELP_KEYS = [
-  ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
+  ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['o', 'birdsEye'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
   ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
   ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
+  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['s', 'takeSummary'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
 ];
 
 const COMMANDS = new Map(TABLE);

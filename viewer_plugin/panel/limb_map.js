@@ -2,6 +2,7 @@
 /** The limb map: every structure a shape that fills in as it is observed, split by view. */
 
 import { h } from './dom.js';
+import { sheetGroup } from './groups.js';
 import { described, legend, sideSwitch } from './item_list.js';
 import { bounds, fills, restOfLimb, shapeOf, sides, toward, viewsOfSide, windowOf } from './map_state.js';
 import { strings } from './strings.js';
@@ -71,7 +72,7 @@ function option(ctx, entry, views, active) {
   const { session } = ctx;
   const { item, shape } = entry;
   const chosen = item.id === session.item;
-  const group = session.template.groups.find(one => one.id === session.sheet);
+  const group = sheetGroup(session.template, session.sheet);
   const together = group?.items.includes(item.id) ? ' together' : '';
   const first = active.some(e => e.item.id === session.item) ? chosen : entry === active[0];
   return h('g', {

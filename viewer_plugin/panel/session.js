@@ -7,7 +7,7 @@
 import { NO_ADVICE } from './advice.js';
 import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
-import { groupNormal, groupOf, withShown } from './groups.js';
+import { eyeSheet, groupNormal, groupOf, isEye, sheetGroup, withShown } from './groups.js';
 import * as change from './reading.js';
 import { Measuring } from './measuring.js';
 import { Priors } from './priors.js';
@@ -49,7 +49,6 @@ export class Session {
     this.view = '';
     this.side = '';
     this.editing = '';
-    /** Whether the map shows the whole limb or the part that the study shows. */
     this.wholeLimb = false;
     /** Id of the group whose members are shown together; "" is none. */
     this.sheet = '';
@@ -293,12 +292,20 @@ export class Session {
    * shown; the second says normal wherever something is open, and goes on.
    */
   groupNormal() {
-    const group = this.sheet ? this.template.groups.find(one => one.id === this.sheet) : this.currentItem && groupOf(this.template, this.item);
+    const group = this.sheet ? sheetGroup(this.template, this.sheet) : this.currentItem && groupOf(this.template, this.item);
     if (!group || this.signed || !this.walking) return;
     if (!this.sheet) return this.openGroup(group.id);
-    this.commit(groupNormal(this.template, this.reading, group));
+    const [eye, place] = [isEye(this.sheet), `${this.section} ${this.side}`];
+    this.commit(groupNormal(this.template, eye ? withShown(this.template, this.reading, group.items) : this.reading, group));
     this.update({ sheet: '' });
     this.next();
+    if (eye && this.walking && place !== `${this.section} ${this.side}`) this.birdsEye();
+  }
+
+  /** All structures of the section together; they count as shown once the sheet was seen to its end. */
+  birdsEye() {
+    const sheet = eyeSheet(this.section, this.side);
+    if (this.walking && sheetGroup(this.template, sheet)) this.update({ sheet, editing: '', message: '' });
   }
 
   openGroup(id) {
@@ -357,6 +364,7 @@ export class Session {
 
   /** A measurement was finished or changed in the viewer. */
   measured(event) {
+    if (!this.template.views.some(view => view.uid === event.uid)) return this.update({ message: strings.before.otherImage });
     if (!this.signed) this.commit(change.withDrawn(this, event));
   }
 

@@ -1,7 +1,10 @@
 // @ts-check
-/** Every sentence that a reader sees. */
+/** Every sentence that a reader sees; `strings_de.js` has them in German. A test compares the two. */
 
-export const strings = {
+import { language, laidOver } from './language.js';
+import { german } from './strings_de.js';
+
+export const english = {
   panel: 'Limb reading',
   loading: 'Loading the reading…',
   failed: 'The reading could not be loaded.',
@@ -65,6 +68,8 @@ export const strings = {
   group: {
     label: name => `Group: ${name}`, head: (name, count) => `${name}, ${count} answered. Show the group.`,
     button: n => `Group of ${n}`, lead: n => `Look at each. Pressed again, all that is open (${n}) becomes normal.`,
+    eye: section => `Bird’s eye: ${section}`,
+    eyeLead: n => `Whole images. Look at each. Pressed at the end of the list, all that is open (${n}) becomes normal.`,
     nothing: 'Nothing is open in this group.', normal: 'All normal',
     stays: 'Has an answer of its own and stays as it is.',
   },
@@ -235,7 +240,7 @@ export const strings = {
       normalNext: 'normal on all open views, then next open', abnormal: 'abnormal: describe it', variant: 'normal variant',
       undetermined: 'undetermined', notAssessable: 'not assessable on this view', view: 'choose a view',
       clear: 'take the answer back', next: 'next open structure', previous: 'structure before',
-      groupNormal: 'show the group; again: all of it normal', takeOver: 'go to a proposal; again: take it over',
+      groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
       move: 'move on the map', section: 'section before, after', note: 'write a note', editFinding: 'open the finding',
       length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
       undo: 'undo', close: 'close, leave', help: 'this page',
@@ -261,5 +266,10 @@ export const strings = {
     version: (n, all) => `version ${n} of ${all}`, context: 'Details of the document', places: 'On the images', coded: 'The same in codes', failed: 'This document cannot be shown as text.',
     image: 'image', empty: 'The document has no text.',
   },
+  language: { label: 'Language' },
+  noAnswer: 'The node does not answer.',
+  answeredWith: status => `The node answered with error ${status}.`,
   broken: 'Something in this panel failed. What you entered is kept. Reload the page; if it comes back, tell the makers:',
 };
+
+export const strings = language === 'de' ? laidOver(english, german) : english;

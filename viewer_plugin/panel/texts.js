@@ -18,7 +18,7 @@ export function prose(session, field, rows) {
       })),
     summary && h('div', { key: 'summary', class: 'proposed' },
       h('p', null, h('span', { class: 'dim' }, text.proposed, ' '), summary),
-      h('button', { class: 'btn', 'aria-label': text.takeSummary, onclick: () => session.commit({ ...session.reading, impression: summary }) }, text.take)));
+      h('button', { class: 'btn', 'data-summary': true, 'aria-label': text.takeSummary, onclick: () => session.commit({ ...session.reading, impression: summary }) }, text.take)));
 }
 
 /** The findings as the node writes them, or in the reader's words. */

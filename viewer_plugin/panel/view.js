@@ -6,6 +6,7 @@ import { conclude } from './conclude.js';
 import { h } from './dom.js';
 import { findingEditor } from './finding_editor.js';
 import { footer, helpPage } from './footer.js';
+import { isEye } from './groups.js';
 import { groupSheet } from './group_sheet.js';
 import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
 import { itemCard } from './item_card.js';
@@ -41,7 +42,7 @@ function sectionBody(ctx) {
   const ofSection = session.template.items.filter(item => item.section === session.section && item.side === session.side);
   const drawn = map && ofSection.some(item => shapeOf(map, item));
   const all = ofSection.every(item => shapeOf(map, item));
-  const kind = !editor ? '' : session.editing || session.measuring.active ? ' editing' : ' grouping';
+  const kind = !editor ? '' : session.editing || session.measuring.active ? ' editing' : isEye(session.sheet) ? ' grouping eyeing' : ' grouping';
   return h('div', { key: 'body', class: `body${kind}${drawn ? '' : ' listed'}` },
     h('div', { key: 'where', class: 'where' },
       map && limbMap(ctx),

@@ -1,0 +1,63 @@
+"""How many keys a study takes from open to ready to sign."""
+
+import re
+from typing import Any
+
+from playwright.sync_api import Locator, Page, expect
+
+MOST_KEYS = 12
+
+
+def blocking(node: Any) -> list[str]:
+    return [gap["text"] for gap in node.standing()["gaps"] if gap["blocking"]]
+
+
+def test_a_normal_carpus_takes_few_keys_and_each_structure_was_shown(
+    page: Page, panel: Locator, node: Any, shots: Any
+) -> None:
+    pressed = 0
+    page.keyboard.press("o")
+    pressed += 1
+    sheet = panel.locator(".sheet.eye")
+    expect(sheet).to_be_visible()
+    page.screenshot(path=shots / "birds_eye.png")
+    assert node.reading.observations == {}
+    here = panel.locator("nav [aria-current]")
+    while pressed < 40 and "Conclude" not in here.inner_text():
+        page.keyboard.press("Shift+Space")
+        pressed += 1
+    expect(panel.locator("input[type=password]")).to_be_visible()
+    expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
+    page.screenshot(path=shots / "birds_eye_done.png")
+    assert set(node.reading.shown) == {item.id for item in node.template.items}
+    asked = sum(v != "no" for item in node.template.items for v in item.visibility.values())
+    said = [o for views in node.reading.observations.values() for o in views.values()]
+    assert len(said) == asked
+    assert all(o.by_group and o.value == "normal" for o in said)
+    assert blocking(node) == ["The impression is empty."]
+    summary = panel.get_by_role("button", name="Take over the summary")
+    expect(summary).to_be_attached()
+    page.keyboard.press("s")
+    expect(summary).to_be_focused()
+    page.keyboard.press("s")
+    pressed += 2
+    expect(summary).to_have_count(0)
+    expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
+    print(f"keys from open to ready to sign, normal carpus, two views: {pressed}; looks: {asked}")
+    assert blocking(node) == []
+    assert pressed <= MOST_KEYS
+
+
+def test_what_lies_below_the_edge_is_not_answered_unseen(
+    page: Page, panel: Locator, node: Any
+) -> None:
+    page.set_viewport_size({"width": 900, "height": 620})
+    page.keyboard.press("]")
+    page.keyboard.press("o")
+    expect(panel.locator(".sheet.eye")).to_be_visible()
+    page.keyboard.press("Shift+Space")
+    expect(panel.locator("nav [aria-current]")).to_contain_text("Bone")
+    assert node.reading.observations == {}
+    assert panel.locator(".sheet.eye").evaluate("sheet => sheet.scrollTop") > 0
+    page.keyboard.press("Escape")
+    expect(panel.locator(".sheet")).to_have_count(0)
