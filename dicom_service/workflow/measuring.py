@@ -7,6 +7,7 @@ import pydicom
 from pydicom import Dataset
 
 from dicom_service.errors import BadObject, NotFound
+from dicom_service.imaging import check_stream
 from dicom_service.intake.spacing import read_spacing
 from dicom_service.measure import (
     Measured,
@@ -79,6 +80,7 @@ def load(path: Path) -> tuple[Picture, tuple[str, ...]]:
     try:
         data = pydicom.dcmread(path)
         _check_header(data)
+        check_stream(data, data)
         pixels = data.pixel_array
     except NotMeasurable:
         raise

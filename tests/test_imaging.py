@@ -1,0 +1,30 @@
+"""A small compressed image that unfolds to a huge one is refused before it is decoded."""
+
+import pydicom
+import pytest
+from pydicom.data import get_testdata_file
+
+from dicom_service import imaging
+from dicom_service.errors import BadObject
+from dicom_service.workflow import measuring
+
+
+@pytest.mark.parametrize("name", ["JPEG2000.dcm", "JPEG-LL.dcm", "MR_small_jpeg_ls_lossless.dcm"])
+@pytest.mark.parametrize(
+    "use",
+    [lambda path: imaging.picture(path, pydicom.dcmread(path)), measuring.load],
+    ids=["shown", "measured"],
+)
+def test_an_image_larger_than_its_header_says_is_not_decoded(use, name, tmp_path, monkeypatch):
+    image = pydicom.dcmread(get_testdata_file(name))
+    image.Rows = image.Rows // 2
+    path = tmp_path / "small.dcm"
+    image.save_as(path)
+    monkeypatch.setattr(pydicom.Dataset, "pixel_array", property(_decoded))
+    monkeypatch.setattr(imaging, "pixel_array", _decoded)
+    with pytest.raises(BadObject, match="it is not decoded"):
+        use(path)
+
+
+def _decoded(*_: object, **__: object) -> None:
+    raise AssertionError("decoded")
