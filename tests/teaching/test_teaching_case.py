@@ -26,24 +26,25 @@ from tests.job.helpers import PASSWORD, read_and_save, signed_in
 
 pytestmark = pytest.mark.peer
 NAMED = {
-    "PatientName": "Quixbury^Zorbel", "PatientID": "QX-7731904", "OtherPatientIDs": "OLD-55512",
+    "PatientName": "Quixbury^Zorbelian", "PatientID": "QX-7731904", "OtherPatientIDs": "OLD-55512",
     "PatientBirthDate": "20210317", "ResponsiblePerson": "Quixbury^Hortensia",
-    "PatientAddress": "14 Wimpole Yard", "PatientTelephoneNumbers": "0555-120-987",
+    "PatientAddress": "14 Wimpolefield Yard", "PatientTelephoneNumbers": "0555-120-987",
     "AccessionNumber": "ACC-998877", "InstitutionName": "Fernleigh Veterinary Hospital",
     "InstitutionAddress": "Fernleigh Lane 3", "StationName": "FERN-XRAY-2",
-    "DeviceSerialNumber": "SN-4471-K", "ReferringPhysicianName": "Okonjo^Ada",
-    "OperatorsName": "Brill^Tamsin", "StudyDate": "20260214", "StudyID": "ST-31337",
+    "DeviceSerialNumber": "SN-4471-K", "ReferringPhysicianName": "Okonjowicz^Ada",
+    "OperatorsName": "Brillington^Tamsinelle", "StudyDate": "20260214", "StudyID": "ST-31337",
     "SeriesDate": "20260214", "AcquisitionDate": "20260214", "ContentDate": "20260214",
-    "StudyDescription": "Carpus of Zorbel, owner Quixbury", "ImageComments": "call Tamsin Brill",
+    "StudyDescription": "Carpus of Zorbelian, owner Quixbury", "ImageComments": "call Tamsinelle Brillington",
     "ProtocolName": "FERN-XRAY-2 carpus", "DetectorID": "DET-8122-Z", "PlateID": "PL-0099-X",
 }  # fmt: skip
 """Identifying values of each kind that the table of the profile knows, and some it does not."""
 WORDS = (
-    "Quixbury", "Zorbel", "QX-7731904", "OLD-55512", "20210317", "2021-03-17", "Hortensia",
-    "Wimpole", "0555-120-987", "ACC-998877", "Fernleigh", "FERN-XRAY-2", "SN-4471-K", "Okonjo",
-    "Tamsin", "Brill", "20260214", "2026-02-14", "ST-31337", "DET-8122-Z", "PL-0099-X",
+    "Quixbury", "Zorbelian", "QX-7731904", "OLD-55512", "20210317", "2021-03-17", "Hortensia",
+    "Wimpolefield", "0555-120-987", "ACC-998877", "Fernleigh", "FERN-XRAY-2", "SN-4471-K", "Okonjowicz",
+    "Tamsinelle", "Brillington", "20260214", "2026-02-14", "ST-31337", "DET-8122-Z", "PL-0099-X",
     "PRIVATE-SECRET", "Vreeland", "NESTED-SECRET", "14.02.2026",
 )  # fmt: skip
+"""Long enough not to stand by chance in a picture that is written as letters."""
 TEXT_BOX = (slice(14, 34), slice(4, 60))
 
 
@@ -85,8 +86,10 @@ def case(tmp_path_factory) -> tuple[Path, list[Dataset], np.ndarray, str]:
         reader.wait_for(uid, "waiting")
         version = read_and_save(reader, uid, finding="radius_distal")
         reading = reader.open(uid)["reading"]
-        reading["impression"] = "Fracture. Zorbel of Mrs Quixbury, seen 2026-02-14 by Ada Okonjo."
-        reading["findings_text"] = "Zorbel has a fracture line; compare 14.02.2026."
+        reading["impression"] = (
+            "Fracture. Zorbelian of Mrs Quixbury, seen 2026-02-14 by Ada Okonjowicz."
+        )
+        reading["findings_text"] = "Zorbelian has a fracture line; compare 14.02.2026."
         version = reader.save(uid, version, Reading.model_validate(reading))["version"]
         reader.sign(uid, version, PASSWORD)
         body = {"text": "Hortensia was told.", "password": PASSWORD}
