@@ -272,7 +272,8 @@ class Asking:
         file = event.request._dataset_file
         source = f"{plain(self._peer.ae_title, 16)}@{self._peer.host}"
         try:
-            self._store.accept(file.path, file_header(file), source=source, prior=True)
+            header = file_header(file)
+            self._store.accept(file.path, header, source=source, prior=True, digest=file.digest)
         except SesamoidError as error:
             log.warning("a prior from %s is refused: %s", source, plain(error, 400))
             self._refused.append(plain(error, 200))

@@ -73,16 +73,16 @@ def copy_header(path: Path) -> InstanceHeader:
     BadObject
         It cannot be read.
     """
-    with path.open("rb") as file:
-        start = file.read(144)
     meta = _read(path).file_meta
-    return read_header(
-        path,
-        dataset_offset(start),
-        str(meta.TransferSyntaxUID),
-        str(meta.MediaStorageSOPClassUID),
-        str(meta.MediaStorageSOPInstanceUID),
-    )
+    with path.open("rb") as file:
+        return read_header(
+            file,
+            path.stat().st_size,
+            dataset_offset(file.read(144)),
+            str(meta.TransferSyntaxUID),
+            str(meta.MediaStorageSOPClassUID),
+            str(meta.MediaStorageSOPInstanceUID),
+        )
 
 
 def _read(path: Path) -> Any:

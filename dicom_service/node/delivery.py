@@ -1,6 +1,7 @@
 """One association with one peer: store documents, then ask for commitment."""
 
 import logging
+import socket
 import threading
 from collections.abc import Callable
 from datetime import datetime
@@ -115,6 +116,9 @@ class Delivery:
         if not association.is_established:
             raise PeerAway(f"{why_not(association, self._peer)}.")
         self._guard(association)
+        connection = association.dul.socket
+        if connection is not None and connection.socket is not None:
+            connection.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         return association
 
     def _guard(self, association: Association) -> None:

@@ -2,7 +2,6 @@
 
 import re
 import struct
-from pathlib import Path
 
 from pydicom.charset import convert_encodings, decode_bytes
 from pydicom.valuerep import PN_DELIMS, TEXT_VR_DELIMS
@@ -10,7 +9,7 @@ from pydicom.valuerep import PN_DELIMS, TEXT_VR_DELIMS
 from dicom_service.errors import BadObject
 from dicom_service.node.limits import LIMITS
 from dicom_service.node.services import IMPLICIT_LITTLE, plain
-from dicom_service.node.structure import walk
+from dicom_service.node.structure import SupportsRead, walk
 from dicom_service.store import InstanceHeader
 
 _CHARACTER_SET = 0x00080005
@@ -41,12 +40,19 @@ _LONGEST = 64
 
 
 def read_header(
-    file: Path, offset: int, transfer_syntax: str, sop_class_uid: str, sop_instance_uid: str
+    stream: SupportsRead,
+    size: int,
+    offset: int,
+    transfer_syntax: str,
+    sop_class_uid: str,
+    sop_instance_uid: str,
 ) -> InstanceHeader:
     """Check a received file and read what the index keeps.
 
     Parameters
     ----------
+    stream, size
+        The whole file, and its length.
     offset
         Where the data set begins.
     transfer_syntax
@@ -60,8 +66,7 @@ def read_header(
         The sentence says what is wrong.
     """
     explicit = transfer_syntax != IMPLICIT_LITTLE
-    with file.open("rb") as stream:
-        raw = walk(stream, offset, file.stat().st_size, explicit, _WANTED)
+    raw = walk(stream, offset, size, explicit, _WANTED)
     if not raw:
         raise BadObject("This is not a DICOM object: none of its identifiers can be found.")
     for tag, name, expected in (

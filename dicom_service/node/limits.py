@@ -32,7 +32,7 @@ class Limits(Frozen):
     text: int = 10_240
     """Bytes of one identifying value (UIDs, names, dates)."""
     idle_seconds: float = 60.0
-    """Silence after which a connection is closed."""
+    """Silence after which a connection is closed; also the time that one PDU may take."""
 
 
 LIMITS = Limits()

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any, cast
 
-from pydicom.dataset import Dataset
 from pynetdicom import AE, evt
 from pynetdicom.association import Association
 
@@ -14,7 +13,6 @@ from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_o
 from dicom_service.node.admission import Admission
 from dicom_service.node.commitment import Reports
 from dicom_service.node.headers import read_header
-from dicom_service.node.incoming import IncomingFile
 from dicom_service.node.limits import LIMITS
 from dicom_service.node.secure import server_context
 from dicom_service.node.secure_port import SecurePort
@@ -26,6 +24,7 @@ from dicom_service.node.services import (
     VERIFICATION,
     plain,
 )
+from dicom_service.node.stream import Answer, IncomingFile
 from dicom_service.node.transport import Server
 from dicom_service.settings import Settings
 from dicom_service.store import InstanceHeader, Seeing, Store
@@ -83,13 +82,16 @@ class Receiver:
         handlers: list[Any] = [
             (evt.EVT_REQUESTED, self._requested),
             (evt.EVT_REJECTED, self._rejected),
-            (evt.EVT_C_ECHO, _echoed),
-            (evt.EVT_C_STORE, self._stored),
             (evt.EVT_N_EVENT_REPORT, self._reported),
         ]
         try:
             server = self._entity.make_server(
-                address, evt_handlers=handlers, server_class=Server, incoming=self._store.incoming
+                address,
+                evt_handlers=handlers,
+                server_class=Server,
+                incoming=self._store.incoming,
+                store=self._stored,
+                echo=_echoed,
             )
         except OSError as error:
             raise SetupError(
@@ -186,34 +188,33 @@ class Receiver:
     def _reported(self, event: Any) -> tuple[int, None]:
         return self._reports.take(event), None
 
-    def _stored(self, event: Any) -> Dataset:
+    def _stored(self, association: Association, file: IncomingFile | None) -> Answer:
         """Answer a C-STORE request; success only when the object cannot be lost any more."""
-        requestor = event.assoc.requestor
+        requestor = association.requestor
         source = f"{plain(requestor.ae_title, 16)}@{requestor.address}"
-        file = event.request._dataset_file
         try:
-            mover = event.request.MoveOriginatorApplicationEntityTitle or ""
-            titles = str(requestor.ae_title).strip(), str(mover).strip()
+            titles = str(requestor.ae_title).strip(), file.mover if file else ""
             outcome = self._keep(file, source, titles)
         except SesamoidError as error:
             log.warning("object from %s refused: %s", source, plain(error, 400))
-            return _status(outcome_of(error).dimse, str(error))
+            return _answer(outcome_of(error).dimse, str(error))
         except Exception:
             log.exception("object from %s could not be stored", source)
-            return _status(_UNEXPECTED, "The node failed; see its log.")
+            return _answer(_UNEXPECTED, "The node failed; see its log.")
         finally:
             if file is not None:
-                event.assoc.dimse.finished(file)
-        log.debug("object %s from %s: %s", file.sop_instance_uid, source, outcome)
+                file.discard()
+        if file is not None:
+            log.debug("object %s from %s: %s", file.sop_instance_uid, source, outcome)
         self._on_object()
-        return _status(0x0000)
+        return Answer(0x0000)
 
     def _keep(self, file: IncomingFile | None, source: str, titles: tuple[str, str]) -> str:
         if file is None:
             raise BadObject("The request came without a data set.")
         header = file_header(file)
         prior = self._asked_for(header.study_uid, *titles)
-        return self._store.accept(file.path, header, source=source, prior=prior)
+        return self._store.accept(file.path, header, source=source, prior=prior, digest=file.digest)
 
 
 def file_header(file: IncomingFile) -> InstanceHeader:
@@ -224,12 +225,21 @@ def file_header(file: IncomingFile) -> InstanceHeader:
     SesamoidError
         The object is incomplete, wrong or did not fit on the disk.
     """
+    file.flush()
+    if file.error is not None:
+        raise file.error
+    header = read_header(
+        file.reader(),
+        file.size,
+        file.offset,
+        file.transfer_syntax,
+        file.sop_class_uid,
+        file.sop_instance_uid,
+    )
     file.close()
     if file.error is not None:
         raise file.error
-    return read_header(
-        file.path, file.offset, file.transfer_syntax, file.sop_class_uid, file.sop_instance_uid
-    )
+    return header
 
 
 def _entity(settings: Settings) -> AE:
@@ -249,17 +259,12 @@ def _entity(settings: Settings) -> AE:
     return entity
 
 
-def _echoed(event: Any) -> int:
-    log.debug("echo from %s", plain(event.assoc.requestor.ae_title))
-    return 0x0000
+def _echoed(association: Association) -> Answer:
+    log.debug("echo from %s", plain(association.requestor.ae_title))
+    return Answer(0x0000)
 
 
-def _status(code: int, comment: str = "") -> Dataset:
-    status = Dataset()
-    status.Status = code
-    if comment:
-        # Error Comment (0000,0902) is LO: 64 characters, and commands are ASCII.
-        status.ErrorComment = (
-            plain(comment.replace("\\", "/"), 64).encode("ascii", "replace").decode()
-        )
-    return status
+def _answer(code: int, comment: str) -> Answer:
+    # Error Comment (0000,0902) is LO: 64 characters, and commands are ASCII.
+    words = plain(comment.replace("\\", "/"), 64).encode("ascii", "replace").decode()
+    return Answer(code, words)

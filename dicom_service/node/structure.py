@@ -6,7 +6,7 @@ collects the raw values of a few top-level elements. Little endian only; encodin
 
 import struct
 from collections.abc import Collection
-from typing import BinaryIO, NamedTuple
+from typing import NamedTuple, Protocol
 
 from pydicom.datadict import dictionary_VR
 
@@ -19,6 +19,16 @@ _ITEM, _ITEM_END, _SEQUENCE_END = 0xFFFEE000, 0xFFFEE00D, 0xFFFEE0DD
 PIXEL_DATA = 0x7FE00010
 
 
+class SupportsRead(Protocol):
+    """What is asked of a file."""
+
+    def seek(self, position: int, whence: int = 0, /) -> int:
+        """Go to a place."""
+
+    def read(self, length: int = -1, /) -> bytes:
+        """Read from there."""
+
+
 class _Level(NamedTuple):
     """An open sequence or item: where it ends (None: at its delimiter) and how it is encoded."""
 
@@ -28,7 +38,7 @@ class _Level(NamedTuple):
 
 
 def walk(
-    file: BinaryIO, start: int, size: int, explicit: bool, wanted: Collection[int]
+    file: SupportsRead, start: int, size: int, explicit: bool, wanted: Collection[int]
 ) -> dict[int, bytes]:
     """Check the structure of a data set and return the raw values of `wanted` elements.
 
@@ -77,7 +87,7 @@ def walk(
     raise BadObject(f"The object has more than {LIMITS.elements} elements; this is refused.")
 
 
-def _header(file: BinaryIO, position: int, explicit: bool) -> tuple[int, bytes, int, int]:
+def _header(file: SupportsRead, position: int, explicit: bool) -> tuple[int, bytes, int, int]:
     """Tag, VR ("" when implicit), length, and where the value begins."""
     file.seek(position)
     start = file.read(12)
@@ -134,7 +144,7 @@ def _check_inside(end: int | None, size: int) -> None:
         )
 
 
-def _value(file: BinaryIO, tag: int, position: int, length: int) -> bytes:
+def _value(file: SupportsRead, tag: int, position: int, length: int) -> bytes:
     if length > LIMITS.text:
         raise BadObject(f"The element {tag >> 16:04X},{tag & 0xFFFF:04X} is absurdly long.")
     file.seek(position)

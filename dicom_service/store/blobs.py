@@ -1,20 +1,24 @@
 """The blob port: bytes by generated name, durable when a call returns.
 
 A name is 32 hexadecimal digits made here, never anything that a peer sent; the first four are
-two levels of folders.
+two levels of folders. These four follow the clock, so that objects that come together share a
+folder: it is made, and synced, once for many.
 """
 
 import errno
 import os
 import shutil
+import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from dicom_service.errors import StorageFull
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
+_FOLDER_SECONDS = 1024
+"""How long a folder is filled; its name comes again after two years."""
 _AWAY = {errno.ENOENT, errno.ENOTDIR, errno.EACCES, errno.EPERM, errno.ENODEV, errno.ESTALE}
 
 
@@ -33,26 +37,35 @@ class Blobs:
         self.folder = folder
         self.incoming = incoming
 
-    def adopt(self, temp: Path) -> str:
-        """Make a finished temporary file a blob; the name is durable when this returns.
+    def place(self, temp: Path) -> str:
+        """Give a finished temporary file its name; `settle` makes the name durable.
 
         Raises
         ------
         StorageFull
             The disk has no room; nothing was kept but the temporary file.
         """
-        name = uuid.uuid4().hex
+        name = _new_name()
         with full_disk_named(self.folder):
-            with temp.open("rb") as file:
-                os.fsync(file.fileno())
-            target = self._made(name)
-            os.rename(temp, target)  # noqa: PTH104 - tests make exactly this call fail
+            file = os.open(temp, os.O_RDONLY)
             try:
-                sync_folder(target.parent)
-            except OSError:
-                os.rename(target, temp)  # noqa: PTH104
-                raise
+                os.fsync(file)
+            finally:
+                os.close(file)
+            os.rename(temp, self._made(name))  # noqa: PTH104 - tests make exactly this call fail
         return name
+
+    def settle(self, names: Iterable[str]) -> None:
+        """Make names durable, each folder once.
+
+        Raises
+        ------
+        StorageFull
+            The disk has no room; the blobs may or may not last.
+        """
+        with full_disk_named(self.folder):
+            for folder in {self.path(name).parent for name in names}:
+                sync_folder(folder)
 
     def create(self, data: bytes) -> str:
         """Keep `data`; durable when this returns."""
@@ -60,7 +73,13 @@ class Blobs:
         try:
             with full_disk_named(self.folder):
                 temp.write_bytes(data)
-            return self.adopt(temp)
+            name = self.place(temp)
+            try:
+                self.settle([name])
+            except BaseException:
+                self.remove(name)
+                raise
+            return name
         finally:
             temp.unlink(missing_ok=True)
 
@@ -89,6 +108,11 @@ class Blobs:
                 folder.mkdir(exist_ok=True)
                 sync_folder(folder.parent)
         return target
+
+
+def _new_name() -> str:
+    turn = int(time.time()) // _FOLDER_SECONDS % 0x10000
+    return f"{turn:04x}{uuid.uuid4().hex[4:]}"
 
 
 def sync_folder(folder: Path) -> None:

@@ -26,7 +26,7 @@ with an image and as kept with anything else.
 
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
@@ -36,6 +36,7 @@ CLOSED = {
     "withdrawn": "This report is withdrawn. Open it again to correct it.",
 }
 """States in which nothing can be entered, and what a person can do then."""
+_STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 
 def arrived(
@@ -54,7 +55,7 @@ def arrived(
         When it arrived; later than every earlier object of the study even when the clock was
         set back, so that "newer than" can be asked of these times.
     """
-    row = connection.execute(select(studies).where(studies.c.study_uid == header.study_uid)).first()
+    row = connection.execute(_STUDY, {"uid": header.study_uid}).first()
     if row is not None:
         at_us = max(at_us, row.latest_at + 1)
     if row is None:
@@ -90,7 +91,7 @@ def _after_image(row: Any, at_us: int) -> dict[str, Any]:
 
 def routed_again(connection: Connection, header: InstanceHeader, at_us: int) -> None:
     """A known object came again, by routing: a study that was only a prior becomes work."""
-    row = connection.execute(select(studies).where(studies.c.study_uid == header.study_uid)).first()
+    row = connection.execute(_STUDY, {"uid": header.study_uid}).first()
     if row is not None and row.state == "prior" and header.makes_work:
         at_us = max(at_us, row.latest_at)
         set_values(connection, header.study_uid, **_after_image(row, at_us))
@@ -138,6 +139,9 @@ def prepared_state(row: Any) -> str | None:
     return None
 
 
+_CHANGE = update(studies).where(studies.c.study_uid == bindparam("uid"))
+
+
 def set_values(connection: Connection, study_uid: str, **values: Any) -> None:
     """Change columns of a study."""
-    connection.execute(update(studies).where(studies.c.study_uid == study_uid).values(**values))
+    connection.execute(_CHANGE, {"uid": study_uid, **values})

@@ -3,28 +3,59 @@
 import hashlib
 import struct
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from dicom_service.errors import DifferentBytes
 from dicom_service.store import audit, events
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
+from dicom_service.store.group import Group
 from dicom_service.store.model import InstanceHeader, StoredInstance
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import instances, quarantine, studies
 from dicom_service.store.times import from_us, now_us
 
+Outcome = Literal["new", "duplicate", "different"]
+
 _CHUNK = 1 << 20
 _PREAMBLE, _GROUP_LENGTH = 132, 12
+
+
+# Made once: building a statement takes longer than running it.
+_KNOWN = select(instances.c.digest, instances.c.missing).where(
+    instances.c.sop_instance_uid == bindparam("uid")
+)
+_INSERT = insert(instances)
+
+
+class _Arrival(NamedTuple):
+    """An object whose file has its name and whose row is to be written."""
+
+    name: str
+    header: InstanceHeader
+    digest: str
+    size: int
+    source: str
+    prior: bool
 
 
 class Objects(Shelf):
     """Objects as received, and the ones kept aside."""
 
+    def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
+        super().__init__(folder, exclusive=exclusive)
+        self._arrivals = Group(self._index_objects)
+
     def accept(
-        self, temp: Path, header: InstanceHeader, *, source: str, prior: bool = False
+        self,
+        temp: Path,
+        header: InstanceHeader,
+        *,
+        source: str,
+        prior: bool = False,
+        digest: str | None = None,
     ) -> Literal["new", "duplicate"]:
         """Keep a received object for good.
 
@@ -41,6 +72,8 @@ class Objects(Shelf):
             Who sent it, for the record.
         prior
             Whether this node asked for it as an earlier study: then nobody is to read it.
+        digest
+            What `digest_of` would find, when it was made while the object came in.
 
         Raises
         ------
@@ -53,16 +86,19 @@ class Objects(Shelf):
             with full_disk_named(self.folder):
                 # Earlier studies can be fetched again, so they make way first.
                 self.check_room(2 if prior else 1)
-                digest, size = digest_of(temp)
+                if digest is None:
+                    digest, size = digest_of(temp)
+                else:
+                    size = temp.stat().st_size
             known = self._known(header.sop_instance_uid)
             if known is not None and not known.missing and known.digest == digest:
                 self._came_again(header, prior)
                 return "duplicate"
-            name = self._blobs.adopt(temp)
+            name = self._blobs.place(temp)
         finally:
             temp.unlink(missing_ok=True)
         reach("accept.renamed")
-        outcome = self._index_object(name, header, digest, size, source, prior)
+        outcome = self._arrivals.commit(_Arrival(name, header, digest, size, source, prior))
         reach("accept.committed")
         if outcome == "different":
             raise DifferentBytes(
@@ -72,57 +108,34 @@ class Objects(Shelf):
         return outcome
 
     def _known(self, sop_instance_uid: str) -> Any:
-        query = select(instances.c.digest, instances.c.missing).where(
-            instances.c.sop_instance_uid == sop_instance_uid
-        )
         with self._index.read() as connection:
-            return connection.execute(query).first()
+            return connection.execute(_KNOWN, {"uid": sop_instance_uid}).first()
 
     def _came_again(self, header: InstanceHeader, prior: bool) -> None:
         if not prior and header.makes_work:
             with self._index.write() as connection:
                 events.routed_again(connection, header, now_us())
 
-    def _index_object(
-        self,
-        name: str,
-        header: InstanceHeader,
-        digest: str,
-        size: int,
-        source: str,
-        prior: bool,
-    ) -> Literal["new", "duplicate", "different"]:
-        """The row and the work it makes, in one transaction; the blob goes when it fails."""
-        used = False
+    def _index_objects(self, arrivals: list[_Arrival]) -> list[Outcome]:
+        """Rows of several objects, and the work they make, in one transaction.
+
+        The names of their files are durable before; files that no row needs go, all of them
+        when the transaction fails.
+        """
+        used: set[str] = set()
+        done = False
         try:
+            self._blobs.settle(arrival.name for arrival in arrivals)
             with self._index.write() as connection:
-                known = connection.execute(
-                    select(instances.c.digest, instances.c.missing).where(
-                        instances.c.sop_instance_uid == header.sop_instance_uid
-                    )
-                ).first()
-                if known is None:
-                    is_first = not _study_known(connection, header.study_uid)
-                    at_us = events.arrived(connection, header, now_us(), prior=prior)
-                    if is_first:  # once for a study: its objects follow each other
-                        _note_received(connection, header, source, at_us)
-                    _insert(connection, name, header, digest, size, source, at_us)
-                    outcome, kept = "new", True
-                elif known.digest != digest:
-                    outcome = "different"
-                    kept = _quarantine(connection, name, header, digest, source)
-                elif known.missing:
-                    _restore(connection, name, header.sop_instance_uid)
-                    outcome, kept = "new", True
-                else:  # the same object came on two associations at once
-                    outcome, kept = "duplicate", False
-                if known is not None and not prior:
-                    events.routed_again(connection, header, now_us())
-            used = kept
+                results = [_index_object(connection, arrival) for arrival in arrivals]
+            used = {a.name for a, (_, kept) in zip(arrivals, results, strict=True) if kept}
+            done = True
         finally:
-            if not used:
-                self._blobs.remove(name)
-        return outcome  # type: ignore[return-value]
+            if done or len(arrivals) == 1:  # else each is tried again by itself
+                for arrival in arrivals:
+                    if arrival.name not in used:
+                        self._blobs.remove(arrival.name)
+        return [outcome for outcome, _ in results]
 
     def instances(
         self,
@@ -171,17 +184,15 @@ def insert_instance(
     own: bool,
 ) -> None:
     """Write the row of an object."""
-    connection.execute(
-        insert(instances).values(
-            **header.model_dump(),
-            blob=blob,
-            digest=digest,
-            size=size,
-            source=source,
-            received_at=at_us,
-            own=own,
-        )
-    )
+    values = header.model_dump() | {
+        "blob": blob,
+        "digest": digest,
+        "size": size,
+        "source": source,
+        "received_at": at_us,
+        "own": own,
+    }
+    connection.execute(_INSERT, values)
 
 
 def digest_of(file: Path) -> tuple[str, int]:
@@ -210,22 +221,38 @@ def dataset_offset(start: bytes) -> int:
     return _PREAMBLE + _GROUP_LENGTH + int(length)
 
 
-def _insert(
-    connection: Connection,
-    name: str,
-    header: InstanceHeader,
-    digest: str,
-    size: int,
-    source: str,
-    at_us: int,
-) -> None:
+def _index_object(connection: Connection, arrival: _Arrival) -> tuple[Outcome, bool]:
+    """Write what an arrival changes; returns the outcome, and whether its file is needed."""
+    name, header, digest, _, source, prior = arrival
+    known = connection.execute(_KNOWN, {"uid": header.sop_instance_uid}).first()
+    if known is None:
+        _insert(connection, arrival)
+        return "new", True
+    outcome: Outcome = "duplicate"  # the same object came on two associations at once
+    kept = False
+    if known.digest != digest:
+        outcome, kept = "different", _quarantine(connection, name, header, digest, source)
+    elif known.missing:
+        _restore(connection, name, header.sop_instance_uid)
+        outcome, kept = "new", True
+    if not prior:
+        events.routed_again(connection, header, now_us())
+    return outcome, kept
+
+
+def _insert(connection: Connection, arrival: _Arrival) -> None:
+    header = arrival.header
+    is_first = not _study_known(connection, header.study_uid)
+    at_us = events.arrived(connection, header, now_us(), prior=arrival.prior)
+    if is_first:  # once for a study: its objects follow each other
+        _note_received(connection, header, arrival.source, at_us)
     insert_instance(
         connection,
         header,
-        blob=name,
-        digest=digest,
-        size=size,
-        source=source,
+        blob=arrival.name,
+        digest=arrival.digest,
+        size=arrival.size,
+        source=arrival.source,
         at_us=at_us,
         own=False,
     )

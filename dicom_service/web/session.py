@@ -25,6 +25,7 @@ from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER, check_token
 from dicom_service.web.site import site
 
 COOKIE = "sesamoid"
+LANGUAGE_COOKIE = "sesamoid_language"
 LARGEST_JSON = 4 << 20
 
 blueprint = Blueprint("session", __name__, url_prefix="/api/session")
@@ -147,6 +148,10 @@ def _opened(row: UserRow) -> Response:
         httponly=True,
         samesite="Strict",
         secure=request.is_secure,
+    )
+    # Not secret: the panel reads it.
+    answer.set_cookie(
+        LANGUAGE_COOKIE, here.settings.language, samesite="Strict", secure=request.is_secure
     )
     return answer
 

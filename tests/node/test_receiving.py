@@ -187,7 +187,7 @@ def test_a_disk_that_fills_while_an_object_arrives_is_an_answer_not_an_abort(run
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr("dicom_service.node.incoming.IncomingFile._write", full)
+        patch.setattr("dicom_service.node.stream.IncomingFile._write", full)
         (answer,) = running.send(image())
     assert answer.Status == 0xA700
     assert running.leftovers() == []

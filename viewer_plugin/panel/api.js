@@ -1,6 +1,8 @@
 // @ts-check
 /** Talks to the node. Every failure is an ApiError that says what a person should be told. */
 
+import { strings } from './strings.js';
+
 /** A node that has not answered by then counts as away; signing checks documents first. */
 const PATIENCE_MS = { sign: 120000, other: 20000 };
 
@@ -134,7 +136,7 @@ export class Api {
         headers: { Accept: 'application/json', ...options.headers },
       });
     } catch {
-      throw new ApiError(0, 'The node does not answer.');
+      throw new ApiError(0, strings.noAnswer);
     }
     const type = answer.headers.get('Content-Type') ?? '';
     const content = type.includes('json') ? await answer.json().catch(() => ({})) : {};
@@ -146,6 +148,6 @@ export class Api {
 }
 
 function sentence(problem, status) {
-  const parts = [problem.detail ?? problem.title ?? `The node answered with error ${status}.`, problem.advice];
+  const parts = [problem.detail ?? problem.title ?? strings.answeredWith(status), problem.advice];
   return parts.filter(Boolean).join(' ');
 }

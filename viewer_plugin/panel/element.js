@@ -8,6 +8,7 @@
 import { delivering } from './delivery.js';
 import { patch } from './dom.js';
 import { command, isEditable, isPressable } from './keys.js';
+import { language } from './language.js';
 import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
 import { emptyLayer } from '../host/layer.js';
@@ -59,6 +60,7 @@ export class PanelElement extends HTMLElement {
     if (!this.study || !this.host || this.undo.length) return;
     this.setAttribute('role', 'region');
     this.setAttribute('aria-label', strings.panel);
+    this.setAttribute('lang', language);
     const session = (this.session = sessionOf(this.study));
     const host = this.host;
     const onCommand = event => this.run(event.detail);

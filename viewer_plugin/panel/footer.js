@@ -2,6 +2,7 @@
 /** The foot of the panel: what is left, the next open cross-check; and the page of keys. */
 
 import { h } from './dom.js';
+import { LANGUAGES, choose, language } from './language.js';
 import { HELP_KEYS } from './keys.js';
 import { findingName } from './names.js';
 import { coverage, openChecks } from './walk.js';
@@ -39,5 +40,18 @@ export function helpPage(ctx) {
   return h('section', { key: 'help', class: 'help', role: 'dialog', 'aria-modal': 'true', 'aria-label': strings.help.title },
     h('div', { class: 'title' }, h('h2', null, strings.help.title), h('button', { class: 'btn', 'data-help': true, onclick: close }, strings.help.close, h('kbd', null, 'esc'))),
     h('dl', null, HELP_KEYS.map(([key, command]) => h('div', { key: command }, h('dt', null, h('kbd', null, key)), h('dd', null, strings.help.commands[command])))),
-    h('p', { class: 'dim' }, strings.help.hint));
+    h('p', { class: 'dim' }, strings.help.hint),
+    languages(session));
+}
+
+/** Each language by its own name; the page loads anew once everything is saved. */
+function languages(session) {
+  // Not before the node has everything; until then the page stays as it is.
+  const reload = () => (session.queue.clean ? location.reload() : setTimeout(reload, 100));
+  const change = wanted => {
+    session.queue.flush();
+    if (choose(wanted)) reload();
+  };
+  return h('div', { class: 'segment', role: 'group', 'aria-label': strings.language.label }, Object.entries(LANGUAGES).map(([code, name]) =>
+    h('button', { key: code, lang: code, 'aria-pressed': String(code === language), onclick: () => change(code) }, name)));
 }

@@ -364,6 +364,7 @@ export class Session {
 
   /** A measurement was finished or changed in the viewer. */
   measured(event) {
+    if (!this.template.views.some(view => view.uid === event.uid)) return this.update({ message: strings.before.otherImage });
     if (!this.signed) this.commit(change.withDrawn(this, event));
   }
 

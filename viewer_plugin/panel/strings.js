@@ -1,7 +1,10 @@
 // @ts-check
-/** Every sentence that a reader sees. */
+/** Every sentence that a reader sees; `strings_de.js` has them in German. A test compares the two. */
 
-export const strings = {
+import { language, laidOver } from './language.js';
+import { german } from './strings_de.js';
+
+export const english = {
   panel: 'Limb reading',
   loading: 'Loading the reading…',
   failed: 'The reading could not be loaded.',
@@ -265,5 +268,10 @@ export const strings = {
     version: (n, all) => `version ${n} of ${all}`, context: 'Details of the document', places: 'On the images', coded: 'The same in codes', failed: 'This document cannot be shown as text.',
     image: 'image', empty: 'The document has no text.',
   },
+  language: { label: 'Language' },
+  noAnswer: 'The node does not answer.',
+  answeredWith: status => `The node answered with error ${status}.`,
   broken: 'Something in this panel failed. What you entered is kept. Reload the page; if it comes back, tell the makers:',
 };
+
+export const strings = language === 'de' ? laidOver(english, german) : english;

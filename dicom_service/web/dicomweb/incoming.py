@@ -32,4 +32,7 @@ def read_instance_header(file: Path) -> InstanceHeader:
     if syntax not in TRANSFER_SYNTAXES:
         named = syntax if valid_uid(syntax) else "that it does not name"
         raise BadObject(f"Objects in the transfer syntax {named} are not stored here.")
-    return read_header(file, offset, syntax, uids.get(_SOP_CLASS, ""), uids.get(_SOP_INSTANCE, ""))
+    sop_class_uid, sop_instance_uid = uids.get(_SOP_CLASS, ""), uids.get(_SOP_INSTANCE, "")
+    with file.open("rb") as stream:
+        size = file.stat().st_size
+        return read_header(stream, size, offset, syntax, sop_class_uid, sop_instance_uid)
