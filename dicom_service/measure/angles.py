@@ -1,7 +1,7 @@
 """Angles and ratios from landmarks, with the error of clicks and contours carried through."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -50,7 +50,69 @@ def limb_measurement(
         raise Refused(f"'{name}' needs exactly {', '.join(rule.landmarks())}.")
     if rule.kind == "ratio":
         return _ratio(pic, found, rule, points, species)
+    if rule.kind in ("distance", "along", "across"):
+        return _distance(pic, found, rule, points, species)
+    if rule.kind == "sum":
+        return _sum(pic, found, rule, points, species)
     return _angle(pic, found, rule, points, species)
+
+
+def _sum(
+    pic: Picture, found: Entry, rule: Construction, points: Mapping[str, Point], species: str
+) -> Measured:
+    value, errors = 0.0, []
+    drawn: list[Drawn] = []
+    doubts: list[str] = []
+    for term in rule.terms:
+        needed = entry(term.entry).construction
+        own = {n: points[term.names.get(n, n)] for n in (needed.landmarks() if needed else ())}
+        part = limb_measurement(pic, term.entry, own)
+        value += term.factor * part.numbers[0].value
+        errors.append(term.factor * (part.numbers[0].plus_minus or 0.0))
+        drawn += part.drawn
+        doubts += [d for d in part.doubts if d not in doubts]
+    number = Number(id=found.id, name=found.name, value=value, unit="deg",
+                    plus_minus=math.hypot(*errors))  # fmt: skip
+    return _answered(found, number, species, drawn, doubts)
+
+
+def _distance(
+    pic: Picture, found: Entry, rule: Construction, points: Mapping[str, Point], species: str
+) -> Measured:
+    start, end = pic.mm([points[n] for n in rule.first])
+    vector = end - start
+    drawn = [Drawn(kind="line", name=_words(rule.first), points=pic.points(np.stack([start, end])))]
+    value, error = float(np.hypot(*vector)), 1.96 * math.sqrt(2) * CLICK_SD
+    if rule.kind != "distance":
+        ends = pic.mm([points[n] for n in rule.second])
+        base = ends[1] - ends[0]
+        turned = math.radians(_click_error(ends))
+        unit = base / np.hypot(*base)
+        along, across = float(vector @ unit), float(vector[0] * unit[1] - vector[1] * unit[0])
+        value, other = (along, across) if rule.kind == "along" else (across, along)
+        # a wrong direction of the line moves what lies across it into the value
+        error = math.hypot(error, abs(other) * math.tan(min(turned, 1.0)))
+        value = abs(value)
+        drawn.append(Drawn(kind="line", name=_words(rule.second), points=pic.points(ends)))
+    doubts = list(pic.doubts)
+    number = Number(id=found.id, name=found.name, value=value * pic.per_mm, unit=pic.unit,
+                    plus_minus=error * pic.per_mm)  # fmt: skip
+    answer = _answered(found, number, species if pic.unit == "mm" else "", drawn, doubts)
+    return answer.model_copy(update={"calibration": pic.calibration})
+
+
+def _words(names: Sequence[str]) -> str:
+    return f"{names[0]} to {names[1]}".replace("_", " ")
+
+
+def _side_angle(first: Array, second: Array, side: Array) -> float:
+    """Degrees (0 to 360) from the first vector to the second, swept through `side`."""
+
+    def turn(a: Array, b: Array) -> float:
+        return math.degrees(math.atan2(float(a[0] * b[1] - a[1] * b[0]), float(a @ b)))
+
+    sign = 1.0 if turn(first, side) >= 0 else -1.0
+    return sign * turn(first, second) % 360
 
 
 def _angle(
@@ -74,8 +136,7 @@ def _angle(
                 if abs(axis.bow) > 2:
                     doubts.append(f"the shaft is bowed by {axis.bow:.1f} degrees")
         if not any(d.name == f"{part} axis" for d in drawn):
-            name = f"{names[0]} to {names[1]}".replace("_", " ")
-            drawn.append(Drawn(kind="line", name=name, points=pic.points(ends)))
+            drawn.append(Drawn(kind="line", name=_words(names), points=pic.points(ends)))
         vectors.append(vector)
         errors.append(error)
     plus_minus = math.hypot(*errors)
@@ -84,7 +145,11 @@ def _angle(
             f"The landmarks are so close that the angle would be uncertain by "
             f"{plus_minus:.0f} degrees; use a larger image or another measurement."
         )
-    value = _applied(angle_between(vectors[0], vectors[1]), rule.then)
+    if rule.side:
+        side = pic.mm(points[rule.side]) - pic.mm(points[rule.first[0]])
+        value = _applied(_side_angle(vectors[0], vectors[1], side), rule.then)
+    else:
+        value = _applied(angle_between(vectors[0], vectors[1]), rule.then)
     number = Number(id=found.id, name=found.name, value=value, unit="deg", plus_minus=plus_minus)
     return _answered(found, number, species, drawn, doubts)
 
@@ -100,8 +165,8 @@ def _ratio(
     sd = math.sqrt(2) * CLICK_SD * math.hypot(1 / below, above / below**2)
     number = Number(id=found.id, name=found.name, value=value, unit="1", plus_minus=1.96 * sd)
     drawn = [
-        Drawn(kind="line", name=f"{a} to {b}".replace("_", " "), points=pic.points(ends))
-        for (a, b), ends in zip((rule.first, rule.second), pairs, strict=True)
+        Drawn(kind="line", name=_words(names), points=pic.points(ends))
+        for names, ends in zip((rule.first, rule.second), pairs, strict=True)
     ]
     return _answered(found, number, species, drawn, [])
 
@@ -134,7 +199,11 @@ def _click_error(ends: Array) -> float:
 
 
 def _applied(angle: float, then: str) -> float:
-    return {"angle": angle, "90 - angle": 90 - angle, "angle - 90": angle - 90}[then]
+    signed = (angle + 180) % 360 - 180
+    return {
+        "angle": angle, "90 - angle": 90 - angle, "angle - 90": angle - 90,
+        "180 - angle": 180 - angle, "angle - 180": angle - 180, "signed": signed,
+    }[then]  # fmt: skip
 
 
 def procurvatum(theta: float, cranial_proximal: float, caudal_distal: float) -> float:
@@ -182,6 +251,28 @@ def true_angulation(
     return Measured(kind="true_angulation", method="sesamoid.true_angulation", version="1",
                     calibration="independent of magnification", numbers=numbers,
                     doubts=doubts)  # fmt: skip
+
+
+def true_translation(first: float, second: float, between: float = 90.0, error: float = 1.0
+                     ) -> Measured:  # fmt: skip
+    """The displacement of two fragments in space from those seen in two views, mm.
+
+    Signs and `between` as for `true_angulation`; `error` is the 95 % of each of the two.
+    """
+    if not 30 <= abs(between) <= 150:
+        raise NotMeasurable(f"Two views {between:g} degrees apart are too alike to be combined.")
+    turn = math.radians(between)
+
+    def size(a: float, b: float) -> float:
+        return math.hypot(a, (b - a * math.cos(turn)) / math.sin(turn))
+
+    value = size(first, second)
+    moved = [abs(size(first + e, second) - value) for e in (error, -error)]
+    others = [abs(size(first, second + e) - value) for e in (error, -error)]
+    number = Number(id="translation", name="true translation", value=value, unit="mm",
+                    plus_minus=math.hypot(max(moved), max(others)))  # fmt: skip
+    return Measured(kind="true_translation", method="sesamoid.true_translation", version="1",
+                    calibration="both views at the same scale", numbers=(number,))  # fmt: skip
 
 
 def _in_space(first: float, second: float, between: float) -> tuple[float, float]:

@@ -5,19 +5,39 @@ import math
 import numpy as np
 
 from dicom_service.errors import Refused
+from dicom_service.intake.model import SpacingKind
 from dicom_service.measure._scipy import ndimage, optimize
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
 
 EDGE_ERROR = 0.3
 """95 % of a ball's measured diameter, mm: the scale of grey values is not known."""
-RUNGS: dict[str, float | None] = {
+RUNGS: dict[SpacingKind, float | None] = {
     "fiducial": 0.01, "geometry": 0.02, "detector": None, "unknown": None, "none": None,
 }  # fmt: skip
 """95 % of a length by where its spacing comes from, relative; None: not known (magnification).
 
 A fiducial one centimetre away from the height of the bone changes lengths by 1 %.
 """
+
+
+def with_scale_error(found: Measured, pic: Picture) -> Measured:
+    """The measurement with what its calibration adds to the error of every length.
+
+    Where that is not known (detector plane, unknown) the numbers keep their own error and the
+    measurement its doubt.
+    """
+    relative = RUNGS[pic.rung]
+    if relative is None:
+        return found
+
+    def wider(number: Number) -> Number:
+        if number.unit != "mm" or number.plus_minus is None:
+            return number
+        error = math.hypot(number.plus_minus, relative * number.value)
+        return number.model_copy(update={"plus_minus": error})
+
+    return found.model_copy(update={"numbers": tuple(wider(n) for n in found.numbers)})
 
 
 def magnification(source_to_detector: float, object_to_detector: float) -> float:

@@ -5,23 +5,46 @@ from importlib import resources
 from typing import Any, Literal
 
 import yaml
+from pydantic import Field
 
 from dicom_service.base import Frozen
 from dicom_service.errors import Refused
 
 
-class Construction(Frozen):
-    """An angle between two vectors, or the ratio of their lengths; landmarks by name."""
+class Term(Frozen):
+    """One summand of a combined measurement: `names` gives its landmarks other names."""
 
-    kind: Literal["angle", "ratio"]
-    first: tuple[str, str]
-    second: tuple[str, str]
-    then: Literal["angle", "90 - angle", "angle - 90"] = "angle"
+    entry: str
+    factor: float
+    names: dict[str, str] = Field(default_factory=dict)
+
+
+class Construction(Frozen):
+    """How a value comes from two vectors, each from one landmark to another.
+
+    `angle` is between the vectors, `side_angle` from the first to the second through the side on
+    which the landmark `side` lies (0 to 360), `ratio` that of their lengths, `distance` the length
+    of the first, `along` and `across` its part along and across the second; `sum` adds the values
+    of other entries (`terms`). `contour` names vectors that are shaft axes.
+    """
+
+    kind: Literal["angle", "side_angle", "ratio", "distance", "along", "across", "sum"]
+    first: tuple[str, ...] = ()
+    second: tuple[str, ...] = ()
+    side: str = ""
+    then: Literal["angle", "90 - angle", "angle - 90", "180 - angle", "angle - 180", "signed"] = (
+        "angle"
+    )
     contour: tuple[Literal["first", "second"], ...] = ()
+    terms: tuple[Term, ...] = ()
 
     def landmarks(self) -> tuple[str, ...]:
         """The landmarks in the order in which they are clicked, each once."""
-        return tuple(dict.fromkeys((*self.first, *self.second)))
+        names = [*self.first, *self.second, *([self.side] if self.side else [])]
+        for term in self.terms:
+            rule = entry(term.entry).construction
+            names += [term.names.get(n, n) for n in (rule.landmarks() if rule else ())]
+        return tuple(dict.fromkeys(names))
 
 
 class Reference(Frozen):
@@ -67,6 +90,19 @@ def entry(name: str) -> Entry:
     if found is None:
         raise Refused(f"There is no measurement called '{name}'.")
     return found
+
+
+@cache
+def _explanations() -> dict[str, str]:
+    text = resources.files(__package__).joinpath("data/landmarks.yaml").read_text("utf-8")
+    found: dict[str, str] = yaml.safe_load(text)["landmarks"]
+    return found
+
+
+def explained(name: str) -> dict[str, str]:
+    """Where to click each landmark of a measurement, in the order of its construction."""
+    rule = entry(name).construction
+    return {n: _explanations()[n] for n in (rule.landmarks() if rule else ())}
 
 
 def comparison(found: Entry, species: str, value: float, plus_minus: float) -> str:

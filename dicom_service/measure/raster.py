@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dicom_service.intake.model import Spacing
+from dicom_service.intake.model import Spacing, SpacingKind
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.lengths import CALIBRATION, usable_spacing
 from dicom_service.measure.model import NotMeasurable, Point
@@ -31,6 +31,8 @@ class Picture:
     calibration: str
     unit: str
     doubts: tuple[str, ...] = ()
+    rung: SpacingKind = "none"
+    """Where the spacing comes from."""
 
     @property
     def per_mm(self) -> float:
@@ -84,7 +86,10 @@ def picture(pixels: NDArray[np.generic], spacing: Spacing, *, inverted: bool = F
         values = values.max() - values
     if float(np.ptp(values)) < 8:
         raise NotMeasurable("The image has no contrast: fewer than eight grey levels.")
-    usable = usable_spacing(spacing)
+    return _scaled(values, usable_spacing(spacing))
+
+
+def _scaled(values: NDArray[np.float32], usable: Spacing) -> Picture:
     doubts: tuple[str, ...] = ()
     if usable.kind == "none":
         size, unit = (WORKING_MM, WORKING_MM), "px"
@@ -95,7 +100,12 @@ def picture(pixels: NDArray[np.generic], spacing: Spacing, *, inverted: bool = F
             raise NotMeasurable(f"The pixel spacing {size[1]:g} by {size[0]:g} mm is implausible.")
         if usable.kind in ("detector", "unknown"):
             doubts = ("millimetres are not corrected for magnification",)
-    return Picture(values, size, CALIBRATION[usable.kind], unit, doubts)
+        if not 0.8 <= size[0] / size[1] <= 1.25:
+            doubts += (
+                f"pixels are not square ({size[1]:g} by {size[0]:g} mm): check the spacing with a "
+                f"ball or ruler",
+            )
+    return Picture(values, size, CALIBRATION[usable.kind], unit, doubts, usable.kind)
 
 
 def coarse(pic: Picture, mm: float) -> Picture:

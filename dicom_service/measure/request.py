@@ -8,9 +8,10 @@ from dicom_service.base import Frozen
 from dicom_service.errors import Refused
 from dicom_service.measure.angles import limb_measurement
 from dicom_service.measure.axis import shaft_axis
-from dicom_service.measure.calibration import ball, ruler
+from dicom_service.measure.calibration import ball, ruler, with_scale_error
 from dicom_service.measure.catalogue import entry
 from dicom_service.measure.gap import lucent_line
+from dicom_service.measure.implant import implant
 from dicom_service.measure.joint import joint_space
 from dicom_service.measure.model import Measured, NotMeasurable, Point
 from dicom_service.measure.raster import Picture
@@ -18,7 +19,7 @@ from dicom_service.measure.swelling import swelling_profile
 
 Kind = Literal[
     "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line", "ball",
-    "ruler",
+    "ruler", "implant",
 ]  # fmt: skip
 Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 
@@ -26,8 +27,8 @@ Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 class MeasureRequest(Frozen):
     """What is to be measured.
 
-    `points` are (column, row): two for a joint space, shaft axis, lucent line or ruler; the
-    joint's middle (or nothing) for a swelling profile; the middle (or nothing) for a ball; the
+    `points` are (column, row): two for a joint space, shaft axis, lucent line, implant or ruler;
+    the joint's middle (or nothing) for a swelling profile; the middle (or nothing) for a ball; the
     landmarks in the order of the catalogue for a limb measurement, whose id is `name`.
     """
 
@@ -40,7 +41,7 @@ class MeasureRequest(Frozen):
 
 _POINTS: dict[str, tuple[int, ...]] = {
     "swelling_profile": (0, 1), "joint_space": (2,), "shaft_axis": (2,), "lucent_line": (2,),
-    "ruler": (2,), "ball": (0, 1),
+    "ruler": (2,), "implant": (2,), "ball": (0, 1),
 }  # fmt: skip
 
 
@@ -54,9 +55,11 @@ def measure(request: MeasureRequest, pic: Picture, control: Measured | None = No
     """
     _check(request, pic)
     try:
-        return _measured(request, pic, control)
+        found = _measured(request, pic, control)
     except NotMeasurable as refusal:
         return refused(request.kind, refusal)
+    # a ball or ruler is what the scale is found with
+    return found if request.kind in ("ball", "ruler") else with_scale_error(found, pic)
 
 
 def refused(kind: str, refusal: NotMeasurable) -> Measured:
@@ -86,6 +89,8 @@ def _measured(request: MeasureRequest, pic: Picture, control: Measured | None) -
             return shaft_axis(pic, *points)
         case "lucent_line":
             return lucent_line(pic, *points)
+        case "implant":
+            return implant(pic, *points)
         case "ruler":
             return ruler(pic, points[0], points[1], request.true_mm)
         case "ball":

@@ -19,6 +19,8 @@ FAR = 22.0
 """mm from its peak at which a local excess has ended."""
 CHORD = 18.0
 """mm on both sides of the peak between which its height above its surroundings is taken."""
+SAME_SCALE = 0.02
+"""Widths of bones that differ by less are equal within their own error (0.4 mm of 25 mm)."""
 AT_JOINT = 6.0
 """A one-sided excess so near the joint (mm) may be focal or of the joint."""
 NORMAL, SURE = 1.4, 1.9
@@ -180,7 +182,7 @@ def _against(pic: Picture, along: Array, shape: Array, control: Measured) -> _Co
         return _Comparison((), "cannot tell", why)
     plain = _judge(pic, along, shape[:, 0] - known[0], shape[:, 1] - known[1])
     scaled = _judge(pic, along, shape[:, 0] - scale * known[0], shape[:, 1] - scale * known[1])
-    if plain.word == scaled.word:
+    if plain.word == scaled.word or abs(scale - 1) < SAME_SCALE:
         return plain
     why = (
         f"the bones differ in width by {abs(scale - 1):.1%}: read at the same scale it would be "

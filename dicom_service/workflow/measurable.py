@@ -58,6 +58,9 @@ def _simple(kind: ComputedKind, title: str, names: tuple[str, ...], guidance: st
                       optional=optional)  # fmt: skip
 
 
+DRAWN = ("angle", "ratio")
+"""Constructions of two lines only, which the panel draws."""
+
 SIMPLE: tuple[Measurable, ...] = (
     _simple("joint_space", "Joint space width",
             ("one end of the joint space", "other end of the joint space"),
@@ -101,6 +104,6 @@ def _published(found: Entry, species: str, here: bool) -> Measurable | None:
         guidance=found.landmarks,
         traps=found.traps,
         here=here,
-        construction=found.construction,
+        construction=found.construction if found.construction.kind in DRAWN else None,
         published=refs,
     )

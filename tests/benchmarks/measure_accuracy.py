@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from dicom_service.measure import NotMeasurable
+from dicom_service.measure import Measured, NotMeasurable
 from dicom_service.measure.axis import shaft_axis
 from dicom_service.measure.calibration import ball
 from dicom_service.measure.gap import lucent_line
@@ -18,11 +18,13 @@ from dicom_service.measure.joint import joint_space
 from dicom_service.measure.limb import find_limb
 from dicom_service.measure.outline import trace
 from dicom_service.measure.swelling import swelling_profile
-from test_pacs.phantom import Swelling
+from test_pacs.phantom import BodyPlan, Projection, Swelling, build
 from test_pacs.phantom.bench import Bench
-from tests.measure.conftest import PIXEL, ball_picture, shoot_bench, shoot_carpus, true_edge
+from tests.measure.conftest import PIXEL, ball_picture, shoot, shoot_bench, shoot_carpus, true_edge
 
 DOSES = (300.0, 1700.0, 6000.0)
+HELD_OUT = 16
+"""Limbs of each kind."""
 JOINT = "antebrachiocarpal"
 SHAPES = {
     "normal-like": (),
@@ -43,8 +45,10 @@ def row(name: str, trials: int, errors: list[float], inside: int) -> dict[str, o
     }  # fmt: skip
 
 
-def clicked(middle: tuple[float, float], step: np.ndarray, seed: int) -> list[tuple[float, float]]:
-    wrong = np.random.default_rng(seed).normal(scale=1 / PIXEL, size=(2, 2))
+def clicked(
+    middle: tuple[float, float], step: np.ndarray, seed: int, sd: float = 1.0
+) -> list[tuple[float, float]]:
+    wrong = np.random.default_rng(seed).normal(scale=sd / PIXEL, size=(2, 2))
     ends = [np.array(middle) + s * step + w for s, w in zip((-1, 1), wrong, strict=True)]
     return [(float(x), float(y)) for x, y in ends]
 
@@ -145,12 +149,69 @@ def words() -> Iterator[dict[str, object]]:
         yield {"what": f"swelling: {name}", "said": said}
 
 
+def held_out() -> Iterator[dict[str, object]]:
+    """Words on limbs of other sizes, excesses, places and turns than those of `words`."""
+    random = np.random.default_rng(2026)
+    for kind in ("normal-like", "diffuse", "joint-centred", "focal"):
+        said: dict[str, int] = {}
+        for seed in range(HELD_OUT):
+            size, extra = random.uniform(0.85, 1.15), random.uniform(2.5, 5.0)
+            shift = random.choice([-1, 1]) * random.uniform(8, 22)
+            reach = {"diffuse": 400.0, "joint-centred": random.uniform(10, 15)}.get(
+                kind, random.uniform(7, 10)
+            )
+            swelling = Swelling(JOINT, extra / size, reach / size, lateral_only=kind == "focal",
+                                shift=shift / size if kind == "focal" else 0.0)  # fmt: skip
+            found = None
+            for plans in ((), () if kind == "normal-like" else (swelling,)):
+                view = Projection(
+                    random.uniform(-4, 4), rows=620, columns=560, pixel=PIXEL, centre=(0, 0, 0),
+                    object_to_detector=random.uniform(5, 200),
+                )  # fmt: skip
+                limb = build(BodyPlan(swellings=plans, size=size))
+                shot = shoot(limb, JOINT, view, float(random.choice(DOSES)), 5000 + seed)
+                try:
+                    found = swelling_profile(shot.pic, shot.middle, found)
+                except NotMeasurable as refusal:
+                    found = Measured(kind="", method="", version="", refusal=str(refusal))
+            word = found.word or "refused" if found else "refused"
+            said[word] = said.get(word, 0) + 1
+        yield {"what": f"held out: {kind} >= 2.5 mm", "said": said}
+
+
+def small_joints() -> Iterator[dict[str, object]]:
+    plans = {
+        "digits, 6 and 8 mm wide": [
+            Bench(gap=g, width=w, depth=w - 1, cortex=0.9, plate=0.5, soft=4)
+            for g in (0.75, 1.0, 1.5) for w in (6.0, 8.0)
+        ],
+        "curved, radius 9 to 30 mm": [
+            Bench(gap=g, width=16, depth=12, curve=r) for g in (1.0, 1.5, 2.0) for r in (9, 14, 30)
+        ],
+    }  # fmt: skip
+    for name, group in plans.items():
+        errors, inside, trials = [], 0, 0
+        for plan in group:
+            for quanta in DOSES:
+                shot = shoot_bench(plan, quanta)
+                trials += 1
+                reach = (min(plan.width, 12.0) / 2 - 1) / PIXEL
+                points = clicked(shot.middle, np.array([reach, 0.0]), 300 + trials, 0.5)
+                try:
+                    found = joint_space(shot.pic, *points).number("mean")
+                except NotMeasurable:
+                    continue
+                errors.append(found.value - plan.gap)
+                inside += abs(errors[-1]) <= (found.plus_minus or 0)
+        yield row(f"joint space, mean (mm), {name}", trials, errors, inside)
+
+
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--json", type=Path)
     chosen = options.parse_args()
     found = []
-    for part in (joints, axes, lines, balls, outlines, words):
+    for part in (joints, small_joints, axes, lines, balls, outlines, words, held_out):
         for line in part():
             found.append(line)
             print("  ".join(f"{k}={v:.3f}" if isinstance(v, float) else f"{v}" if k == "what"

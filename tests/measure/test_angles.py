@@ -15,9 +15,10 @@ from dicom_service.measure.angles import (
     limb_measurement,
     procurvatum,
     true_angulation,
+    true_translation,
 )
 from dicom_service.measure.axis import shaft_axis
-from dicom_service.measure.catalogue import catalogue, comparison, entry
+from dicom_service.measure.catalogue import catalogue, comparison, entry, explained
 from test_pacs.phantom.bench import Bench
 from tests.measure.conftest import PIXEL, shoot_bench
 
@@ -85,10 +86,11 @@ def test_plateau_angle_is_ninety_less_the_caudal_angle():
 
 def test_every_construction_can_be_measured_and_names_its_landmarks():
     built = [e for e in catalogue().values() if e.construction]
-    assert len(built) >= 20
+    assert len(built) >= 36
     for found in built:
         names = found.construction.landmarks()
-        points = {n: (60.0 + 380 * (i % 2), 60.0 + 120 * i) for i, n in enumerate(names)}
+        assert all(explained(found.id).values())
+        points = {n: (60.0 + 380 * (i % 2), 60.0 + 40 * i) for i, n in enumerate(names)}
         answer = limb_measurement(BLANK, found.id, points, "dog")
         assert answer.numbers[0].plus_minus > 0
         with pytest.raises(Refused, match="needs exactly"):
@@ -123,3 +125,50 @@ def test_two_views_give_the_angle_in_space(x_degrees, y_degrees, between):
 def test_two_views_that_are_nearly_the_same_are_refused():
     with pytest.raises(NotMeasurable, match="too alike"):
         true_angulation(10, 10, between=15)
+
+
+LEG = {
+    "femoral_head_centre": (250.0, 20.0), "intercondylar_centre": (250.0, 240.0),
+    "tibial_intercondylar_centre": (250.0, 250.0), "talar_centre": (210.0, 470.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("lateral", "sign"), [((480.0, 240.0), 1), ((20.0, 240.0), -1)])
+def test_a_tibia_that_leans_medially_is_varus_on_either_limb(lateral, sign):
+    found = limb_measurement(BLANK, "mTFA", {**LEG, "lateral_side": lateral}).numbers[0]
+    lean = math.degrees(math.atan2(40, 220))
+    assert found.value == pytest.approx(sign * lean, abs=1e-6)
+
+
+def test_an_angle_on_a_named_side_goes_on_beyond_180_degrees():
+    points = {
+        "axis_proximal": (250.0, 20.0), "axis_distal": (250.0, 230.0),
+        "metacarpal_proximal": (250.0, 250.0), "metacarpal_distal": (290.0, 470.0),
+    }  # fmt: skip
+    lean = math.degrees(math.atan2(40, 220))
+    palmar = limb_measurement(BLANK, "carpal_extension", {**points, "palmar_side": (20.0, 250.0)})
+    dorsal = limb_measurement(BLANK, "eq_carpal_angles", {**points, "dorsal_side": (480.0, 250.0)})
+    assert palmar.numbers[0].value == pytest.approx(180 + lean, abs=1e-6)
+    assert dorsal.numbers[0].value == pytest.approx(180 - lean, abs=1e-6)
+
+
+def test_the_sole_is_measured_across_the_ground_and_in_the_calibration_of_the_image():
+    points = {"p3_tip": (100.0, 300.0), "ground_dorsal": (60.0, 400.0),
+              "ground_palmar": (460.0, 400.0)}  # fmt: skip
+    found = limb_measurement(BLANK, "sole_depth", points, "horse")
+    assert found.numbers[0].value == pytest.approx(15.0)
+    assert found.numbers[0].plus_minus > 1.96
+    assert "not corrected for magnification" in found.calibration
+
+
+def test_a_heel_that_is_higher_gives_a_positive_palmar_angle():
+    ground = {"ground_dorsal": (60.0, 400.0), "ground_palmar": (460.0, 400.0)}
+    foot = {"p3_tip": (100.0, 350.0), "solar_palmar": (400.0, 330.0)}
+    value = limb_measurement(BLANK, "palmar_angle", {**ground, **foot}).numbers[0].value
+    assert value == pytest.approx(math.degrees(math.atan2(20, 300)), abs=1e-6)
+
+
+def test_translations_of_two_orthogonal_views_add_as_the_sides_of_a_right_angle():
+    found = true_translation(3.0, 4.0, error=0.5).numbers[0]
+    assert found.value == pytest.approx(5.0)
+    assert 0.5 <= found.plus_minus <= 0.75

@@ -70,6 +70,8 @@ export const german = {
     label: name => `Gruppe: ${name}`, head: (name, count) => `${name}, ${count} beantwortet. Gruppe zeigen.`,
     button: n => `Gruppe von ${n}`, lead: n => `Sehen Sie jede an. Noch einmal gedrückt wird alles Offene (${n}) normal.`,
     nothing: 'In dieser Gruppe ist nichts offen.', normal: 'Alle normal',
+    eye: section => `Überblick: ${section}`,
+    eyeLead: n => `Ganze Bilder. Sehen Sie jede an. Am Ende der Liste gedrückt wird alles Offene (${n}) normal.`,
     stays: 'Hat eine eigene Antwort und bleibt, wie es ist.',
   },
   finding: {
@@ -239,7 +241,7 @@ export const german = {
       normalNext: 'normal auf allen offenen Aufnahmen, dann nächste offene', abnormal: 'auffällig: beschreiben', variant: 'Normvariante',
       undetermined: 'unklar', notAssessable: 'auf dieser Aufnahme nicht beurteilbar', view: 'Aufnahme wählen',
       clear: 'Antwort zurücknehmen', next: 'nächste offene Struktur', previous: 'vorige Struktur',
-      groupNormal: 'Gruppe zeigen; noch einmal: alles normal', takeOver: 'zu einem Vorschlag; noch einmal: übernehmen',
+      groupNormal: 'Gruppe zeigen; noch einmal: alles normal', birdsEye: 'Überblick: der ganze Abschnitt zusammen', takeOver: 'zu einem Vorschlag; noch einmal: übernehmen', takeSummary: 'zur Zusammenfassung; noch einmal: sie ist die Beurteilung',
       move: 'auf der Karte bewegen', section: 'Abschnitt davor, danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
       length: 'Länge messen', angle: 'Winkel messen', measure: 'Messung berechnen', whole: 'ganze Bilder', conclude: 'Abschluss', before: 'früher und daneben',
       undo: 'rückgängig', close: 'schließen, verlassen', help: 'diese Seite',

@@ -1,0 +1,155 @@
+"""A screw or pin from two clicks: its length, the bone along it, and a lucent halo beside it."""
+
+import numpy as np
+
+from dicom_service.measure._scipy import ndimage
+from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
+from dicom_service.measure.raster import Array, Picture
+
+METHOD, VERSION = "sesamoid.implant", "1"
+LENGTH_ERROR = 0.6
+"""95 % of a length between two metal ends, mm: an end is rounded and blurred."""
+HALO_ERROR = 0.4
+REACH = 6.0
+"""mm beside the metal that are looked at."""
+SHARE = 0.025
+"""Least depth of a halo over the rise from bone to metal."""
+
+
+def implant(pic: Picture, first: Point, second: Point) -> Measured:
+    """Length of a straight implant clicked near both ends, and the halo along it.
+
+    Raises
+    ------
+    NotMeasurable
+        Clicks too close or at the border, or no straight metal between them.
+    """
+    ends = pic.mm([first, second])
+    length = float(np.hypot(*(ends[1] - ends[0])))
+    if not 5.0 <= length <= 250:
+        raise NotMeasurable("Click both ends of the implant, 5 to 250 mm apart.")
+    ends, width = _centred(pic, ends, length)
+    forward = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
+    tips = _tips(pic, ends, forward, width)
+    along = np.linspace(0.15, 0.85, 60)[:, None]
+    middle = tips[0] + along * (tips[1] - tips[0])
+    across = np.array([-forward[1], forward[0]])
+    halos, curve = _halos(pic, middle, across, width)
+    return _answer(pic, tips, width, halos, curve)
+
+
+def _level(pic: Picture, profile: Array, beside: Array) -> float:
+    """Half way from the bone beside it to the metal, which is among the densest of the image."""
+    rest, top = float(np.median(beside)), float(profile.max())
+    low, high = np.percentile(pic.values[::4, ::4], [1, 99.5])
+    if top - rest < 0.3 * (high - low):
+        raise NotMeasurable("No straight metal lies between the two clicks.")
+    return (top + rest) / 2
+
+
+def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float]:
+    """The ends moved onto the middle line of the metal, and the metal's width."""
+    width = 0.0
+    for _ in range(2):
+        forward = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
+        across = np.array([-forward[1], forward[0]])
+        share = np.linspace(0.15, 0.85, 40)
+        offsets = np.arange(-REACH, REACH, pic.fine)
+        place = ends[0] + share[:, None, None] * (ends[1] - ends[0])
+        values = pic.sample(place + offsets[None, :, None] * across)
+        values = ndimage.gaussian_filter(np.nan_to_num(values), (1.0, 0.15 / pic.fine))
+        profile = np.median(values, axis=0)
+        metal = values > _level(pic, profile, profile[np.abs(offsets) > 4.0])
+        known = metal.any(axis=1)
+        if known.mean() < 0.8:
+            raise NotMeasurable("No straight metal lies between the two clicks.")
+        count = metal[known].sum(axis=1)
+        centre = (metal[known] * offsets).sum(axis=1) / count
+        line = np.polynomial.Polynomial.fit(share[known], centre, 1)
+        if float(np.std(centre - line(share[known]))) > 0.5:
+            raise NotMeasurable("The metal between the clicks is not straight, or not one piece.")
+        width = float(np.median(count)) * pic.fine
+        ends = ends + np.array([line(0.0), line(1.0)])[:, None] * across
+    if width > 0.4 * length:
+        raise NotMeasurable("The metal is nearly as wide as long: a plate or an end-on implant.")
+    return ends, width
+
+
+def _tips(pic: Picture, ends: Array, forward: Array, width: float) -> Array:
+    """Where the metal ends along its own line, within six millimetres of the clicks."""
+    out = []
+    across = np.array([-forward[1], forward[0]])
+    for end, sign in ((ends[0], -1.0), (ends[1], 1.0)):
+        steps = np.arange(-REACH, REACH, pic.fine / 2)
+        beside = np.linspace(-0.3, 0.3, 7)[None, :, None] * width * across
+        values = pic.sample(end + sign * steps[:, None, None] * forward + beside).mean(axis=1)
+        smooth = ndimage.gaussian_filter1d(np.nan_to_num(values, nan=0.0), 0.3 / (pic.fine / 2))
+        metal = smooth > 0.5 * (smooth.max() + smooth.min())
+        if metal[-1] or not metal[0]:
+            raise NotMeasurable("The end of the metal was not found near the click.")
+        last = int(np.argmin(metal))
+        out.append(end + sign * (steps[last] - pic.fine / 4) * forward)
+    return np.stack(out)
+
+
+def _halos(pic: Picture, middle: Array, across: Array, width: float
+           ) -> tuple[tuple[float, float], tuple[Array, Array]]:  # fmt: skip
+    """Widths of the lucent rim on both sides (0: none), and the mean profile."""
+    offsets = np.arange(-REACH, REACH + pic.fine, pic.fine)
+    values = pic.sample(middle[:, None, :] + offsets[None, :, None] * across)
+    if not np.isfinite(values).all():
+        raise NotMeasurable("The implant lies too close to the border of the image.")
+    mean = np.asarray(np.median(ndimage.gaussian_filter1d(values, 0.12 / pic.fine, axis=1), axis=0))
+    top = float(mean[np.abs(offsets) < width / 2].max())
+    found = []
+    for sign in (-1.0, 1.0):
+        side = sign * offsets > width / 2
+        away, level = np.abs(offsets[side]), mean[side]
+        order = np.argsort(away)
+        found.append(_rim(away[order] - width / 2, level[order], top))
+    return (found[0], found[1]), (offsets, mean)
+
+
+def _rim(away: Array, level: Array, top: float) -> float:
+    """Width of a dip between the metal and the bone: to a quarter of its depth on its far side.
+
+    A round hole thins out towards its rim, so that half its depth lies well within it.
+    """
+    bone = float(np.median(level[away > REACH / 2]))
+    lowest = int(np.argmin(level[away < REACH / 2]))
+    depth = bone - float(level[lowest])
+    grain = float(np.std(level[away > REACH / 2]))
+    if depth < max(SHARE * (top - bone), 5 * grain):
+        return 0.0
+    beyond = level[lowest:] > bone - depth / 4
+    return float(away[lowest + int(np.argmax(beyond))]) if beyond.any() else float(away[-1])
+
+
+def _answer(pic: Picture, tips: Array, width: float, halos: tuple[float, float],
+            curve: tuple[Array, Array]) -> Measured:  # fmt: skip
+    per, unit = pic.per_mm, pic.unit
+    length = float(np.hypot(*(tips[1] - tips[0])))
+    numbers = [
+        Number(id="length", name="length of the metal", value=length * per, unit=unit,
+               plus_minus=LENGTH_ERROR * per),
+        Number(id="diameter", name="its width", value=width * per, unit=unit, plus_minus=0.5 * per),
+    ]  # fmt: skip
+    for side, halo in zip(("first", "second"), halos, strict=True):
+        numbers.append(Number(
+            id=f"halo_{side}", name=f"lucent rim, {side} side", value=halo * per, unit=unit,
+            plus_minus=HALO_ERROR * per if halo else None, bound="" if halo else "at most",
+        ) if halo else Number(
+            id=f"halo_{side}", name=f"lucent rim, {side} side", value=HALO_ERROR * per, unit=unit,
+            bound="at most",
+        ))  # fmt: skip
+    doubts = [*pic.doubts, "an implant that does not lie in the plane of the image is shown short"]
+    if max(halos):
+        doubts.append("edge enhancement makes a dark rim beside metal too: compare with an implant "
+                      "that holds, or with an earlier image")  # fmt: skip
+    profile = Profile(name="mean brightness across the implant", unit="grey values",
+                      along=tuple(round(float(o) * per, 3) for o in curve[0]),
+                      values=tuple(round(float(v), 2) for v in curve[1]))  # fmt: skip
+    return Measured(kind="implant", method=METHOD, version=VERSION, calibration=pic.calibration,
+                    numbers=tuple(numbers), drawn=(
+                        Drawn(kind="line", name="implant", points=pic.points(tips)),),
+                    profiles=(profile,), doubts=tuple(doubts))  # fmt: skip

@@ -1,0 +1,66 @@
+"""A screw in a block of bone: its length, and a lucent rim beside it."""
+
+import numpy as np
+import pytest
+
+from dicom_service.intake.model import Spacing
+from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture
+from dicom_service.measure.implant import implant
+from test_pacs.phantom.beam import transmitted
+from test_pacs.phantom.detector import Detector
+
+PIXEL = 0.15
+
+
+def screw(length: float = 30.0, halo: float = 0.0, quanta: float = 1700.0, seed: int = 1):
+    """A steel rod of 3.5 mm, its axis down the image; resorbed bone `halo` mm round it."""
+    row, column = (np.indices((420, 400)) + 0.5) * PIXEL
+    across, along = column - 30.0, row - 31.0
+    inside = np.abs(along) < length / 2
+    rod = np.where(inside, 2 * np.sqrt(np.maximum(1.75**2 - across**2, 0)), 0.0)
+    hole = np.where(inside, 2 * np.sqrt(np.maximum((1.75 + halo) ** 2 - across**2, 0)), 0.0)
+    bone = np.maximum(14.0 - hole, 0) * 0.35
+    lengths = {"iron": rod, "cortical_bone": bone, "soft_tissue": 30.0 - rod - bone}
+    detector, field = Detector(), np.ones(rod.shape)
+    exposure = detector.exposed(transmitted(lengths), field, PIXEL, 1.0)
+    detector = Detector(quanta=quanta)
+    pixels = detector.read(exposure, field, PIXEL, np.random.default_rng(seed))
+    return picture(pixels, Spacing(row_mm=PIXEL, column_mm=PIXEL, kind="fiducial"))
+
+
+def ends(length: float, seed: int) -> list[tuple[float, float]]:
+    wrong = np.random.default_rng(seed).normal(scale=0.7 / PIXEL, size=(2, 2))
+    tips = np.array([(30.0, 31.0 - length / 2), (30.0, 31.0 + length / 2)]) / PIXEL + wrong
+    return [(float(x), float(y)) for x, y in tips]
+
+
+@pytest.mark.parametrize("length", [14.0, 30.0])
+@pytest.mark.parametrize("quanta", [300.0, 6000.0])
+def test_the_length_of_a_screw_is_within_its_error_whatever_the_clicks(length, quanta):
+    found = implant(screw(length, quanta=quanta), *ends(length, seed=int(quanta)))
+    number = found.number("length")
+    assert abs(number.value - length) <= number.plus_minus
+    assert abs(found.number("diameter").value - 3.5) <= found.number("diameter").plus_minus
+
+
+@pytest.mark.parametrize("halo", [1.0, 2.0])
+def test_resorbed_bone_round_a_screw_is_measured_on_both_sides(halo):
+    found = implant(screw(halo=halo), *ends(30.0, seed=2))
+    for side in ("halo_first", "halo_second"):
+        number = found.number(side)
+        assert not number.bound
+        assert abs(number.value - halo) <= number.plus_minus
+
+
+def test_a_screw_that_holds_has_no_halo_and_says_what_could_hide():
+    found = implant(screw(), *ends(30.0, seed=3))
+    assert found.number("halo_first").bound == "at most"
+    assert found.number("halo_second").bound == "at most"
+
+
+def test_bone_without_metal_and_clicks_beside_it_are_refused():
+    pic = screw()
+    with pytest.raises(NotMeasurable, match="metal"):
+        implant(pic, (60.0, 100.0), (60.0, 300.0))
+    asked = MeasureRequest(kind="implant", points=((60.0, 100.0), (60.0, 300.0)))
+    assert measure(asked, pic).refusal
