@@ -14,6 +14,8 @@ export const german = {
   signInHint: 'Sie sind abgemeldet. Melden Sie sich im neuen Tab an und kommen Sie zurück: Nichts geht verloren.',
   nothingToUndo: 'Es gibt nichts rückgängig zu machen.',
   undone: 'Rückgängig gemacht.',
+  nothingToRedo: 'Es gibt nichts wiederherzustellen.',
+  redone: 'Wiederhergestellt.',
   findingRemoved: 'Der Befund wurde mit seiner Beobachtung entfernt. Strg Z holt ihn zurück.',
   measurementRemoved: 'Die Messung wurde entfernt. Strg Z holt sie zurück.',
   moreRemarks: n => `${n} weitere`,
@@ -244,7 +246,7 @@ export const german = {
       groupNormal: 'Gruppe zeigen; noch einmal: alles normal', birdsEye: 'Überblick: der ganze Abschnitt zusammen', takeOver: 'zu einem Vorschlag; noch einmal: übernehmen', takeSummary: 'zur Zusammenfassung; noch einmal: sie ist die Beurteilung',
       move: 'auf der Karte bewegen', section: 'Abschnitt davor, danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
       length: 'Länge messen', angle: 'Winkel messen', measure: 'Messung berechnen', whole: 'ganze Bilder', conclude: 'Abschluss', before: 'früher und daneben',
-      undo: 'rückgängig', close: 'schließen, verlassen', help: 'diese Seite',
+      undo: 'rückgängig', redo: 'Rückgängiges wiederherstellen', close: 'schließen, verlassen', help: 'diese Seite',
     },
   },
   teaching: {
