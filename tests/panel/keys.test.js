@@ -29,6 +29,7 @@ test('digits choose the view in the order of the card', () => {
 test('ctrl z and cmd z undo; other combinations belong to the browser', () => {
   assert.deepEqual(press('z', { ctrlKey: true }), { name: 'undo' });
   assert.deepEqual(press('Z', { metaKey: true }), { name: 'undo' });
+  assert.deepEqual(press('Z', { ctrlKey: true, shiftKey: true }), { name: 'redo' });
   assert.equal(press('a', { ctrlKey: true }), null);
   assert.equal(press('v', { metaKey: true }), null);
   assert.equal(press('n', { altKey: true }), null);

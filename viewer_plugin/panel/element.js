@@ -16,6 +16,7 @@ import { numberText } from './numbers.js';
 import { members, sheetGroup } from './groups.js';
 import { pageOn } from './group_sheet.js';
 import { askedViews } from './reading.js';
+import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
 import { panelView } from './view.js';
@@ -269,7 +270,8 @@ export class PanelElement extends HTMLElement {
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
-      undo: () => session.undo(),
+      undo: () => undo(session),
+      redo: () => redo(session),
       help: () => session.update({ help: !session.help }),
       close: () => this.close(),
     };

@@ -34,7 +34,7 @@ export const HELP_KEYS = [
   ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['o', 'birdsEye'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
   ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
   ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['s', 'takeSummary'], ['ctrl z', 'undo'], ['esc', 'close'], ['?', 'help'],
+  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['s', 'takeSummary'], ['ctrl z', 'undo'], ['ctrl ⇧ z', 'redo'], ['esc', 'close'], ['?', 'help'],
 ];
 
 const COMMANDS = new Map(TABLE);
@@ -46,7 +46,7 @@ const COMMANDS = new Map(TABLE);
 export function command(event) {
   const key = event.key.toLowerCase();
   if (event.ctrlKey || event.metaKey) {
-    return key === 'z' && !event.shiftKey && !event.altKey ? { name: 'undo' } : null;
+    return key === 'z' && !event.altKey ? { name: event.shiftKey ? 'redo' : 'undo' } : null;
   }
   if (event.altKey) return null;
   if (key === ' ' && event.shiftKey) return { name: 'groupNormal' };

@@ -13,6 +13,8 @@ export const english = {
   signInHint: 'You are signed out. Sign in in the new tab, then come back: nothing is lost.',
   nothingToUndo: 'There is nothing to undo.',
   undone: 'Undone.',
+  nothingToRedo: 'There is nothing to do again.',
+  redone: 'Done again.',
   findingRemoved: 'The finding was removed with its observation. Ctrl Z brings it back.',
   measurementRemoved: 'The measurement was removed. Ctrl Z brings it back.',
   moreRemarks: n => `${n} more`,
@@ -243,7 +245,7 @@ export const english = {
       groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
       move: 'move on the map', section: 'section before, after', note: 'write a note', editFinding: 'open the finding',
       length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
-      undo: 'undo', close: 'close, leave', help: 'this page',
+      undo: 'undo', redo: 'do again what was undone', close: 'close, leave', help: 'this page',
     },
   },
   teaching: {
