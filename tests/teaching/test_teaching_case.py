@@ -34,13 +34,15 @@ NAMED = {
     "DeviceSerialNumber": "SN-4471-K", "ReferringPhysicianName": "Okonjowicz^Ada",
     "OperatorsName": "Brillington^Tamsinelle", "StudyDate": "20260214", "StudyID": "ST-31337",
     "SeriesDate": "20260214", "AcquisitionDate": "20260214", "ContentDate": "20260214",
-    "StudyDescription": "Carpus of Zorbelian, owner Quixbury", "ImageComments": "call Tamsinelle Brillington",
+    "StudyDescription": "Carpus of Zorbelian, owner Quixbury",
+    "ImageComments": "call Tamsinelle Brillington",
     "ProtocolName": "FERN-XRAY-2 carpus", "DetectorID": "DET-8122-Z", "PlateID": "PL-0099-X",
 }  # fmt: skip
 """Identifying values of each kind that the table of the profile knows, and some it does not."""
 WORDS = (
     "Quixbury", "Zorbelian", "QX-7731904", "OLD-55512", "20210317", "2021-03-17", "Hortensia",
-    "Wimpolefield", "0555-120-987", "ACC-998877", "Fernleigh", "FERN-XRAY-2", "SN-4471-K", "Okonjowicz",
+    "Wimpolefield", "0555-120-987", "ACC-998877", "Fernleigh", "FERN-XRAY-2", "SN-4471-K",
+    "Okonjowicz",
     "Tamsinelle", "Brillington", "20260214", "2026-02-14", "ST-31337", "DET-8122-Z", "PL-0099-X",
     "PRIVATE-SECRET", "Vreeland", "NESTED-SECRET", "14.02.2026",
 )  # fmt: skip
