@@ -7,6 +7,9 @@ import { crossViews } from './reading.js';
 import { strings } from './strings.js';
 import { guideOf } from './tour.js';
 
+/** Half of a ghost line, in steps of the map: a little more than a bone of the carpus is wide. */
+const REACH = 24;
+
 export class Guiding {
   constructor() {
     /** @type {Map<string, import('./tour.js').Place>} image -> where it goes */
@@ -79,7 +82,7 @@ export function ghosts(session) {
     const level = own && drawn ? own.level(centre(drawn.points)) : other?.levelOf([item]);
     if (!other || level === null || level === undefined) continue;
     const { at, along } = other.at(level);
-    const ends = [-1, 1].map(way => /** @type {[number, number]} */ ([at[0] - way * 45 * along[1], at[1] + way * 45 * along[0]]));
+    const ends = [-1, 1].map(way => /** @type {[number, number]} */ ([at[0] - way * REACH * along[1], at[1] + way * REACH * along[0]]));
     layer.shapes.push({ uid: view.uid, kind: 'line', name: 'ghost axis', points: ends, tone: 'now' });
     layer.labels.push({ uid: view.uid, point: ends[1], text: strings.tour.sameLevel, tone: 'now' });
   }

@@ -16,8 +16,8 @@ export function tourLine({ session }) {
   const missing = landmarks.missing(item);
   const any = Object.keys(landmarks.set).length > 0;
   if (!missing.length && !any) return null;
-  return h('div', { key: 'tour', class: 'tour-line' },
-    missing.length > 0 && h('p', { key: 'why', class: 'dim small' }, strings.tour.missing(missing.map(shortLabel))),
+  return h('p', { key: 'tour', class: 'tour-line dim small' },
+    missing.length > 0 && h('span', { key: 'why' }, strings.tour.missing(missing.map(shortLabel)), ' '),
     h('button', { key: 'set', class: 'link', 'data-tour': true, onclick: () => landmarks.open() },
       missing.length ? strings.tour.set : strings.tour.change, ' ', h('kbd', null, 'k')));
 }
