@@ -11,7 +11,7 @@ from playwright.sync_api import Locator, Page, expect
 from dicom_service import report
 from dicom_service.validators import outside_problems
 from test_pacs.clinic import Clinic
-from test_pacs.studies import demo_studies
+from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD
 
@@ -54,7 +54,7 @@ def clinic(tmp_path_factory) -> Iterator[Clinic]:
 @pytest.fixture(scope="module")
 def images(clinic) -> dict[str, str]:
     """View -> SOP Instance UID of the demo dog's images, once the study waits to be read."""
-    made = demo_studies()[0].datasets
+    made = demo_study("lame labrador").datasets
     uid = real_node.routed(clinic, made)
     return {"study": uid} | {d.ViewPosition: str(d.SOPInstanceUID) for d in made}
 

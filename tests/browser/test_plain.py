@@ -11,7 +11,7 @@ from PIL import Image, ImageStat
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
 from test_pacs.clinic import Clinic
-from test_pacs.studies import demo_studies
+from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import client, context_of
 
@@ -28,7 +28,7 @@ def clinic(tmp_path_factory) -> Iterator[Clinic]:
 
 @pytest.fixture(scope="module")
 def study_uid(clinic) -> str:
-    return real_node.routed(clinic, demo_studies()[0].datasets)
+    return real_node.routed(clinic, demo_study("lame labrador").datasets)
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ from playwright.sync_api import Locator, Page, expect
 
 from dicom_service import report
 from test_pacs.clinic import Clinic
-from test_pacs.studies import demo_studies
+from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD
 
@@ -27,7 +27,7 @@ def clinic(tmp_path_factory) -> Iterator[Clinic]:
 
 @pytest.fixture(scope="module")
 def study_uid(clinic) -> str:
-    return real_node.routed(clinic, demo_studies()[0].datasets)
+    return real_node.routed(clinic, demo_study("lame labrador").datasets)
 
 
 def shot(page: Page, name: str) -> None:
