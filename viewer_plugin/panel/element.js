@@ -5,6 +5,7 @@
  * define.js.
  */
 
+import * as answering from './answering.js';
 import { delivering } from './delivery.js';
 import { patch } from './dom.js';
 import { command, isEditable, isPressable } from './keys.js';
@@ -14,7 +15,7 @@ import { mapFor } from './map_state.js';
 import { emptyLayer } from '../host/layer.js';
 import { numberText } from './numbers.js';
 import { members, sheetGroup } from './groups.js';
-import { pageOn } from './group_sheet.js';
+import { nextOrNormal, noteEnd } from './group_sheet.js';
 import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
@@ -67,6 +68,11 @@ export class PanelElement extends HTMLElement {
     document.addEventListener(KEY_EVENT, onCommand);
     for (const type of ['keydown', 'keypress', 'keyup']) this.addEventListener(type, this.onKey);
     this.stage.addEventListener('mousedown', event => this.keepFocus(event));
+    const onPage = () => noteEnd(session, this.stage);
+    this.stage.addEventListener('scroll', onPage, true);
+    const resized = new ResizeObserver(onPage);
+    resized.observe(this.stage);
+    this.stage.addEventListener('transitionend', onPage);
     const onPointer = event => event.composedPath().includes(this) || this.leaveText();
     window.addEventListener('pointerdown', onPointer, true);
     const poll = setInterval(() => session.status === 'ready' && delivering(session) && session.refresh().catch(() => {}), 2000);
@@ -83,6 +89,7 @@ export class PanelElement extends HTMLElement {
       () => window.removeEventListener('pointerdown', onPointer, true),
       () => window.removeEventListener('focus', onFocus),
       () => clearInterval(poll),
+      () => resized.disconnect(),
     ];
     maps().then(() => this.draw());
     this.draw();
@@ -106,6 +113,7 @@ export class PanelElement extends HTMLElement {
       this.stage.textContent = `${strings.broken} ${error}`;
     }
     this.follow(before);
+    noteEnd(session, this.stage);
     this.showSigned();
     this.showItem();
     this.showMeasurements();
@@ -202,8 +210,8 @@ export class PanelElement extends HTMLElement {
 
   measured(event) {
     if (this.session?.status !== 'ready') return;
-    if (event.type === 'removed') this.session.measurementRemoved(event.id);
-    else this.session.measured(event);
+    if (event.type === 'removed') answering.measurementRemoved(this.session, event.id);
+    else answering.measured(this.session, event);
   }
 
   onKey(event) {
@@ -248,15 +256,15 @@ export class PanelElement extends HTMLElement {
     // A key for one structure has no meaning while a whole group is before the reader.
     const reading = session.walking && !session.help && !session.sheet;
     if (session.measuring.active && (name in values || MUTE.has(name))) return;
-    if (name in values) return reading && session.answer(values[name]);
+    if (name in values) return reading && answering.answer(session, values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
-      normalNext: () => reading && session.normalNext(),
-      groupNormal: () => !session.help && (pageOn(this.stage.querySelector('.sheet')) || session.groupNormal()),
-      birdsEye: () => !session.help && session.walking && (session.birdsEye(), host.whole()),
+      normalNext: () => reading && answering.normalNext(session),
+      groupNormal: () => !session.help && nextOrNormal(session, this.stage.querySelector('.sheet')),
+      birdsEye: () => !session.help && session.walking && (answering.birdsEye(session), host.whole()),
       takeOver: () => (session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
       takeSummary: () => session.section === 'conclude' && this.takeOver('[data-summary]'),
-      clear: () => reading && session.clear(),
+      clear: () => reading && answering.clear(session),
       next: () => session.next(),
       previous: () => session.previous(),
       sectionBefore: () => session.stepSection(-1),
