@@ -15,6 +15,7 @@ from pynetdicom.association import Association
 from dicom_service.errors import PeerAway
 from dicom_service.node.commitment import Reports, request_for
 from dicom_service.node.echo import calling_entity, why_not
+from dicom_service.node.outgoing import Carrier, NotOffered, Prepared, read_ahead
 from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     COMMITMENT,
@@ -84,10 +85,11 @@ class Delivery:
             No association; nothing was done.
         """
         association = self._associate(rows)
+        carrier = Carrier(association, self._settings.peer_timeout_seconds)
         try:
-            taken = [
-                row for row in rows if row.state == "sent" or self._store_one(association, row)
-            ]
+            with carrier:
+                stored = self._store_all(carrier, association, rows)
+            taken = [row for row in rows if row.state == "sent" or row in stored]
             reach("send.stored")
             if taken and self._peer.commitment:
                 self._ask(association, taken)
@@ -95,6 +97,7 @@ class Delivery:
                 self._store.outbox_sent([row.id for row in taken], "", None)
         finally:
             self._release(association)
+            carrier.close()
         return self._outcome
 
     def _associate(self, rows: list[OutboxRow]) -> Association:
@@ -144,26 +147,33 @@ class Delivery:
             association.acse_timeout = _RELEASE_SECONDS
             association.release()
 
-    def _store_one(self, association: Association, row: OutboxRow) -> bool:
-        """Send one document; True when the peer has it, else the outcome says what follows."""
-        if not association.is_established:
+    def _store_all(
+        self, carrier: Carrier, association: Association, rows: list[OutboxRow]
+    ) -> list[OutboxRow]:
+        """Send what is owed; returns what the peer has, the outcome says what follows else."""
+        owed = [row for row in rows if row.state != "sent"]
+        ready = read_ahead(association, [row.path for row in owed])
+        return [
+            row
+            for row, prepared in zip(owed, ready, strict=True)
+            if self._store_one(carrier, row, prepared)
+        ]
+
+    def _store_one(
+        self, carrier: Carrier, row: OutboxRow, prepared: Prepared | NotOffered | OSError
+    ) -> bool:
+        if not carrier.is_open:
             self._outcome.later.append((row, f"{self._peer.name} ended the association."))
             return False
-        try:
-            dataset = pydicom.dcmread(row.path)
-        except OSError as error:
-            reason = f"The stored document cannot be read: {error.strerror}."
+        if isinstance(prepared, OSError):
+            reason = f"The stored document cannot be read: {prepared.strerror}."
             self._outcome.later.append((row, reason))
             return False
-        try:
-            status = association.send_c_store(dataset)
-        except ValueError:
+        if isinstance(prepared, NotOffered):
             reason = f"{self._peer.name} does not accept this kind of document."
             self._outcome.refused.append((row, reason))
             return False
-        except RuntimeError:  # the association ended under our hands
-            status = pydicom.Dataset()
-        return self._judged(row, status)
+        return self._judged(row, carrier.store(prepared))
 
     def _judged(self, row: OutboxRow, status: pydicom.Dataset) -> bool:
         code = status.get("Status")

@@ -3,6 +3,7 @@
 import re
 from typing import Any
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
 MOST_KEYS = 12
@@ -49,15 +50,30 @@ def test_a_normal_carpus_takes_few_keys_and_each_structure_was_shown(
 
 
 def test_what_lies_below_the_edge_is_not_answered_unseen(
-    page: Page, panel: Locator, node: Any
+    page: Page, panel: Locator, node: Any, shots: Any
 ) -> None:
     page.set_viewport_size({"width": 900, "height": 620})
     page.keyboard.press("]")
     page.keyboard.press("o")
     expect(panel.locator(".sheet.eye")).to_be_visible()
+    page.screenshot(path=shots / "birds_eye_first_page.png")
+    onward = panel.locator(".sheet .confirm button")
+    expect(onward).to_contain_text("Next page")
     page.keyboard.press("Shift+Space")
     expect(panel.locator("nav [aria-current]")).to_contain_text("Bone")
     assert node.reading.observations == {}
     assert panel.locator(".sheet.eye").evaluate("sheet => sheet.scrollTop") > 0
+    pages = 1
+    while "Next page" in onward.inner_text():
+        assert pages < 20, "the sheet never ends"
+        onward.click()
+        pages += 1
+        page.wait_for_timeout(60)
+    expect(onward).to_contain_text("All normal")
+    assert node.reading.observations == {}
+    panel.locator(".sheet.eye").evaluate("sheet => sheet.scrollTo(0, 0)")
+    expect(onward).to_contain_text("All normal")
+    page.screenshot(path=shots / "birds_eye_seen.png")
+    assert Axe().run(page).response["violations"] == []
     page.keyboard.press("Escape")
     expect(panel.locator(".sheet")).to_have_count(0)

@@ -5,6 +5,7 @@
  * define.js.
  */
 
+import * as answering from './answering.js';
 import { delivering } from './delivery.js';
 import { patch } from './dom.js';
 import { command, isEditable, isPressable } from './keys.js';
@@ -16,11 +17,12 @@ import { landmarksOf } from './landmarks.js';
 import { emptyLayer } from '../host/layer.js';
 import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
-import { pageOn } from './group_sheet.js';
+import { nextOrNormal, noteEnd } from './group_sheet.js';
 import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
+import { wearTheme } from './theme.js';
 import { panelView } from './view.js';
 
 /** Dispatched on the document for keys pressed outside of the panel; detail: the command. */
@@ -28,6 +30,13 @@ export const KEY_EVENT = 'sesamoid:command';
 
 /** Keys that would answer for a structure while something is being measured on it. */
 const MUTE = new Set(['normalNext', 'groupNormal', 'clear']);
+
+function sheet(/** @type {string} */ name) {
+  const link = document.createElement('link');
+  link.rel = 'stylesheet';
+  link.href = new URL(name, import.meta.url).href;
+  return link;
+}
 
 export class PanelElement extends HTMLElement {
   constructor() {
@@ -45,12 +54,9 @@ export class PanelElement extends HTMLElement {
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
-    const style = document.createElement('link');
-    style.rel = 'stylesheet';
-    style.href = new URL('./panel.css', import.meta.url).href;
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(style, this.stage);
+    root.append(...['./panel.css', './colours.css'].map(sheet), this.stage);
   }
 
   /**
@@ -70,6 +76,11 @@ export class PanelElement extends HTMLElement {
     document.addEventListener(KEY_EVENT, onCommand);
     for (const type of ['keydown', 'keypress', 'keyup']) this.addEventListener(type, this.onKey);
     this.stage.addEventListener('mousedown', event => this.keepFocus(event));
+    const onPage = () => noteEnd(session, this.stage);
+    this.stage.addEventListener('scroll', onPage, true);
+    const resized = new ResizeObserver(onPage);
+    resized.observe(this.stage);
+    this.stage.addEventListener('transitionend', onPage);
     const onPointer = event => event.composedPath().includes(this) || this.leaveText();
     window.addEventListener('pointerdown', onPointer, true);
     const poll = setInterval(() => session.status === 'ready' && delivering(session) && session.refresh().catch(() => {}), 2000);
@@ -78,6 +89,7 @@ export class PanelElement extends HTMLElement {
     window.addEventListener('focus', onFocus);
     this.undo = [
       session.subscribe(() => this.draw()),
+      wearTheme(this),
       host.onImagesChanged(uid => this.imagesChanged(uid)),
       host.onMeasurement(event => this.measured(event)),
       host.onHandle(event => (landmarksOf(session).active ? landmarksOf(session) : session.measuring).handle(event)),
@@ -86,6 +98,7 @@ export class PanelElement extends HTMLElement {
       () => window.removeEventListener('pointerdown', onPointer, true),
       () => window.removeEventListener('focus', onFocus),
       () => clearInterval(poll),
+      () => resized.disconnect(),
     ];
     maps().then(() => this.draw());
     this.draw();
@@ -109,6 +122,7 @@ export class PanelElement extends HTMLElement {
       this.stage.textContent = `${strings.broken} ${error}`;
     }
     this.follow(before);
+    noteEnd(session, this.stage);
     this.showSigned();
     this.showItem();
     this.showMeasurements();
@@ -216,8 +230,8 @@ export class PanelElement extends HTMLElement {
 
   measured(event) {
     if (this.session?.status !== 'ready') return;
-    if (event.type === 'removed') this.session.measurementRemoved(event.id);
-    else this.session.measured(event);
+    if (event.type === 'removed') answering.measurementRemoved(this.session, event.id);
+    else answering.measured(this.session, event);
   }
 
   onKey(event) {
@@ -262,15 +276,15 @@ export class PanelElement extends HTMLElement {
     // A key for one structure has no meaning while a whole group is before the reader.
     const reading = session.walking && !session.help && !session.sheet;
     if ((session.measuring.active || landmarksOf(session).active) && (name in values || MUTE.has(name))) return;
-    if (name in values) return reading && session.answer(values[name]);
+    if (name in values) return reading && answering.answer(session, values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
-      normalNext: () => reading && session.normalNext(),
-      groupNormal: () => !session.help && (pageOn(this.stage.querySelector('.sheet')) || session.groupNormal()),
-      birdsEye: () => !session.help && session.walking && (session.birdsEye(), host.whole()),
+      normalNext: () => reading && answering.normalNext(session),
+      groupNormal: () => !session.help && nextOrNormal(session, this.stage.querySelector('.sheet')),
+      birdsEye: () => !session.help && session.walking && (answering.birdsEye(session), host.whole()),
       takeOver: () => (landmarksOf(session).active ? landmarksOf(session).accept() : session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
       takeSummary: () => session.section === 'conclude' && this.takeOver('[data-summary]'),
-      clear: () => reading && session.clear(),
+      clear: () => reading && answering.clear(session),
       next: () => session.next(),
       previous: () => session.previous(),
       sectionBefore: () => session.stepSection(-1),

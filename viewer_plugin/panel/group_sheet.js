@@ -1,6 +1,7 @@
 // @ts-check
 /** All members of a group together, in place of the card: a look at each, then one key. */
 
+import { normalOfGroup, openGroup } from './answering.js';
 import { h } from './dom.js';
 import { groupCount, groupOpen, isEye, members, sheetGroup, standsAlone } from './groups.js';
 import { described, glyph } from './item_list.js';
@@ -17,7 +18,8 @@ export function groupSheet(ctx) {
   if (!group) return null;
   const items = members(session.template, group);
   const eye = isEye(session.sheet);
-  const normal = event => pageOn(event.target.closest('.sheet')) || session.groupNormal();
+  const more = eye && !seenWhole(session);
+  const onward = event => nextOrNormal(session, event.target.closest('.sheet'));
   const open = groupOpen(session.template, session.reading, group).length;
   return h('section', { key: `sheet ${group.id}`, class: eye ? 'card sheet eye' : 'card sheet', 'aria-label': text.label(group.name), tabindex: '-1', 'data-card': true },
     h('div', { class: 'title' }, h('h2', null, group.name),
@@ -25,19 +27,37 @@ export function groupSheet(ctx) {
     h('p', { class: 'code' }, !open ? text.nothing : eye ? text.eyeLead(open) : text.lead(open)),
     eye ? parts(session, items) : h('ul', { class: 'members' }, items.map(item => member(session, item))),
     !session.signed && h('div', { class: 'confirm' },
-      h('button', { class: 'btn primary', disabled: !open, onclick: normal }, text.normal, h('kbd', null, '⇧ space'))));
+      h('button', { class: 'btn primary', disabled: !open, onclick: onward }, more ? text.page : text.normal, h('kbd', null, '⇧ space'))));
 }
 
 /**
  * What lies below the edge of a sheet was not shown: the key turns the page before it answers.
+ * @param {import('./session.js').Session} session
  * @param {Element | null} sheet
- * @returns {boolean} whether there was a page to turn
  */
-export function pageOn(sheet) {
-  if (!sheet?.classList.contains('eye')) return false;
-  if (sheet.scrollTop + sheet.clientHeight >= sheet.scrollHeight - 4) return false;
+export function nextOrNormal(session, sheet) {
+  if (!sheet?.classList.contains('eye') || seenWhole(session) || atEnd(sheet)) return normalOfGroup(session);
   sheet.scrollBy({ top: sheet.clientHeight - 96, behavior: 'instant' });
-  return true;
+}
+
+/** Remember that a bird's-eye sheet was seen to its end: from then on its button says "normal". */
+export function noteEnd(session, stage) {
+  const sheet = stage.querySelector('.sheet.eye');
+  if (!sheet || seenWhole(session) || !atEnd(sheet)) return;
+  session.update({ seenWhole: sheetNow(session) });
+}
+
+function atEnd(sheet) {
+  return sheet.clientHeight > 0 && sheet.scrollTop + sheet.clientHeight >= sheet.scrollHeight - 4;
+}
+
+function seenWhole(session) {
+  return session.seenWhole === sheetNow(session);
+}
+
+/** Images that come late make it another sheet. */
+function sheetNow(session) {
+  return `${session.sheet} ${session.template.revision}`;
 }
 
 /** A whole section, by group: names close together, each with its state. */
@@ -77,6 +97,6 @@ function member(session, item) {
 /** The button on the card that shows the item's group. */
 export function groupButton(session, group) {
   if (!group || group.items.length < 2) return null;
-  return h('button', { key: 'group', class: 'btn group-button', onclick: () => session.openGroup(group.id) },
+  return h('button', { key: 'group', class: 'btn group-button', onclick: () => openGroup(session, group.id) },
     h('span', null, text.button(group.items.length)), h('kbd', null, '⇧ space'));
 }

@@ -1,6 +1,7 @@
 // @ts-check
 /** What is known and said of one structure. */
 
+import { answer, setNote } from './answering.js';
 import { computeButton } from './computed_row.js';
 import { beforeItem } from './before_item.js';
 import { h } from './dom.js';
@@ -67,7 +68,7 @@ function viewBlock(ctx, item, view, index, all) {
       h('span', { class: said && !open ? `said ${said.value}` : 'seen' }, said && !open ? saidText(said) : strings.visibility[item.visibility[view.uid]])),
     open && h('div', { class: 'values' }, VALUES.map(value => h('button', {
       key: value, class: `value ${value}`, 'aria-pressed': String(said?.value === value),
-      onclick: () => session.answer(said?.value === value && value !== 'abnormal' ? null : value, view.uid),
+      onclick: () => answer(session, said?.value === value && value !== 'abnormal' ? null : value, view.uid),
     }, h('span', null, said?.value === value ? saidText(said) : strings.values[value]), h('kbd', null, strings.valueKeys[value])))),
     findingLine(ctx, item, view),
     (said && (open || said.note)) && note(session, item, view, said));
@@ -87,7 +88,7 @@ function note(session, item, view, said) {
   return h('textarea', {
     key: 'note', rows: said.note.length > 40 ? 3 : 1, class: 'note', maxlength: 4000, 'data-field': `note ${view.uid}`,
     placeholder: strings.card.note, 'aria-label': `${strings.card.note}, ${view.label}`, '.value': said.note,
-    oninput: event => session.setNote(item.id, view.uid, event.target.value),
+    oninput: event => setNote(session, item.id, view.uid, event.target.value),
   });
 }
 

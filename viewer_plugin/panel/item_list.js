@@ -1,6 +1,7 @@
 // @ts-check
 /** The structures as a list: the same states as on the limb map, one split square for each. */
 
+import { openGroup } from './answering.js';
 import { h } from './dom.js';
 import { groupCount } from './groups.js';
 import { fills, shapeOf, shortLabel, sides, viewsOfSide } from './map_state.js';
@@ -69,7 +70,7 @@ function groupBlock(ctx, { group, own }, views, order) {
   const [answered, asked] = groupCount(session.template, session.reading, own);
   const count = strings.footer.of(answered, asked);
   return h('div', { key: group.id, class: session.sheet === group.id ? 'group together' : 'group' },
-    h('button', { class: 'group-head', 'aria-label': strings.group.head(group.name, count), onclick: () => session.openGroup(group.id) },
+    h('button', { class: 'group-head', 'aria-label': strings.group.head(group.name, count), onclick: () => openGroup(session, group.id) },
       h('span', { class: 'row-name' }, group.name), h('span', { class: answered === asked ? 'count done' : 'count' }, `${answered}/${asked}`)),
     h('div', { role: 'listbox', 'aria-label': group.name }, own.map(item => row(ctx, item, views, order))));
 }

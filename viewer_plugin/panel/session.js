@@ -7,7 +7,7 @@
 import { NO_ADVICE } from './advice.js';
 import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
-import { eyeSheet, groupNormal, groupOf, isEye, sheetGroup, withShown } from './groups.js';
+import { withShown } from './groups.js';
 import * as change from './reading.js';
 import { Measuring } from './measuring.js';
 import { Priors } from './priors.js';
@@ -52,6 +52,8 @@ export class Session {
     this.wholeLimb = false;
     /** Id of the group whose members are shown together; "" is none. */
     this.sheet = '';
+    /** The bird's-eye sheet that was last seen to its end. */
+    this.seenWhole = '';
     /** The open field of a finding, and the descriptor whose note is shown. */
     this.field = { finding: '', name: '', hint: '' };
     this.correcting = { image: '', busy: false, error: '' };
@@ -273,105 +275,11 @@ export class Session {
     if (item) this.choose(item.id);
   }
 
-  // --- what the reader says
-
-  /** One key: normal in all open views of this item, then on to the next open one. */
-  normalNext() {
-    const item = this.currentItem;
-    if (!item || !this.walking) return;
-    let reading = this.reading;
-    for (const view of openViews(this.template, reading, item)) {
-      reading = change.setObservation(reading, item.id, view.uid, { value: 'normal', note: '' });
-    }
-    this.commit(reading);
-    this.next();
-  }
-
-  /**
-   * One key for a group. The first press shows all members together and records that they were
-   * shown; the second says normal wherever something is open, and goes on.
-   */
-  groupNormal() {
-    const group = this.sheet ? sheetGroup(this.template, this.sheet) : this.currentItem && groupOf(this.template, this.item);
-    if (!group || this.signed || !this.walking) return;
-    if (!this.sheet) return this.openGroup(group.id);
-    const [eye, place] = [isEye(this.sheet), `${this.section} ${this.side}`];
-    this.commit(groupNormal(this.template, eye ? withShown(this.template, this.reading, group.items) : this.reading, group));
-    this.update({ sheet: '' });
-    this.next();
-    if (eye && this.walking && place !== `${this.section} ${this.side}`) this.birdsEye();
-  }
-
-  /** All structures of the section together; they count as shown once the sheet was seen to its end. */
-  birdsEye() {
-    const sheet = eyeSheet(this.section, this.side);
-    if (this.walking && sheetGroup(this.template, sheet)) this.update({ sheet, editing: '', message: '' });
-  }
-
-  openGroup(id) {
-    const group = this.template.groups.find(one => one.id === id);
-    if (!group) return;
-    if (!group.items.includes(this.item)) this.choose(group.items[0]);
-    for (const item of group.items) this.displayed.add(item);
-    // That something was looked at is no answer: it is saved, but there is nothing to undo.
-    const reading = withShown(this.template, this.reading, this.displayed);
-    if (!this.signed && reading !== this.reading) {
-      this.reading = reading;
-      this.queue.put(reading);
-    }
-    this.update({ sheet: id, editing: '', message: '' });
-  }
-
-  /** The reader's word on the chosen item in `view`. */
-  answer(value, view = this.view) {
-    const item = this.currentItem;
-    if (!item || !view || this.signed) return;
-    const before = change.observation(this.reading, item.id, view);
-    const lost = before?.value === 'abnormal' && value !== 'abnormal';
-    const note = before?.note ?? '';
-    let reading = change.setObservation(this.reading, item.id, view, value ? { value, note } : null);
-    this.view = view;
-    this.editing = '';
-    if (value === 'abnormal') {
-      const made = change.withFinding(this.template, reading, item, view);
-      reading = made.reading;
-      this.editing = made.finding.id;
-    } else if (value) {
-      this.view = openViews(this.template, reading, item)[0]?.uid ?? view;
-    }
-    this.commit(reading, lost ? strings.findingRemoved : '');
-    this.update();
-  }
-
-  /** Values of an ordinal answer are taken back with the same key. */
-  clear() {
-    this.answer(null);
-  }
-
-  setNote(item, view, note) {
-    const before = change.observation(this.reading, item, view);
-    if (before) this.commit(change.setObservation(this.reading, item, view, { ...before, note }), '', `note ${item} ${view}`);
-  }
-
   editFinding(id) {
     const finding = this.reading.findings.find(f => f.id === id);
     if (!finding) return;
     this.choose(finding.item);
     this.update({ view: finding.view, editing: id });
-  }
-
-  // --- measurements from the viewer
-
-  /** A measurement was finished or changed in the viewer. */
-  measured(event) {
-    if (!this.template.views.some(view => view.uid === event.uid)) return this.update({ message: strings.before.otherImage });
-    if (!this.signed) this.commit(change.withDrawn(this, event));
-  }
-
-  measurementRemoved(id) {
-    if (this.reading?.measurements.some(m => m.id === id)) {
-      this.commit(change.dropMeasurement(this.reading, id), strings.measurementRemoved);
-    }
   }
 
   // --- conclusion

@@ -72,7 +72,7 @@ export const english = {
     button: n => `Group of ${n}`, lead: n => `Look at each. Pressed again, all that is open (${n}) becomes normal.`,
     eye: section => `Bird’s eye: ${section}`,
     eyeLead: n => `Whole images. Look at each. Pressed at the end of the list, all that is open (${n}) becomes normal.`,
-    nothing: 'Nothing is open in this group.', normal: 'All normal',
+    nothing: 'Nothing is open in this group.', normal: 'All normal', page: 'Next page',
     stays: 'Has an answer of its own and stays as it is.',
   },
   finding: {
@@ -278,6 +278,7 @@ export const english = {
     image: 'image', empty: 'The document has no text.',
   },
   language: { label: 'Language' },
+  theme: { label: 'Colours', names: { dark: 'Dark', light: 'Light', system: 'As the system' } },
   noAnswer: 'The node does not answer.',
   answeredWith: status => `The node answered with error ${status}.`,
   broken: 'Something in this panel failed. What you entered is kept. Reload the page; if it comes back, tell the makers:',

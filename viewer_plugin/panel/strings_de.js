@@ -71,7 +71,7 @@ export const german = {
   group: {
     label: name => `Gruppe: ${name}`, head: (name, count) => `${name}, ${count} beantwortet. Gruppe zeigen.`,
     button: n => `Gruppe von ${n}`, lead: n => `Sehen Sie jede an. Noch einmal gedrückt wird alles Offene (${n}) normal.`,
-    nothing: 'In dieser Gruppe ist nichts offen.', normal: 'Alle normal',
+    nothing: 'In dieser Gruppe ist nichts offen.', normal: 'Alle normal', page: 'Nächste Seite',
     eye: section => `Überblick: ${section}`,
     eyeLead: n => `Ganze Bilder. Sehen Sie jede an. Am Ende der Liste gedrückt wird alles Offene (${n}) normal.`,
     stays: 'Hat eine eigene Antwort und bleibt, wie es ist.',
@@ -279,6 +279,7 @@ export const german = {
     image: 'Bild', empty: 'Das Dokument hat keinen Text.',
   },
   language: { label: 'Sprache' },
+  theme: { label: 'Farben', names: { dark: 'Dunkel', light: 'Hell', system: 'Wie das System' } },
   noAnswer: 'Der Knoten antwortet nicht.',
   answeredWith: status => `Der Knoten antwortete mit Fehler ${status}.`,
   broken: 'In diesem Bereich ist etwas schiefgegangen. Ihre Einträge bleiben. Laden Sie die Seite neu; kommt es wieder, sagen Sie es den Herstellern:',

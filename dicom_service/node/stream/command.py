@@ -12,7 +12,10 @@ NO_DATA_SET = 0x0101
 _RESPONSE = 0x8000
 _SOP_CLASS, _FIELD, _MESSAGE_ID, _ANSWERED = 0x0002, 0x0100, 0x0110, 0x0120
 _DATA_SET_TYPE, _STATUS, _COMMENT, _SOP_INSTANCE = 0x0800, 0x0900, 0x0902, 0x1000
-_MOVER = 0x1030
+_MOVER, _PRIORITY = 0x1030, 0x0700
+_HAS_DATA_SET = 0x0001
+_LOW = 2
+"""A priority (PS3.7 9.3.1)."""
 _COMMAND_LAST = 0x03
 _OVERHEAD = 12
 """Bytes of a P-DATA PDU around one fragment: header, length, context, control."""
@@ -86,6 +89,20 @@ def response(
         elements.append(_element(_SOP_INSTANCE, _padded(command.sop_instance_uid)))
     body = b"".join(elements)
     return fragments(context_id, _element(0, struct.pack("<L", len(body))) + body, most)
+
+
+def store_request(sop_class_uid: str, sop_instance_uid: str, message_id: int) -> bytes:
+    """The command set of a C-STORE request."""
+    elements = (
+        _element(_SOP_CLASS, _padded(sop_class_uid)),
+        _element(_FIELD, struct.pack("<H", C_STORE)),
+        _element(_MESSAGE_ID, struct.pack("<H", message_id)),
+        _element(_PRIORITY, struct.pack("<H", _LOW)),
+        _element(_DATA_SET_TYPE, struct.pack("<H", _HAS_DATA_SET)),
+        _element(_SOP_INSTANCE, _padded(sop_instance_uid)),
+    )
+    body = b"".join(elements)
+    return _element(0, struct.pack("<L", len(body))) + body
 
 
 def fragments(context_id: int, command: bytes, most: int) -> bytes:
