@@ -109,17 +109,34 @@ def _demos() -> tuple[_Demo, ...]:
     )  # fmt: skip
 
 
-def _made(demo: _Demo, seed: str, day: datetime.date) -> DemoStudy:
+_DEMOS = {demo.name: demo for demo in _demos()}
+
+
+@cache
+def _exposed(name: str) -> tuple[Exposed, ...]:
+    """The images of a demonstration, computed once: only names and dates differ between runs."""
+    demo = _DEMOS[name]
     limb = build(demo.body)
+    return tuple(take(limb, plan, seed=1000 + n) for n, plan in enumerate(demo.views, start=1))
+
+
+def _made(demo: _Demo, seed: str, day: datetime.date) -> DemoStudy:
     region, part = (FOREFOOT, "FOREFOOT") if demo.kind == "CR" else (CARPUS, "CARPUS")
     visit = Visit(f"{seed}/{demo.name}", demo.kind, day, demo.accession, demo.description,
                   demo.reason, region, part)  # fmt: skip
-    datasets, truths = [], []
-    for number, plan in enumerate(demo.views, start=1):
-        exposed = take(limb, plan, seed=1000 + number)
-        datasets.append(image_object(demo.animal, visit, exposed, number))
-        truths.append(exposed.truth)
-    return DemoStudy(demo.name, demo.sentence, tuple(datasets), tuple(truths))
+    exposed = _exposed(demo.name)
+    return DemoStudy(
+        demo.name,
+        demo.sentence,
+        tuple(image_object(demo.animal, visit, e, n) for n, e in enumerate(exposed, start=1)),
+        tuple(one.truth for one in exposed),
+    )
+
+
+def demo_study(name: str, *, fresh: bool = True) -> DemoStudy:
+    """One of the demonstration studies, by its name; see `demo_studies`."""
+    seed = uuid.uuid4().hex if fresh else "demo"
+    return _made(_DEMOS[name], seed, datetime.date.today() if fresh else _FIXED_DAY)
 
 
 def demo_studies(*, fresh: bool = True) -> list[DemoStudy]:
@@ -131,9 +148,7 @@ def demo_studies(*, fresh: bool = True) -> list[DemoStudy]:
         True: new UIDs and today's date, as if just taken, so that a node takes them as new
         studies. False: the same bytes in every run.
     """
-    seed = uuid.uuid4().hex if fresh else "demo"
-    day = datetime.date.today() if fresh else _FIXED_DAY
-    return [_made(demo, seed, day) for demo in _demos()]
+    return [demo_study(name, fresh=fresh) for name in _DEMOS]
 
 
 def write_demo(folder: Path, *, fresh: bool = True) -> list[DemoStudy]:

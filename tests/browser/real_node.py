@@ -1,13 +1,23 @@
 """The panel beside a viewer that is not there, on a node that is: the page is put into its site."""
 
+import atexit
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
+from pydicom.dataset import Dataset
 
 from dicom_service.passwords import hash_password
+from dicom_service.viewer_install import ensure_viewer
 from test_pacs.clinic import Clinic
 from test_pacs.reader import ReaderClient
+from test_pacs.sending import send
 
 # Signing makes, checks and prints documents: on a busy machine that takes its time.
 expect.set_options(timeout=30_000)
@@ -20,6 +30,31 @@ READERS = {"ida": "Vreeland^Ida^^Dr", "otto": "Brandt^Otto^^Dr"}
 def add_readers(clinic: Clinic) -> None:
     for name, display in READERS.items():
         clinic.service.store.add_user(name, display, hash_password(PASSWORD), ["reader"])
+
+
+@cache
+def viewer() -> Path:
+    """The host viewer's files, unpacked once per process."""
+    folder = Path(tempfile.mkdtemp(prefix="sesamoid-viewer-"))
+    atexit.register(shutil.rmtree, folder)
+    return ensure_viewer(folder, print)
+
+
+@contextmanager
+def with_viewer(folder: Path, **options: Any) -> Iterator[Clinic]:
+    """A clinic whose node serves the host viewer, and its readers."""
+    settings = {"settle_seconds": 0.3} | options
+    with Clinic(folder, viewer(), options=settings) as clinic:
+        add_readers(clinic)
+        yield clinic
+
+
+def routed(clinic: Clinic, images: Sequence[Dataset]) -> str:
+    """Send a study to the clinic's archive; its UID, once the node waits for a reader."""
+    send(images, clinic.archive.port, clinic.archive.ae_title)
+    uid = str(images[0].StudyInstanceUID)
+    client(clinic, "ida").wait_for(uid, "waiting")
+    return uid
 
 
 def client(clinic: Clinic, user: str) -> ReaderClient:

@@ -7,7 +7,6 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Locator, Page, expect
 
-from dicom_service.viewer_install import ensure_viewer
 from test_pacs.clinic import Clinic
 from test_pacs.sending import send
 from test_pacs.studies import small_study
@@ -28,13 +27,8 @@ ZOOMS = """() => {
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory) -> Iterator[Clinic]:
     folder = tmp_path_factory.mktemp("beside")
-    options = {
-        "settle_seconds": 0.3,
-        "retry_first_seconds": 0.2,
-        "send_presentation_states": True,
-    }
-    with Clinic(folder, ensure_viewer(folder, print), options=options) as clinic:
-        real_node.add_readers(clinic)
+    options = {"retry_first_seconds": 0.2, "send_presentation_states": True}
+    with real_node.with_viewer(folder, **options) as clinic:
         yield clinic
 
 

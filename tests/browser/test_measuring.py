@@ -1,7 +1,6 @@
 """A swelling profile and a joint space, from the reader's click to the signed documents."""
 
 import re
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,16 +9,15 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from dicom_service import report
-from dicom_service.passwords import hash_password
 from dicom_service.validators import outside_problems
-from dicom_service.viewer_install import ensure_viewer
 from test_pacs.clinic import Clinic
-from test_pacs.sending import send
-from test_pacs.studies import demo_studies
+from test_pacs.studies import demo_study
+from tests.browser import real_node
+from tests.browser.real_node import PASSWORD
 
 pytestmark = pytest.mark.browser
 SHOTS = Path(__file__).parent / "screenshots"
-USER, PASSWORD = "ida", "a long enough password"
+USER = "ida"
 JOINT = ((522.0, 1010.0), (547.0, 1010.0))
 """Along the third metacarpophalangeal joint of the demo dog, DPa."""
 OBLIQUE = ((470.0, 391.0), (560.0, 391.0))
@@ -49,25 +47,16 @@ ZOOM = """uid => document.querySelector('sesamoid-panel').host
 
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory) -> Iterator[Clinic]:
-    folder = tmp_path_factory.mktemp("clinic")
-    viewer = ensure_viewer(folder, print)
-    with Clinic(folder, viewer, options={"settle_seconds": 0.5}) as clinic:
-        store = clinic.service.store
-        store.add_user(USER, "Vreeland^Ida^^Dr", hash_password(PASSWORD), ["reader"])
+    with real_node.with_viewer(tmp_path_factory.mktemp("clinic")) as clinic:
         yield clinic
 
 
 @pytest.fixture(scope="module")
 def images(clinic) -> dict[str, str]:
     """View -> SOP Instance UID of the demo dog's images, once the study waits to be read."""
-    study = demo_studies()[0]
-    send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
-    uid = str(study.datasets[0].StudyInstanceUID)
-    deadline = time.monotonic() + 30
-    while (row := clinic.service.store.study(uid)) is None or row.state != "waiting":
-        assert time.monotonic() < deadline, row
-        time.sleep(0.05)
-    return {"study": uid} | {d.ViewPosition: str(d.SOPInstanceUID) for d in study.datasets}
+    made = demo_study("lame labrador").datasets
+    uid = real_node.routed(clinic, made)
+    return {"study": uid} | {d.ViewPosition: str(d.SOPInstanceUID) for d in made}
 
 
 def shot(page: Page, name: str) -> None:

@@ -10,10 +10,8 @@ from axe_playwright_python.sync_playwright import Axe
 from PIL import Image, ImageStat
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
-from dicom_service.viewer_install import ensure_viewer
 from test_pacs.clinic import Clinic
-from test_pacs.sending import send
-from test_pacs.studies import demo_studies
+from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import client, context_of
 
@@ -24,20 +22,13 @@ ENDS = ((0.43, 0.73), (0.55, 0.66))
 
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory) -> Iterator[Clinic]:
-    folder = tmp_path_factory.mktemp("plain")
-    options = {"settle_seconds": 0.3}
-    with Clinic(folder, ensure_viewer(folder, print), options=options) as clinic:
-        real_node.add_readers(clinic)
+    with real_node.with_viewer(tmp_path_factory.mktemp("plain")) as clinic:
         yield clinic
 
 
 @pytest.fixture(scope="module")
 def study_uid(clinic) -> str:
-    study = demo_studies()[0]
-    send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
-    uid = str(study.datasets[0].StudyInstanceUID)
-    client(clinic, "ida").wait_for(uid, "waiting")
-    return uid
+    return real_node.routed(clinic, demo_study("lame labrador").datasets)
 
 
 @pytest.fixture(scope="module")

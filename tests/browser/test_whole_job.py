@@ -1,7 +1,6 @@
 """The whole job in a real browser and the real host viewer, with screenshots of each state."""
 
 import re
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,38 +8,26 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from dicom_service import report
-from dicom_service.passwords import hash_password
-from dicom_service.viewer_install import ensure_viewer
 from test_pacs.clinic import Clinic
-from test_pacs.sending import send
-from test_pacs.studies import demo_studies
+from test_pacs.studies import demo_study
+from tests.browser import real_node
+from tests.browser.real_node import PASSWORD
 
 pytestmark = pytest.mark.browser
 SHOTS = Path(__file__).parent / "screenshots"
-USER, PASSWORD = "ida", "a long enough password"
+USER = "ida"
 FRACTURED = re.compile("proximal phalanx of digit IV", re.IGNORECASE)
 
 
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory) -> Iterator[Clinic]:
-    folder = tmp_path_factory.mktemp("clinic")
-    viewer = ensure_viewer(folder, print)
-    with Clinic(folder, viewer, options={"settle_seconds": 0.5}) as clinic:
-        store = clinic.service.store
-        store.add_user(USER, "Vreeland^Ida^^Dr", hash_password(PASSWORD), ["reader"])
+    with real_node.with_viewer(tmp_path_factory.mktemp("clinic")) as clinic:
         yield clinic
 
 
 @pytest.fixture(scope="module")
 def study_uid(clinic) -> str:
-    study = demo_studies()[0]
-    send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
-    uid = str(study.datasets[0].StudyInstanceUID)
-    deadline = time.monotonic() + 30
-    while (row := clinic.service.store.study(uid)) is None or row.state != "waiting":
-        assert time.monotonic() < deadline, row
-        time.sleep(0.05)
-    return uid
+    return real_node.routed(clinic, demo_study("lame labrador").datasets)
 
 
 def shot(page: Page, name: str) -> None:

@@ -3,7 +3,6 @@ nothing, and serves others meanwhile."""
 
 import contextlib
 import logging
-import socket
 import struct
 import time
 import tracemalloc
@@ -19,6 +18,8 @@ from tests.hostile.wire import (
     abort,
     associate_request,
     command,
+    connected,
+    hung_up,
     pdv,
     store_command,
 )
@@ -27,26 +28,9 @@ from tests.node.conftest import CR, associate, image, wait_for
 VERIFICATION = "1.2.840.10008.1.1"
 
 
-def _open(port, source="127.0.0.1"):
-    made = socket.create_connection(("127.0.0.1", port), 10, source_address=(source, 0))
-    made.settimeout(10)
-    return made
-
-
-def _hung_up(connection) -> bool:
-    try:
-        while connection.recv(65536):
-            pass
-    except ConnectionError:
-        return True
-    except TimeoutError:
-        return False
-    return True
-
-
 def _established(port):
     """A connection on which an association for CR is accepted."""
-    connection = _open(port)
+    connection = connected(port)
     connection.sendall(associate_request([CR]))
     assert connection.recv(65536)[0] == 2
     return connection
@@ -64,12 +48,12 @@ def test_hundreds_of_half_open_connections_keep_nobody_out(served):
     held = []
     for _ in range(300):
         try:
-            held.append(_open(served.port))
+            held.append(connected(served.port))
         except OSError:
             break
     assert len(held) > 200
     began = time.monotonic()
-    other = _open(served.port, "127.0.0.2")  # somebody else
+    other = connected(served.port, "127.0.0.2")  # somebody else
     other.sendall(associate_request([VERIFICATION]))
     assert other.recv(65536)[0] == 2
     assert time.monotonic() - began < 5
@@ -85,7 +69,7 @@ def test_a_request_that_drips_in_byte_by_byte_is_cut_off(start, monkeypatch):
     for part in ("transport", "receiver"):
         monkeypatch.setattr(f"dicom_service.node.{part}.LIMITS", limits)
     node = start()
-    with _open(node.port) as slow:
+    with connected(node.port) as slow:
         assert _dripped(slow, associate_request([CR])) < 8
     assert node.send(image())[0].Status == 0
 
@@ -150,16 +134,16 @@ def test_a_lie_on_the_wire_ends_that_association_only(served, lie):
     with _established(served.port) as peer:
         peer.sendall(LIES[lie])
         peer.settimeout(0.5)
-        _hung_up(peer)  # or it waits for the rest; closing ends it then
+        hung_up(peer)  # or it waits for the rest; closing ends it then
     wait_for(lambda: not served.node._receiver._server.active_associations)
 
 
 def test_what_comes_out_of_turn_right_after_the_request_leaves_no_thread_behind(served):
     for lie in LIES.values():
-        with _open(served.port) as peer:
+        with connected(served.port) as peer:
             peer.sendall(associate_request([CR]) + lie)
             peer.settimeout(0.1)
-            _hung_up(peer)
+            hung_up(peer)
     wait_for(lambda: not served.node._receiver._server.active_associations)
 
 
@@ -175,7 +159,7 @@ def test_a_request_of_countless_items_costs_little(served):
     data = _many_items(served.port)
     tracemalloc.start()
     try:
-        with _open(served.port) as peer:
+        with connected(served.port) as peer:
             peer.sendall(struct.pack(">BBL", 1, 0, len(data)) + data)
             began = time.monotonic()
             assert peer.recv(100)[:1] in (b"\x03", b"\x07")  # rejected or aborted
@@ -222,7 +206,7 @@ TITLES = ["../../x", "A\nINFO forged", "\x1b[2J", "%s%n%x", "${jndi:x}", "<scrip
 def test_an_ae_title_cannot_forge_a_line_of_the_log(start, caplog, title):
     caplog.set_level(logging.DEBUG, "dicom_service")
     node = start(peers_only=True)
-    with _open(node.port) as peer:
+    with connected(node.port) as peer:
         peer.sendall(associate_request([CR], calling=title))
         assert peer.recv(100)[:1] in (b"\x03", b"\x07")
     wait_for(lambda: any("refused" in record.getMessage() for record in caplog.records))

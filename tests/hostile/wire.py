@@ -1,5 +1,6 @@
 """Bytes of the upper layer and of commands, written by hand: right, or wrong on purpose."""
 
+import socket
 import struct
 
 APPLICATION = b"1.2.840.10008.3.1.1.1"
@@ -68,3 +69,22 @@ def store_command(sop_class: str, instance: str) -> bytes:
             0x1000: instance.encode("latin-1"),
         }
     )
+
+
+def connected(port: int, source: str = "127.0.0.1") -> socket.socket:
+    """A plain connection from an address of this machine."""
+    made = socket.create_connection(("127.0.0.1", port), 10, source_address=(source, 0))
+    made.settimeout(10)
+    return made
+
+
+def hung_up(connection: socket.socket) -> bool:
+    """Whether the node has hung up; an abort PDU may come first."""
+    try:
+        while connection.recv(65536):
+            pass
+    except ConnectionError:
+        return True
+    except TimeoutError:
+        return False
+    return True

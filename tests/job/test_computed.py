@@ -8,7 +8,7 @@ from dicom_service.review.computed import Computed, ComputedNumber
 from dicom_service.review.model import Measurement, Reading, Template
 from test_pacs.reader import RequestRefused, normal_reading
 from test_pacs.sending import send
-from test_pacs.studies import demo_studies
+from test_pacs.studies import demo_study
 from tests.job.helpers import PASSWORD
 
 JOINT = ((522.0, 1010.0), (547.0, 1010.0))
@@ -24,7 +24,7 @@ def computed(template: Template, view: str, points, **claims) -> Measurement:
 
 
 def test_the_node_computes_what_the_panel_claims_and_signs_its_own_numbers(clinic, reader):
-    demo = demo_studies()[0]
+    demo = demo_study("lame labrador")
     send(demo.datasets, clinic.archive.port, clinic.archive.ae_title)
     uid = str(demo.datasets[0].StudyInstanceUID)
     images = {str(d.ViewPosition): str(d.SOPInstanceUID) for d in demo.datasets}

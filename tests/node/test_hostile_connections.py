@@ -1,6 +1,5 @@
 """Connections that are silent, endless or absurd: closed, while others are served."""
 
-import socket
 import struct
 import tracemalloc
 
@@ -8,34 +7,17 @@ import pytest
 
 from dicom_service.node import limits
 from dicom_service.node.services import COMMITMENT
+from tests.hostile.wire import connected, hung_up
 from tests.node.conftest import associate, image, wait_for
-
-
-def _connected(port):
-    connection = socket.create_connection(("127.0.0.1", port), timeout=10)
-    connection.settimeout(10)
-    return connection
-
-
-def _closed(connection) -> bool:
-    """Whether the node has hung up; an abort PDU may come first."""
-    try:
-        while connection.recv(65536):
-            pass
-    except ConnectionError:
-        return True
-    except TimeoutError:
-        return False
-    return True
 
 
 @pytest.mark.parametrize("pdu_type", [1, 4, 0x41])
 def test_a_pdu_that_claims_a_gigabyte_ends_the_connection_at_once(running, pdu_type):
     tracemalloc.start()
     try:
-        with _connected(running.port) as connection:
+        with connected(running.port) as connection:
             connection.sendall(struct.pack(">BBL", pdu_type, 0, 1 << 30) + bytes(1000))
-            assert _closed(connection)
+            assert hung_up(connection)
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
@@ -44,7 +26,7 @@ def test_a_pdu_that_claims_a_gigabyte_ends_the_connection_at_once(running, pdu_t
 
 
 def test_silent_connections_do_not_keep_others_out(running):
-    silent = [_connected(running.port) for _ in range(20)]
+    silent = [connected(running.port) for _ in range(20)]
     try:
         assert running.send(image())[0].Status == 0
     finally:
@@ -55,10 +37,10 @@ def test_silent_connections_do_not_keep_others_out(running):
 def test_more_connections_than_the_limit_are_closed_at_once(start, monkeypatch):
     monkeypatch.setattr("dicom_service.node.transport.LIMITS", limits.Limits(connections=3))
     node = start()
-    held = [_connected(node.port) for _ in range(3)]
+    held = [connected(node.port) for _ in range(3)]
     wait_for(lambda: len(node.node._receiver._server.active_associations) == 3)
-    with _connected(node.port) as one_more:
-        assert _closed(one_more)
+    with connected(node.port) as one_more:
+        assert hung_up(one_more)
     for connection in held:
         connection.close()
     wait_for(lambda: not node.node._receiver._server.active_associations)
@@ -68,9 +50,9 @@ def test_more_connections_than_the_limit_are_closed_at_once(start, monkeypatch):
 def test_a_peer_that_stops_within_a_pdu_is_hung_up_on(start, monkeypatch):
     monkeypatch.setattr("dicom_service.node.transport.LIMITS", limits.Limits(idle_seconds=0.3))
     node = start()
-    with _connected(node.port) as connection:
+    with connected(node.port) as connection:
         connection.sendall(struct.pack(">BBL", 1, 0, 200) + b"half")
-        assert _closed(connection)
+        assert hung_up(connection)
 
 
 def test_more_associations_than_the_limit_are_told_to_come_again(start, monkeypatch):
@@ -95,10 +77,10 @@ def test_one_address_cannot_take_all_associations_or_connections(start, monkeypa
     assert second.is_rejected
     assert second.acceptor.primitive.result == 2  # transient: it may come again
     wait_for(lambda: len(node.node._receiver._server.active_associations) == 1)
-    silent = _connected(node.port)
+    silent = connected(node.port)
     wait_for(lambda: len(node.node._receiver._server.active_associations) == 2)
-    with _connected(node.port) as one_more:
-        assert _closed(one_more)
+    with connected(node.port) as one_more:
+        assert hung_up(one_more)
     silent.close()
     held.release()
 

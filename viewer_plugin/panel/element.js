@@ -20,6 +20,7 @@ import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
+import { wearTheme } from './theme.js';
 import { panelView } from './view.js';
 
 /** Dispatched on the document for keys pressed outside of the panel; detail: the command. */
@@ -27,6 +28,13 @@ export const KEY_EVENT = 'sesamoid:command';
 
 /** Keys that would answer for a structure while something is being measured on it. */
 const MUTE = new Set(['normalNext', 'groupNormal', 'clear']);
+
+function sheet(/** @type {string} */ name) {
+  const link = document.createElement('link');
+  link.rel = 'stylesheet';
+  link.href = new URL(name, import.meta.url).href;
+  return link;
+}
 
 export class PanelElement extends HTMLElement {
   constructor() {
@@ -43,12 +51,9 @@ export class PanelElement extends HTMLElement {
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
-    const style = document.createElement('link');
-    style.rel = 'stylesheet';
-    style.href = new URL('./panel.css', import.meta.url).href;
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(style, this.stage);
+    root.append(...['./panel.css', './colours.css'].map(sheet), this.stage);
   }
 
   /**
@@ -81,6 +86,7 @@ export class PanelElement extends HTMLElement {
     window.addEventListener('focus', onFocus);
     this.undo = [
       session.subscribe(() => this.draw()),
+      wearTheme(this),
       host.onImagesChanged(() => this.imagesChanged()),
       host.onMeasurement(event => this.measured(event)),
       host.onHandle(event => session.measuring.handle(event)),

@@ -5,6 +5,7 @@ import { h } from './dom.js';
 import { LANGUAGES, choose, language } from './language.js';
 import { HELP_KEYS } from './keys.js';
 import { findingName } from './names.js';
+import { THEMES, chooseTheme, chosenTheme } from './theme.js';
 import { coverage, openChecks } from './walk.js';
 import { strings } from './strings.js';
 
@@ -41,7 +42,7 @@ export function helpPage(ctx) {
     h('div', { class: 'title' }, h('h2', null, strings.help.title), h('button', { class: 'btn', 'data-help': true, onclick: close }, strings.help.close, h('kbd', null, 'esc'))),
     h('dl', null, HELP_KEYS.map(([key, command]) => h('div', { key: command }, h('dt', null, h('kbd', null, key)), h('dd', null, strings.help.commands[command])))),
     h('p', { class: 'dim' }, strings.help.hint),
-    languages(session));
+    h('div', { class: 'buttons' }, languages(session), themes(session)));
 }
 
 /** Each language by its own name; the page loads anew once everything is saved. */
@@ -54,4 +55,14 @@ function languages(session) {
   };
   return h('div', { class: 'segment', role: 'group', 'aria-label': strings.language.label }, Object.entries(LANGUAGES).map(([code, name]) =>
     h('button', { key: code, lang: code, 'aria-pressed': String(code === language), onclick: () => change(code) }, name)));
+}
+
+/** Dark, light, or as the system wants it. */
+function themes(session) {
+  const choose = theme => {
+    chooseTheme(theme);
+    session.update();
+  };
+  return h('div', { class: 'segment', role: 'group', 'aria-label': strings.theme.label }, THEMES.map(theme =>
+    h('button', { key: theme, 'aria-pressed': String(theme === chosenTheme()), onclick: () => choose(theme) }, strings.theme.names[theme])));
 }

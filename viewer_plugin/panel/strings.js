@@ -269,6 +269,7 @@ export const english = {
     image: 'image', empty: 'The document has no text.',
   },
   language: { label: 'Language' },
+  theme: { label: 'Colours', names: { dark: 'Dark', light: 'Light', system: 'As the system' } },
   noAnswer: 'The node does not answer.',
   answeredWith: status => `The node answered with error ${status}.`,
   broken: 'Something in this panel failed. What you entered is kept. Reload the page; if it comes back, tell the makers:',

@@ -270,6 +270,7 @@ export const german = {
     image: 'Bild', empty: 'Das Dokument hat keinen Text.',
   },
   language: { label: 'Sprache' },
+  theme: { label: 'Farben', names: { dark: 'Dunkel', light: 'Hell', system: 'Wie das System' } },
   noAnswer: 'Der Knoten antwortet nicht.',
   answeredWith: status => `Der Knoten antwortete mit Fehler ${status}.`,
   broken: 'In diesem Bereich ist etwas schiefgegangen. Ihre Einträge bleiben. Laden Sie die Seite neu; kommt es wieder, sagen Sie es den Herstellern:',
