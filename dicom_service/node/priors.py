@@ -5,7 +5,6 @@ when the study is looked at again.
 """
 
 import logging
-import threading
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
@@ -16,6 +15,7 @@ from dicom_service.intake import StudyFacts, contradictions, signalment_of
 from dicom_service.node.asking import MOST_ANSWERS, Asking
 from dicom_service.node.headers import valid_uid
 from dicom_service.node.services import plain
+from dicom_service.node.turns import Turns, seconds_until
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import PriorStudy, Store
 
@@ -25,8 +25,6 @@ MOST_OBJECTS = 500
 MOST_REPORTS = 20
 """Of the study that is read; each version of ours is a series of its own."""
 _WANTED = {"CR", "DX", "RG", "SC", "OT", "SR", "DOC", "KO", "PR"}
-_LONGEST_SLEEP = 30.0
-_AFTER_TROUBLE = 5.0
 _ON_THE_LIST = ("arriving", "waiting", "reading", "signed", "failed")
 
 
@@ -37,37 +35,29 @@ class Candidate(NamedTuple):
     objects: int
 
 
-class PriorFinder:
+class PriorFinder(Turns):
     """A thread that looks for earlier studies."""
 
     def __init__(self, settings: Settings, store: Store) -> None:
+        super().__init__("priors", "earlier studies could not be looked for")
         self._settings = settings
         self._store = store
         self._peers = [peer for peer in settings.peers if peer.retrieve != "none"]
         self._moving: tuple[str, str] = ("", "")
         self._asking: Asking | None = None
-        self._woken = threading.Event()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="priors", daemon=True)
 
     def start(self) -> None:
         """Begin, unless no peer is set to be asked."""
         if self._peers:
             self._thread.start()
 
-    def wake(self) -> None:
-        """A study has been prepared."""
-        self._woken.set()
-
     def stop(self) -> None:
         """Stop; what is under way is aborted and done again after the next start."""
         self._stopping.set()
-        self._woken.set()
         asking = self._asking
         if asking is not None:
             asking.end()
-        if self._thread.ident is not None:
-            self._thread.join()
+        super().stop()
 
     def asked_for(self, study_uid: str, sender: str, mover: str) -> bool:
         """Whether an object that is being received comes because this node asked for it.
@@ -84,17 +74,6 @@ class PriorFinder:
             return mover == self._settings.ae_title
         return (study_uid, sender) == self._moving
 
-    def _run(self) -> None:
-        while not self._stopping.is_set():
-            self._woken.clear()
-            try:
-                sleep = self._turn()
-            except Exception:
-                log.exception("earlier studies could not be looked for")
-                sleep = _AFTER_TROUBLE
-            if not self._stopping.is_set():
-                self._woken.wait(sleep)
-
     def _turn(self) -> float:
         """Do what is due; returns how long to sleep."""
         due = self._store.due_prior_searches(datetime.now(UTC))
@@ -104,11 +83,7 @@ class PriorFinder:
             self._search(study_uid)
         if due:
             return 0.0
-        upcoming = self._store.next_prior_search_at()
-        if upcoming is None:
-            return _LONGEST_SLEEP
-        wait = (upcoming - datetime.now(UTC)).total_seconds()
-        return min(max(wait, 0.01), _LONGEST_SLEEP)
+        return seconds_until(self._store.next_prior_search_at())
 
     def _search(self, study_uid: str) -> None:
         prepared = self._store.preparation(study_uid)

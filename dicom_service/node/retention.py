@@ -46,7 +46,7 @@ class RetentionKeeper:
             try:
                 self.turn(datetime.now(UTC))
             except SesamoidError as error:
-                log.warning("no images are dropped for now: %s", error)
+                log.warning("no images are dropped: %s", error)
             except Exception:
                 log.exception("images could not be dropped")
             if self._stopping.wait(_EVERY_SECONDS):

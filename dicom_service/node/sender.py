@@ -1,33 +1,28 @@
 """The sender: carries the outbox to the peers, and asks them to commit to what they took."""
 
 import logging
-import threading
 from datetime import UTC, datetime, timedelta
 
 from dicom_service.errors import SesamoidError
 from dicom_service.node.commitment import Reports
 from dicom_service.node.delivery import Delivery, Outcome
+from dicom_service.node.turns import Turns, seconds_until
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import OutboxRow, Store
 
 log = logging.getLogger(__name__)
 _AT_ONCE = 32
 """Documents on one association."""
-_LONGEST_SLEEP = 30.0
-"""However far the next row is: the wall clock may be set meanwhile."""
-_AFTER_TROUBLE = 5.0
 
 
-class Sender:
+class Sender(Turns):
     """A thread that empties the outbox."""
 
     def __init__(self, settings: Settings, store: Store, reports: Reports) -> None:
+        super().__init__("sender", "the outbox could not be worked on")
         self._settings = settings
         self._store = store
         self._reports = reports
-        self._woken = threading.Event()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
 
     def start(self) -> None:
         """Begin, with whatever the last run left open."""
@@ -35,28 +30,6 @@ class Sender:
         if self._settings.archive:
             self._store.address_outbox(self._settings.archive)
         self._thread.start()
-
-    def wake(self) -> None:
-        """Something was put into the outbox."""
-        self._woken.set()
-
-    def stop(self) -> None:
-        """Stop after the association in hand."""
-        self._stopping.set()
-        self._woken.set()
-        if self._thread.ident is not None:
-            self._thread.join()
-
-    def _run(self) -> None:
-        while not self._stopping.is_set():
-            self._woken.clear()
-            try:
-                sleep = self._turn()
-            except Exception:
-                log.exception("the outbox could not be worked on")
-                sleep = _AFTER_TROUBLE
-            if not self._stopping.is_set():
-                self._woken.wait(sleep)
 
     def _turn(self) -> float:
         """Deliver what is due; returns how long to sleep."""
@@ -68,11 +41,7 @@ class Sender:
             self._deliver(destination, [row for row in rows if row.destination == destination])
         if rows:
             return 0.0
-        upcoming = self._store.next_outbox_at(now)
-        if upcoming is None:
-            return _LONGEST_SLEEP
-        wait = (upcoming - datetime.now(UTC)).total_seconds()
-        return min(max(wait, 0.01), _LONGEST_SLEEP)
+        return seconds_until(self._store.next_outbox_at(now))
 
     def _deliver(self, destination: str, rows: list[OutboxRow]) -> None:
         peer = self._settings.peer(destination)
