@@ -113,7 +113,7 @@ export class PanelElement extends HTMLElement {
     try {
       const species = session.opening?.facts.signalment.species ?? '';
       const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template, session.currentItem?.region) : null;
-      patch(this.stage, panelView({ session, host, map }));
+      patch(this.stage, panelView({ session, host, map, run: wanted => this.run(wanted) }));
     } catch (error) {
       console.error(error);
       this.stage.textContent = `${strings.broken} ${error}`;
@@ -286,7 +286,8 @@ export class PanelElement extends HTMLElement {
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
       undo: () => undo(session),
       redo: () => redo(session),
-      help: () => session.update({ help: !session.help }),
+      search: () => session.update({ help: 'search', sought: { words: '', at: 0 } }),
+      help: () => session.update({ help: session.help ? '' : 'keys', rekeying: { name: '', said: '', bad: false } }),
       close: () => this.close(),
     };
     act[name]?.();
@@ -301,7 +302,7 @@ export class PanelElement extends HTMLElement {
 
   close() {
     const { session } = this;
-    if (session?.help) return session.update({ help: false });
+    if (session?.help) return session.update({ help: '' });
     if (session?.measuring.active) return session.measuring.back();
     if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
