@@ -16,6 +16,14 @@ from dicom_service.store.sqlite import Index
 SEALED_SINCE = 3
 """The schema version from which on events of the audit trail are sealed."""
 
+_OLD_INDEXES = (
+    "studies_by_state",
+    "studies_by_arrival",
+    "study_words_by_study",
+    "list_lines_by_priority",
+)
+"""Indexes of earlier versions that others have replaced."""
+
 
 class Shelf:
     """An open data folder; the base of every part of the store.
@@ -107,6 +115,8 @@ def _prepare_schema(index: Index) -> None:
     try:
         with index.write() as connection:
             metadata.create_all(connection)
+            for name in _OLD_INDEXES:
+                connection.exec_driver_sql(f"DROP INDEX IF EXISTS {name}")
             for table in metadata.tables.values():  # of tables that were there before
                 for made in table.indexes:
                     made.create(connection, checkfirst=True)

@@ -38,6 +38,7 @@ def _study() -> Column[str]:
 
 schema_version = Table("schema_version", metadata, Column("version", Integer, nullable=False))
 
+_FOUND_BY = ("study_uid", "species", "reader")
 studies = Table(
     "studies",
     metadata,
@@ -65,8 +66,10 @@ studies = Table(
     _number("version"),
     _text("reading"),
     _time("saved_at"),
-    Index("studies_by_state", "state", "last_object_at"),
-    Index("studies_by_arrival", "last_object_at"),
+    # These hold all that a page of the reading list asks, in its order.
+    Index("studies_of_state", "state", "last_object_at", *_FOUND_BY),
+    Index("studies_newest", text("last_object_at DESC"), *_FOUND_BY, "state"),
+    Index("studies_of_reader", "reader", text("last_object_at DESC"), "study_uid", "state"),
     Index("studies_by_patient", "patient_id"),
     Index("studies_with_late_objects", "late_objects", sqlite_where=text("late_objects > 0")),
 )
@@ -76,7 +79,7 @@ study_words = Table(
     metadata,
     Column("word", Text, primary_key=True),
     Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
-    Index("study_words_by_study", "study_uid"),
+    Index("study_words_of_study", "study_uid", "word"),
 )
 
 instances = Table(
@@ -232,7 +235,8 @@ list_lines = Table(
     _text("missing"),
     _number("priority"),
     _text("priority_by"),
-    Index("list_lines_by_priority", "priority"),
+    Index("list_lines_urgent", "study_uid", sqlite_where=text("priority > 0")),
+    Index("list_lines_missing", "study_uid", sqlite_where=text("missing != ''")),
 )
 
 users = Table(

@@ -36,13 +36,20 @@ def studies() -> Response:
     site().seeing.note("reading list seen", user)
     store, query = site().store, _query(user)
     limit, offset = number("limit", 100, LARGEST_PAGE), number("offset", 0, 10**9)
-    most = offset + COUNTED
-    total = store.count_listed(query, most)
+    if query.text.strip() or query.urgent or query.missing:
+        # Each study that is counted must be looked up: one more than the page is enough to know.
+        found = store.listed(query, limit + 1, offset)
+        total = offset + len(found) if found else store.count_listed(query, offset)
+        rows, more = found[:limit], len(found) > limit
+    else:
+        rows = store.listed(query, limit, offset)
+        total = store.count_listed(query, offset + COUNTED)
+        more = total == offset + COUNTED
     answer = {
         "total": total,
-        "more": total == most,
+        "more": more,
         "stages": store.stages(),
-        "studies": [_shown(row) for row in store.listed(query, limit, offset)],
+        "studies": [_shown(row) for row in rows],
     }
     return unless_known(jsonify(answer))
 

@@ -1,7 +1,11 @@
 """The panel beside a viewer that is not there, on a node that is: the page is put into its site."""
 
+import atexit
+import shutil
+import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -28,11 +32,19 @@ def add_readers(clinic: Clinic) -> None:
         clinic.service.store.add_user(name, display, hash_password(PASSWORD), ["reader"])
 
 
+@cache
+def viewer() -> Path:
+    """The host viewer's files, unpacked once per process."""
+    folder = Path(tempfile.mkdtemp(prefix="sesamoid-viewer-"))
+    atexit.register(shutil.rmtree, folder)
+    return ensure_viewer(folder, print)
+
+
 @contextmanager
 def with_viewer(folder: Path, **options: Any) -> Iterator[Clinic]:
     """A clinic whose node serves the host viewer, and its readers."""
     settings = {"settle_seconds": 0.3} | options
-    with Clinic(folder, ensure_viewer(folder, print), options=settings) as clinic:
+    with Clinic(folder, viewer(), options=settings) as clinic:
         add_readers(clinic)
         yield clinic
 

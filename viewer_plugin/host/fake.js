@@ -40,6 +40,7 @@ export class FakeHost {
 
   zoomTo(uid, place) {
     this.calls.push(['zoomTo', uid, place]);
+    return this.shown.includes(uid);
   }
 
   whole() {

@@ -60,7 +60,7 @@ export class OhifHost {
     setTimeout(guarded(() => {
       this.hangOnce(viewportId);
       this.overlay.refresh();
-      this.#notify();
+      this.#notify(this.uidOf(this.viewport(viewportId)?.getCurrentImageId?.()));
     }), 0);
   }
 
@@ -81,8 +81,8 @@ export class OhifHost {
     for (const { viewportId } of this.images()) guarded(() => this.hangOnce(viewportId))();
   }
 
-  #notify() {
-    for (const watcher of [...this.watchers]) guarded(watcher)();
+  #notify(arrived = '') {
+    for (const watcher of [...this.watchers]) guarded(watcher)(arrived);
   }
 
   viewport(viewportId) {
@@ -150,7 +150,12 @@ export class OhifHost {
 
   zoomTo(uid, place) {
     const shown = this.images().find(image => image.uid === uid);
-    if (shown) zoomTo(this.cornerstone, this.viewport(shown.viewportId), place);
+    const viewport = shown && this.viewport(shown.viewportId);
+    const imageId = viewport?.getCurrentImageId?.();
+    // The place is taken already, the image may still be on its way.
+    if (!imageId || !viewport.getImageData?.() || this.uidOf(imageId) !== uid) return false;
+    zoomTo(this.cornerstone, viewport, place);
+    return true;
   }
 
   whole() {

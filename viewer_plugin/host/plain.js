@@ -102,8 +102,15 @@ export class PlainHost {
 
   zoomTo(uid, { x, y, fov }) {
     const view = this.views.find(one => one.facts.uid === uid);
-    view?.camera.lookAt(x, y, fov);
-    view?.moved();
+    if (!view?.ready) return false;
+    view.camera.lookAt(x, y, fov);
+    view.moved();
+    return true;
+  }
+
+  /** An image has its place on the page. */
+  arrived(uid) {
+    for (const watcher of [...this.watchers]) watcher(uid);
   }
 
   whole() {

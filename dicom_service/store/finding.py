@@ -1,0 +1,139 @@
+"""Which studies a page of the reading list shows, fast in a large store.
+
+What few studies have in common leads to them. What many have is found soon by going through the
+studies from the newest on, in an index that holds all that is asked. Which of the two it is, a
+count that stops early tells. Only then are the rows of the page read, which are large.
+"""
+
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, not_, or_, select
+from sqlalchemy import text as literally
+
+from dicom_service.store import events
+from dicom_service.store.model import ListQuery, Stage
+from dicom_service.store.schema import list_lines, outbox, studies, study_words
+
+FEW = 5_000
+"""Studies that are all looked at; where there may be more, the newest are gone through."""
+HIDDEN = ("kept", "prior")
+"""States of studies that nobody is to read; listed only when they are asked for."""
+WORK: tuple[Stage, ...] = ("to_read", "in_progress")
+_MANY: tuple[Stage, ...] = ("", "delivered")
+"""Stages that most studies of an old store are in."""
+_OFTEN = frozenset({"signed", *HIDDEN})
+"""States that many studies may be in."""
+
+_OPEN = select(outbox.c.study_uid).where(
+    or_(
+        outbox.c.state.in_(("owed", "refused")),
+        # What was sent to a peer that does not commit has arrived as far as anybody can tell.
+        and_(outbox.c.state == "sent", outbox.c.next_at.is_not(None)),
+    )
+)
+# Most studies of a node are signed: an index on the state does not find them faster.
+_STATE = func.coalesce(studies.c.state, "")
+_DONE = _STATE.in_(("signed", "withdrawn"))
+_STAGES: dict[str, ColumnElement[bool]] = {
+    "to_read": studies.c.state == "waiting",
+    "in_progress": studies.c.state == "reading",
+    "to_deliver": and_(_DONE, studies.c.study_uid.in_(_OPEN)),
+    "delivered": and_(_DONE, not_(studies.c.study_uid.in_(_OPEN))),
+    "arriving": studies.c.state == "arriving",
+    "trouble": or_(studies.c.state == "failed", studies.c.late_objects > 0),
+    "withdrawn": studies.c.state == "withdrawn",
+}
+
+
+class _Mark(NamedTuple):
+    """Something that some studies have, as rows of another table."""
+
+    column: ColumnElement[str]
+    condition: ColumnElement[bool]
+
+    def led_to(self) -> ColumnElement[bool]:
+        """Found from the rows."""
+        having = select(self.column).where(self.condition).correlate(None)
+        return studies.c.study_uid.in_(having)
+
+    def looked_up(self) -> ColumnElement[bool]:
+        """Asked of each study."""
+        of_it = select(self.column).where(self.column == studies.c.study_uid, self.condition)
+        return of_it.correlate(studies).exists()
+
+    def count(self, connection: Connection) -> int:
+        """How many rows, up to one more than few."""
+        some = select(self.column).where(self.condition).limit(FEW + 1).subquery()
+        return int(connection.execute(select(func.count()).select_from(some)).scalar_one())
+
+
+class _Plan(NamedTuple):
+    query: Select[Any]
+    few: bool
+
+
+def page_of(connection: Connection, wanted: ListQuery, limit: int, offset: int) -> list[str]:
+    """UIDs of the studies of a page, in its order; see `Listing.listed`."""
+    query, few = _plan(connection, wanted)
+    # Few are found before they are sorted: adding nothing to the time keeps the index on it
+    # from being walked through from end to end.
+    arrived: Any = studies.c.last_object_at + 0 if few else studies.c.last_object_at
+    if wanted.stage in WORK and wanted.order == "queue":
+        lines = list_lines.c.study_uid == studies.c.study_uid
+        query = query.outerjoin_from(studies, list_lines, lines)
+        urgent = func.coalesce(list_lines.c.priority, 0).desc()
+        query = query.order_by(urgent, arrived, studies.c.study_uid)
+    else:
+        query = query.order_by(arrived.desc(), studies.c.study_uid)
+    return list(connection.execute(query.limit(limit).offset(offset)).scalars())
+
+
+def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
+    """How many studies there are; counting ends at `at_most`."""
+    within = _plan(connection, wanted).query.limit(at_most).subquery()
+    return int(connection.execute(select(func.count()).select_from(within)).scalar_one())
+
+
+def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
+    query = select(studies.c.study_uid)
+    marks = _marks(wanted)
+    rare_states = bool(wanted.states) and not _OFTEN.intersection(wanted.states)
+    few = wanted.stage not in _MANY or rare_states
+    if marks and not few:
+        counts = [mark.count(connection) for mark in marks]
+        rarest = min(range(len(marks)), key=counts.__getitem__)
+        few = counts[rarest] <= FEW
+        if few:
+            query = query.where(marks.pop(rarest).led_to())
+    for mark in marks:
+        query = query.where(mark.looked_up())
+    if wanted.stage:
+        query = query.where(_STAGES[wanted.stage])
+    # Coalesced, so that no index is chosen for states that most studies are in.
+    state = _STATE if _OFTEN.intersection(wanted.states) else studies.c.state
+    query = query.where(state.in_(wanted.states) if wanted.states else state.not_in(HIDDEN))
+    if wanted.species:
+        query = query.where(studies.c.species == wanted.species)
+    if wanted.reader:
+        query = query.where(studies.c.reader == wanted.reader)
+    return _Plan(query, few)
+
+
+def _marks(wanted: ListQuery) -> list[_Mark]:
+    marks = [
+        _Mark(
+            study_words.c.study_uid,
+            and_(study_words.c.word >= word, study_words.c.word < word + "\U0010ffff"),
+        )
+        for word in events.words(wanted.text)
+    ]
+    # As in the conditions of the indexes, so that the database knows them again.
+    if wanted.urgent:
+        marks.append(_Mark(list_lines.c.study_uid, _as_written("list_lines.priority > 0")))
+    if wanted.missing:
+        marks.append(_Mark(list_lines.c.study_uid, _as_written("list_lines.missing != ''")))
+    return marks
+
+
+def _as_written(condition: str) -> Any:
+    return literally(condition)

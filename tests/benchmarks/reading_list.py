@@ -1,0 +1,173 @@
+"""How fast pages of the reading list are found in a large store; see docs/performance.md.
+
+    python tests/benchmarks/reading_list.py --studies 1000000 --json result.json
+
+The store is made for it, with names and descriptions as frequent as `_WORDS` says, and removed
+afterwards; `--folder` keeps it for the next run.
+"""
+
+import argparse
+import json
+import random
+import sqlite3
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from dicom_service.store import ListQuery, Store
+
+_NAMES = ("rex", "bella", "luna", "max", "nala", "balu", "emma", "rocky", "mia", "sam")
+_SPECIES = (["canine"] * 6) + (["feline"] * 3) + ["equine"]
+_PARTS = ("carpus", "tarsus", "stifle", "elbow", "manus", "pes", "shoulder", "antebrachium")
+_STATES = (["signed"] * 996) + ["waiting", "reading", "arriving", "failed"]
+_DAY = 86_400_000_000
+_QUESTIONS: dict[str, dict[str, Any]] = {
+    "first page": {},
+    "page 20": {"offset": 950},
+    "to read": {"stage": "to_read"},
+    "in progress": {"stage": "in_progress"},
+    "to deliver": {"stage": "to_deliver"},
+    "delivered": {"stage": "delivered"},
+    "trouble": {"stage": "trouble"},
+    "urgent": {"urgent": True},
+    "missing views": {"missing": True},
+    "species, 1 of 10": {"species": "equine"},
+    "reader, 1 of 1000": {"reader": "ida"},
+    "word in 6 of 10": {"text": "canine"},
+    "word in 1 of 10": {"text": "rex"},
+    "beginning of words in 2 of 10": {"text": "r"},
+    "two frequent words": {"text": "rex stifle"},
+    "owner, 1 of 200": {"text": "owner17"},
+    "owner and name, 1 of 2000": {"text": "owner17 rex"},
+    "rare word": {"text": "a4711"},
+    "no such word": {"text": "xylophone"},
+    "frequent word, to read": {"text": "canine", "stage": "to_read"},
+}
+
+
+def fill(folder: Path, count: int) -> None:
+    """Make a store of invented studies, in the tables themselves: 1,000,000 take minutes."""
+    Store(folder).close()
+    chance = random.Random(1)
+    with sqlite3.connect(folder / "index.sqlite") as base:
+        base.execute("PRAGMA synchronous=OFF")
+        indexes = base.execute(
+            "SELECT name, sql FROM sqlite_master WHERE type='index' AND sql IS NOT NULL "
+            "AND tbl_name IN ('studies', 'study_words', 'list_lines', 'outbox')"
+        ).fetchall()
+        for name, _ in indexes:
+            base.execute(f"DROP INDEX {name}")
+        columns = base.execute("SELECT name, type FROM pragma_table_info('studies')").fetchall()
+        blank = {name: "" if kind.startswith(("TEXT", "VARCHAR")) else 0 for name, kind in columns}
+        marks = ",".join("?" * len(columns))
+        base.execute("CREATE TEMP TABLE unsorted (word, study_uid)")
+        for number in range(count):
+            row = blank | _study(number, chance)
+            base.execute(f"INSERT INTO studies VALUES ({marks})", list(row.values()))
+            pairs = [(word, row["study_uid"]) for word in _words(row)]
+            base.executemany("INSERT INTO unsorted VALUES (?, ?)", pairs)
+            _beside(base, row, chance)
+        base.execute("INSERT INTO study_words SELECT * FROM unsorted ORDER BY word, study_uid")
+        for _, made in indexes:
+            base.execute(made)
+
+
+def _beside(base: sqlite3.Connection, row: dict[str, Any], chance: random.Random) -> None:
+    uid, missing = row["study_uid"], "No DPa view." if chance.random() < 0.02 else ""
+    line = (uid, "Lame?", missing, int(chance.random() < 0.01), "")
+    base.execute("INSERT INTO list_lines VALUES (?, ?, ?, ?, ?)", line)
+    if row["state"] == "signed":
+        state = "committed" if chance.random() < 0.9999 else "owed"
+        base.execute(
+            "INSERT INTO outbox (study_uid, sop_instance_uid, destination, state, attempts, "
+            "resends, transaction_uid, leased_until, error) VALUES (?, ?, 'archive', ?, 0, 0, "
+            "'', 0, '')",
+            (uid, uid + ".1", state),
+        )
+
+
+def _study(number: int, chance: random.Random) -> dict[str, Any]:
+    return {
+        "study_uid": f"1.2.826.0.1.3680043.10.{number * 7919 % 9_999_991}.{number}",
+        "patient_id": f"A{number // 3}",
+        "patient_name": f"Owner{chance.randrange(200)}^{chance.choice(_NAMES)}",
+        "species": chance.choice(_SPECIES),
+        "accession_number": f"ACC{number}",
+        "description": f"{chance.choice(_PARTS)} {chance.choice(('left', 'right'))}",
+        "regions": "[]",
+        "state": chance.choice(_STATES),
+        "reader": "ida" if chance.random() < 0.001 else "ben",
+        "images": 2,
+        "last_object_at": number * _DAY // 500,
+        "facts": "x" * 1500,
+        "template": "x" * 2500,
+    }
+
+
+def _words(row: dict[str, Any]) -> set[str]:
+    fields = ("patient_id", "patient_name", "species", "accession_number", "description")
+    text = " ".join(row[field] for field in fields).casefold().replace("^", " ")
+    return {*text.split(), row["study_uid"]}
+
+
+def measure(store: Store, rounds: int) -> dict[str, dict[str, float]]:
+    """Milliseconds of a page of 50, of its count and of the numbers of the stages.
+
+    "processor" is the median of the thread's own time: what a busy machine cannot stretch.
+    """
+    found = {}
+    for name, question in _QUESTIONS.items():
+        offset = question.get("offset", 0)
+        query = ListQuery(**{key: value for key, value in question.items() if key != "offset"})
+        searched = query.text or query.urgent or query.missing  # as the web page has it
+        size, most = 50 + bool(searched), 0 if searched else offset + 1000
+        parts: dict[str, Callable[[], Any]] = {
+            "page": partial(store.listed, query, size, offset),
+            "count": partial(store.count_listed, query, most),
+            "stages": store.stages,
+        }
+        found[name] = _timed(parts, rounds)
+    return found
+
+
+def _timed(parts: dict[str, Callable[[], Any]], rounds: int) -> dict[str, Any]:
+    times: dict[str, list[float]] = {name: [] for name in (*parts, "all", "processor")}
+    for _ in range(rounds):
+        worked, began = time.thread_time(), time.perf_counter()
+        for name, ask in parts.items():
+            since = time.perf_counter()
+            ask()
+            times[name].append(1000 * (time.perf_counter() - since))
+        times["all"].append(1000 * (time.perf_counter() - began))
+        times["processor"].append(1000 * (time.thread_time() - worked))
+    figures = {name: round(statistics.median(taken), 1) for name, taken in times.items()}
+    return figures | {"slowest": round(max(times["all"]), 1)}
+
+
+def main() -> None:
+    """Fill, measure, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--studies", type=int, default=1_000_000)
+    parser.add_argument("--rounds", type=int, default=9)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--json", type=Path)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = options.folder or Path(temporary)
+        if not (folder / "index.sqlite").exists():
+            fill(folder, options.studies)
+        store = Store(folder)
+        found = measure(store, options.rounds)
+        store.close()
+    for name, figures in found.items():
+        print(f"{name:32}" + "".join(f"{k} {v:<9}" for k, v in figures.items()))
+    if options.json:
+        options.json.write_text(json.dumps(found, indent=1))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,158 @@
+"""How a page of the reading list is found: the same whichever way, and always in an index."""
+
+import itertools
+import random
+
+import pytest
+from sqlalchemy import event
+
+from dicom_service.store import ListQuery, finding
+from dicom_service.store.schema import list_lines, studies, study_words
+
+_STATES = ("signed", "signed", "signed", "waiting", "reading", "arriving", "failed", "kept")
+_QUESTIONS = [
+    ListQuery(**dict(chosen))
+    for count in (0, 1, 2)
+    for chosen in itertools.combinations(
+        (
+            ("text", "rex"),
+            ("stage", "to_read"),
+            ("urgent", True),
+            ("missing", True),
+            ("species", "dog"),
+            ("reader", "ida"),
+            ("states", ("waiting", "reading")),
+            ("states", ("signed", "kept")),
+            ("order", "newest"),
+        ),
+        count,
+    )
+    if len({name for name, _ in chosen}) == count
+]
+
+
+@pytest.fixture(scope="module")
+def rows():
+    chance = random.Random(5)
+    return [
+        {
+            "study_uid": f"1.5.{number}",
+            "state": chance.choice(_STATES),
+            "last_object_at": 1_700_000_000_000_000 + number // 2,
+            "species": chance.choice(("dog", "cat")),
+            "reader": chance.choice(("ida", "ben", "")),
+            "patient_name": chance.choice(("rex", "rexy", "luna")),
+            "priority": chance.choice((0, 0, 1, 2)),
+            "missing": chance.choice(("", "No DPa view.")),
+        }
+        for number in range(300)
+    ]
+
+
+@pytest.fixture
+def many(kit, rows):
+    tables = (
+        (studies, ("study_uid", "state", "last_object_at", "species", "reader", "patient_name")),
+        (list_lines, ("study_uid", "priority", "missing")),
+    )
+    with kit.store._index.write() as connection:
+        for table, names in tables:
+            connection.execute(table.insert(), [{n: row[n] for n in names} for row in rows])
+        words = [{"study_uid": row["study_uid"], "word": row["patient_name"]} for row in rows]
+        connection.execute(study_words.insert(), words)
+    return kit.store
+
+
+def expected(rows, query):
+    """The studies of a question, in order, without a database."""
+    stage = {"to_read": "waiting"}.get(query.stage)
+    found = [
+        row
+        for row in rows
+        if row["patient_name"].startswith(query.text)
+        and (stage is None or row["state"] == stage)
+        and (not query.urgent or row["priority"])
+        and (not query.missing or row["missing"])
+        and query.species in ("", row["species"])
+        and query.reader in ("", row["reader"])
+        and (row["state"] in query.states if query.states else row["state"] != "kept")
+    ]
+    found.sort(key=lambda row: row["study_uid"])
+    if stage and query.order == "queue":
+        found.sort(key=lambda row: (-row["priority"], row["last_object_at"]))
+    else:
+        found.sort(key=lambda row: -row["last_object_at"])
+    return [row["study_uid"] for row in found]
+
+
+@pytest.mark.parametrize("few", [finding.FEW, 0], ids=["from what few have", "from the newest"])
+def test_both_ways_find_what_is_asked_in_the_order_that_is_asked(many, rows, few, monkeypatch):
+    monkeypatch.setattr(finding, "FEW", few)
+    for query in _QUESTIONS:
+        wanted = expected(rows, query)
+        found = [row.study_uid for row in many.listed(query, 20, 5)]
+        assert found == wanted[5:25], query
+        assert many.count_listed(query) == len(wanted), query
+        assert many.count_listed(query, 7) == min(7, len(wanted)), query
+
+
+def plans(store, query):
+    """How the database goes about finding a page and counting."""
+    seen = []
+
+    def explained(connection, cursor, statement, parameters, context, executemany):
+        if statement.startswith("SELECT"):
+            plan = cursor.execute(f"EXPLAIN QUERY PLAN {statement}", parameters).fetchall()
+            seen.extend(row[-1] for row in plan)
+
+    event.listen(store._index.engine, "before_cursor_execute", explained)
+    with store._index.read() as connection:
+        finding.page_of(connection, query, 50, 0)
+        finding.count_of(connection, query, 1000)
+    event.remove(store._index.engine, "before_cursor_execute", explained)
+    return seen
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        ListQuery(),
+        ListQuery(stage="to_read"),
+        ListQuery(stage="delivered"),
+        ListQuery(text="rex luna"),
+        ListQuery(text="rex", stage="to_read"),
+        ListQuery(urgent=True),
+        ListQuery(missing=True, species="dog"),
+        ListQuery(reader="ida"),
+        ListQuery(states=("waiting", "reading")),
+        ListQuery(states=("signed",)),
+    ],
+    ids=str,
+)
+def test_a_question_that_many_answer_reads_no_row_of_a_study(kit, query, monkeypatch):
+    monkeypatch.setattr(finding, "FEW", -1)
+    lines = plans(kit.store, query)
+    of_studies = [line for line in lines if line.startswith(("SCAN studies", "SEARCH studies"))]
+    assert len(of_studies) == 2, lines
+    assert all("COVERING INDEX" in line for line in of_studies), lines
+    words = [line for line in lines if "study_words" in line]
+    assert all("INDEX study_words_of_study" in line or "word>" in line for line in words), lines
+
+
+@pytest.mark.parametrize(
+    "query",
+    [ListQuery(), ListQuery(text="rex"), ListQuery(reader="ida"), ListQuery(missing=True)],
+    ids=str,
+)
+def test_the_newest_are_walked_through_in_order_and_not_sorted(kit, query, monkeypatch):
+    monkeypatch.setattr(finding, "FEW", -1)
+    lines = plans(kit.store, query)
+    assert not any("TEMP B-TREE FOR ORDER BY" in line for line in lines), lines
+    assert any("INDEX studies_newest" in x or "INDEX studies_of_reader" in x for x in lines)
+
+
+def test_marks_that_few_have_lead_to_the_studies(kit):
+    for query in (ListQuery(text="rex"), ListQuery(urgent=True), ListQuery(missing=True)):
+        lines = plans(kit.store, query)
+        assert not any(line.startswith("SCAN studies") for line in lines), lines
+        assert any("(study_uid=?)" in line and "studies" in line for line in lines), lines
