@@ -13,13 +13,14 @@ from dicom_service.measure.catalogue import entry
 from dicom_service.measure.gap import lucent_line
 from dicom_service.measure.implant import implant
 from dicom_service.measure.joint import joint_space
+from dicom_service.measure.limb_axis import limb_axis
 from dicom_service.measure.model import Measured, NotMeasurable, Point
 from dicom_service.measure.raster import Picture
 from dicom_service.measure.swelling import swelling_profile
 
 Kind = Literal[
     "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line", "ball",
-    "ruler", "implant",
+    "ruler", "implant", "limb_axis",
 ]  # fmt: skip
 Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 
@@ -28,8 +29,9 @@ class MeasureRequest(Frozen):
     """What is to be measured.
 
     `points` are (column, row): two for a joint space, shaft axis, lucent line, implant or ruler;
-    the joint's middle (or nothing) for a swelling profile; the middle (or nothing) for a ball; the
-    landmarks in the order of the catalogue for a limb measurement, whose id is `name`.
+    the joint's middle (or nothing) for a swelling profile; the middle (or nothing) for a ball; none
+    for a limb axis; the landmarks in the order of the catalogue for a limb measurement, whose id
+    is `name`.
     """
 
     kind: Kind
@@ -41,7 +43,7 @@ class MeasureRequest(Frozen):
 
 _POINTS: dict[str, tuple[int, ...]] = {
     "swelling_profile": (0, 1), "joint_space": (2,), "shaft_axis": (2,), "lucent_line": (2,),
-    "ruler": (2,), "implant": (2,), "ball": (0, 1),
+    "ruler": (2,), "implant": (2,), "ball": (0, 1), "limb_axis": (0,),
 }  # fmt: skip
 
 
@@ -83,6 +85,8 @@ def _measured(request: MeasureRequest, pic: Picture, control: Measured | None) -
     match request.kind:
         case "swelling_profile":
             return swelling_profile(pic, points[0] if points else None, control)
+        case "limb_axis":
+            return limb_axis(pic)
         case "joint_space":
             return joint_space(pic, *points)
         case "shaft_axis":

@@ -76,6 +76,7 @@ def as_told(content: ReportContent) -> TreeContent:
         # How the reader came to it is kept with the draft, not told in the report.
         "shown": (),
         "findings_generated": "",
+        "landmarks": {},
         "findings": tuple(_tidied(finding, "note", "item") for finding in reading.findings),
         "measurements": tuple(_measurement_as_told(m) for m in reading.measurements),
         "rule_outs": tuple(

@@ -31,6 +31,7 @@ def carry_over(reading: Reading, new_template: Template) -> Reading:
             "template_revision": new_template.revision,
             "observations": observations,
             "shown": tuple(item_id for item_id in reading.shown if item_id in items),
+            "landmarks": _kept_landmarks(items, reading),
             "findings": findings,
             "measurements": tuple(
                 m.model_copy(update={"finding": m.finding if m.finding in known else ""})
@@ -43,6 +44,16 @@ def carry_over(reading: Reading, new_template: Template) -> Reading:
             ),
         }
     )
+
+
+def _kept_landmarks(
+    items: Mapping[str, TemplateItem], reading: Reading
+) -> dict[str, dict[str, tuple[float, float]]]:
+    return {
+        uid: kept
+        for uid, marks in reading.landmarks.items()
+        if (kept := {i: point for i, point in marks.items() if _fits(items, i, uid)})
+    }
 
 
 def _fits(items: Mapping[str, TemplateItem], item: str, view: str) -> bool:

@@ -33,6 +33,9 @@ def check_reading(template: Template, reading: Reading, *, atlas: Atlas | None =
     for item_id, seen in reading.observations.items():
         for uid in seen:
             _place(items, item_id, uid, "An observation")
+    for uid, marks in reading.landmarks.items():
+        for item_id in marks:
+            _place(items, item_id, uid, "A landmark")
     _check_groups(template, items, reading)
     _once((f.id for f in reading.findings), "finding")
     _once((m.id for m in reading.measurements), "measurement")

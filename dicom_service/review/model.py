@@ -4,7 +4,7 @@ An *item* is one structure of one side ("R.carpus.radial_carpal"). A *view* is o
 by its SOP Instance UID. An observation is the reader's word on one item in one view.
 """
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -20,6 +20,7 @@ SECTIONS: tuple[Section, ...] = ("alignment", "bone", "cartilage", "devices", "s
 Visibility = Literal["well", "partly", "no"]
 Value = Literal["normal", "abnormal", "variant", "undetermined", "not_assessable"]
 CrossCheck = Literal["confirmed", "not_seen", "not_assessable", "no_such_view"]
+Place = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 Verdict = Literal["supported", "possible", "no_evidence", "excluded", "cannot_assess"]
 
 
@@ -177,6 +178,8 @@ class Reading(Frozen):
     """Ids of the items that the reader has had before their eyes, one by one."""
     findings: tuple[Finding, ...] = ()
     measurements: tuple[Measurement, ...] = ()
+    landmarks: dict[str, dict[str, tuple[Place, Place]]] = Field(default_factory=dict)
+    """view UID -> item id -> (column, row) of its middle; the viewports are guided by them."""
     rule_outs: tuple[RuleOut, ...] = ()
     differentials: tuple[str, ...] = ()
     history: str = Field(default="", max_length=20000)

@@ -3,12 +3,12 @@
 import json
 import re
 import subprocess
-from importlib import resources
 
 import pytest
 
 from dicom_service.report.companions import KeyImage, key_views, report_pdf
 from dicom_service.report.companions.limb_map import fitting_map, limb_drawing
+from dicom_service.settings import PLUGIN
 from dicom_service.workflow.companions import limb_maps
 
 from .conftest import signed, with_addendum
@@ -99,8 +99,7 @@ def test_any_number_and_shape_of_images_is_printed(content, png):
 
 
 def test_the_limb_map_shows_what_was_found(content):
-    folder = resources.files("viewer_plugin") / "maps"
-    limb = json.loads((folder / "dog_fore.json").read_text("utf-8"))
+    limb = json.loads((PLUGIN / "maps" / "dog_fore.json").read_text("utf-8"))
     assert fitting_map(content, [limb]) == limb
     drawing = limb_drawing(content, limb, "R", 100)
     fills = [

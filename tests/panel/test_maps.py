@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -70,3 +72,18 @@ def test_calcaneus_navicular_and_splints_lie_where_they_belong() -> None:
     assert box(foot, "d3_p2")[1] < box(foot, "navicular")[1] < box(foot, "d3_p3")[1]
     canna = drawing("horse", "metacarpus")
     assert box(canna, "mc2")[3] > box(canna, "mc4")[3]
+
+
+def test_the_landmarks_of_a_region_are_structures_of_it_in_each_species(
+    program: Callable[[str], str],
+) -> None:
+    levels = FOLDER.parent / "panel" / "landmark_levels.js"
+    script = "import(process.argv[1]).then(m => console.log(JSON.stringify(m.LEVELS)))"
+    done = subprocess.run(
+        [program("node"), "-e", script, str(levels)], capture_output=True, text=True, check=True
+    )
+    wanted = json.loads(done.stdout)
+    for species, region in REGIONS:
+        known = {structure.id for structure in ATLAS.region(species, region).structures}
+        for level in wanted[region]:
+            assert {*level["front"], *level.get("side", [])} <= known, f"{species} {region}"

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
 
 from dicom_service.errors import Refused
 from dicom_service.intake.model import StudyFacts
@@ -61,6 +62,8 @@ def test_an_unfinished_reading_is_fine(template: Template) -> None:
         ({"measurements": [{**LENGTH, "item": "x"}]}, "'x'"),
         ({"measurements": [{**LENGTH, "kind": "angle"}]}, "needs 3 points"),
         ({"measurements": [{**LENGTH, "finding": "f7"}]}, "'f7'"),
+        ({"landmarks": {"1": {"L.carpus.nothing": (1.0, 2.0)}}}, "A landmark names"),
+        ({"landmarks": {"7": {FINDING["item"]: (1.0, 2.0)}}}, "A landmark of .* '7'"),
         ({"rule_outs": [{"id": "gout", "verdict": "excluded"}]}, "no rule-out 'gout'"),
         (
             {"rule_outs": [{"id": "fracture", "verdict": "supported", "evidence": ["f7"]}]},
@@ -132,3 +135,19 @@ def test_the_opening_reading_has_the_question_and_lists_the_images(study: Study)
         "right part of the limb not stated, view not stated (spacing at detector plane)."
     )
     assert opened.observations == {}
+
+
+def test_landmarks_stay_with_the_images_that_stay(study: Study) -> None:
+    both = build_template(study([("DPa", "L", CARPUS), ("ML", "L", CARPUS)]))
+    marks = {uid: {FINDING["item"]: (10.0, 20.5)} for uid in ("1", "2")}
+    old = reading(landmarks=marks)
+    check_reading(both, old)
+    alone = build_template(study([("DPa", "L", CARPUS)]), revision=2)
+    carried = carry_over(old, alone)
+    check_reading(alone, carried)
+    assert carried.landmarks == {"1": marks["1"]}
+
+
+def test_a_landmark_at_no_place_is_refused() -> None:
+    with pytest.raises(ValidationError):
+        reading(landmarks={"1": {FINDING["item"]: (float("nan"), 1.0)}})

@@ -40,6 +40,7 @@ export class FakeHost {
 
   zoomTo(uid, place) {
     this.calls.push(['zoomTo', uid, place]);
+    return this.shown.includes(uid);
   }
 
   whole() {
@@ -98,6 +99,10 @@ export class FakeHost {
 
   openDocument(series, uid, ...study) {
     this.calls.push(['openDocument', series, uid, ...study]);
+  }
+
+  present(as) {
+    this.calls.push(['present', as]);
   }
 
   beside(plan) {

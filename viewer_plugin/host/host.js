@@ -22,8 +22,9 @@
  * @property {(uids: string[]) => void} show
  *   Bring these images to the screen. One that is there already stays where it is and is made the
  *   active one when it is the only one asked for; the others take the place of images not named.
- * @property {(uid: string, place: {x: number, y: number, fov: number}) => void} zoomTo
- *   Centre the image on a place; fov is the smaller visible side in pixels of the image.
+ * @property {(uid: string, place: {x: number, y: number, fov: number}) => boolean} zoomTo
+ *   Centre the image on a place; fov is the smaller visible side in pixels of the image. False: the
+ *   image is not there, or not yet.
  * @property {() => void} whole
  *   Show all images whole, as they were hung.
  * @property {(kind: 'length'|'angle') => void} startTool
@@ -44,10 +45,13 @@
  *   A place moved by so many pixels of the image, as directions are on the screen.
  * @property {(uid: string) => [number, number] | null} middle
  *   The place in the middle of what is seen of an image; null when it is not on the screen.
- * @property {(callback: () => void) => () => void} onImagesChanged
- *   Called when other images are on the screen. Returns how to stop.
+ * @property {(callback: (uid?: string) => void) => () => void} onImagesChanged
+ *   Called when other images are on the screen, with the one that was put there and stands as it is
+ *   hung. Returns how to stop.
  * @property {(series: string, uid: string, study?: string) => void} openDocument
  *   Show a signed document as text; of this study, or of an earlier one.
+ * @property {(as: import('./presentation.js').Presented) => void} present
+ *   Hang and window an image on the screen as a presentation state says.
  * @property {(plan: Beside) => boolean | Promise<boolean>} beside
  *   Show each pair of images one above the other, linked in zoom and pan. False: not possible, and
  *   everything is as it was. From then on `show` changes the upper row, and its partners with it.

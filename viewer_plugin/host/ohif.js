@@ -60,7 +60,7 @@ export class OhifHost {
     setTimeout(guarded(() => {
       this.hangOnce(viewportId);
       this.overlay.refresh();
-      this.#notify();
+      this.#notify(this.uidOf(this.viewport(viewportId)?.getCurrentImageId?.()));
     }), 0);
   }
 
@@ -81,8 +81,8 @@ export class OhifHost {
     for (const { viewportId } of this.images()) guarded(() => this.hangOnce(viewportId))();
   }
 
-  #notify() {
-    for (const watcher of [...this.watchers]) guarded(watcher)();
+  #notify(arrived = '') {
+    for (const watcher of [...this.watchers]) guarded(watcher)(arrived);
   }
 
   viewport(viewportId) {
@@ -150,7 +150,12 @@ export class OhifHost {
 
   zoomTo(uid, place) {
     const shown = this.images().find(image => image.uid === uid);
-    if (shown) zoomTo(this.cornerstone, this.viewport(shown.viewportId), place);
+    const viewport = shown && this.viewport(shown.viewportId);
+    const imageId = viewport?.getCurrentImageId?.();
+    // The place is taken already, the image may still be on its way.
+    if (!imageId || !viewport.getImageData?.() || this.uidOf(imageId) !== uid) return false;
+    zoomTo(this.cornerstone, viewport, place);
+    return true;
   }
 
   whole() {
@@ -218,6 +223,17 @@ export class OhifHost {
     const cells = this.#cells();
     const viewportId = cells.at(-1)?.viewportId ?? viewportGridService.getActiveViewportId();
     if (set) viewportGridService.setDisplaySetsForViewports([{ viewportId, displaySetInstanceUIDs: [set.displaySetInstanceUID] }]);
+  }
+
+  present({ uid, window, rotation, flip_horizontal }) {
+    for (const { viewportId } of this.images().filter(image => image.uid === uid)) {
+      const viewport = this.viewport(viewportId);
+      guarded(() => {
+        hang(this.cornerstone, viewport, { rotation, flip_horizontal });
+        if (window) viewport.setProperties({ voiRange: { lower: window.centre - window.width / 2, upper: window.centre + window.width / 2 } });
+        viewport.render();
+      })();
+    }
   }
 
   #displaySetOfSeries(series) {

@@ -102,8 +102,15 @@ export class PlainHost {
 
   zoomTo(uid, { x, y, fov }) {
     const view = this.views.find(one => one.facts.uid === uid);
-    view?.camera.lookAt(x, y, fov);
-    view?.moved();
+    if (!view?.ready) return false;
+    view.camera.lookAt(x, y, fov);
+    view.moved();
+    return true;
+  }
+
+  /** An image has its place on the page. */
+  arrived(uid) {
+    for (const watcher of [...this.watchers]) watcher(uid);
   }
 
   whole() {
@@ -227,6 +234,14 @@ export class PlainHost {
 
   openDocument(_series, _uid, study = this.study) {
     window.open(`/api/studies/${study}/report.pdf`, '_blank', 'noopener');
+  }
+
+  /** Images hang here as the node says already; the window is the presentation state's. */
+  present({ uid, window }) {
+    for (const view of this.views.filter(view => view.facts.uid === uid && window && view.window.exact)) {
+      view.window.wanted = { ...window };
+      view.windowed();
+    }
   }
 
   /** @param {import('./host.js').Beside} plan */

@@ -31,6 +31,8 @@ export class PlainView {
     /** @type {HTMLImageElement | null} */
     this.picture = null;
     this.element = this.#made();
+    /** Whether it has a size on the page, so that a place can be looked at. */
+    this.ready = false;
     this.marks = new Marks(this);
     this.layer = new LayerSvg(host.layers, () => ({ uid: facts.uid, place: at => this.camera.toScreen(at), point: at => this.camera.toImage(at) }));
     this.element.append(this.layer.svg);
@@ -105,8 +107,11 @@ export class PlainView {
 
   #resized() {
     const { clientWidth, clientHeight } = this.element;
+    const first = !this.ready && clientWidth > 1;
     this.camera.resize(clientWidth, clientHeight);
     this.draw();
+    this.ready ||= first;
+    if (first) this.host.arrived(this.facts.uid);
   }
 
   draw() {

@@ -12,9 +12,11 @@ import { command, isEditable, isPressable } from './keys.js';
 import { language } from './language.js';
 import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
+import { Guiding, ghosts } from './guiding.js';
+import { landmarksOf } from './landmarks.js';
 import { emptyLayer } from '../host/layer.js';
 import { numberText } from './numbers.js';
-import { members, sheetGroup } from './groups.js';
+import { isEye, members, sheetGroup } from './groups.js';
 import { nextOrNormal, noteEnd } from './group_sheet.js';
 import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
@@ -48,6 +50,7 @@ export class PanelElement extends HTMLElement {
     this.drawn = '';
     this.layered = '';
     this.signedCount = 0;
+    this.guiding = new Guiding();
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
@@ -87,9 +90,9 @@ export class PanelElement extends HTMLElement {
     this.undo = [
       session.subscribe(() => this.draw()),
       wearTheme(this),
-      host.onImagesChanged(() => this.imagesChanged()),
+      host.onImagesChanged(uid => this.imagesChanged(uid)),
       host.onMeasurement(event => this.measured(event)),
-      host.onHandle(event => session.measuring.handle(event)),
+      host.onHandle(event => (landmarksOf(session).active ? landmarksOf(session) : session.measuring).handle(event)),
       () => this.leaveLayer(),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
@@ -131,12 +134,14 @@ export class PanelElement extends HTMLElement {
     const { session, host } = this;
     if (!session || !host || session.status !== 'ready') return;
     const { measuring } = session;
-    const layer = session.section === 'conclude' && !measuring.active ? emptyLayer() : measuring.layer(numberText);
-    const said = JSON.stringify(layer) + measuring.picking;
+    const landmarks = landmarksOf(session);
+    const layer = landmarks.active ? landmarks.layer() : session.section === 'conclude' && !measuring.active ? presentedLayer(session) : joined(measuring.layer(numberText), ghosts(session));
+    const picker = landmarks.active ? landmarks : measuring;
+    const said = JSON.stringify(layer) + landmarks.active + picker.picking;
     if (said === this.layered) return;
     this.layered = said;
     host.drawLayer(layer);
-    host.pick(measuring.picking ? picked => measuring.place(picked) : null);
+    host.pick(picker.picking ? picked => picker.place(picked) : null);
   }
 
   leaveLayer() {
@@ -192,10 +197,17 @@ export class PanelElement extends HTMLElement {
     const { session, host } = this;
     const item = session?.status === 'ready' && session.walking && session.currentItem;
     const place = `${item && item.id} ${session?.sheet}`;
-    if (!session || !host || !item || this.drawn === place) return;
-    this.drawn = place;
+    if (!session || !host || !item) return;
     const group = sheetGroup(session.template, session.sheet);
     const items = group ? members(session.template, group) : [item];
+    if (this.drawn !== place) this.bring(items, place);
+    this.guiding.follow(session, host, isEye(session.sheet) ? [] : items);
+  }
+
+  bring(items, place) {
+    const { session, host } = this;
+    if (!session || !host) return;
+    this.drawn = place;
     const uids = [...new Set(items.flatMap(one => askedViews(session.template, one).map(view => view.uid)))];
     if (uids.length) host.show(uids);
   }
@@ -208,7 +220,9 @@ export class PanelElement extends HTMLElement {
     this.host?.drawMeasurements(wanted.filter(m => !m.computed));
   }
 
-  imagesChanged() {
+  /** @param {string} [uid] of an image that was put on the screen anew */
+  imagesChanged(uid) {
+    this.guiding.arrived(uid);
     this.measurements = null;
     this.layered = '';
     this.draw();
@@ -261,14 +275,14 @@ export class PanelElement extends HTMLElement {
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
     // A key for one structure has no meaning while a whole group is before the reader.
     const reading = session.walking && !session.help && !session.sheet;
-    if (session.measuring.active && (name in values || MUTE.has(name))) return;
+    if ((session.measuring.active || landmarksOf(session).active) && (name in values || MUTE.has(name))) return;
     if (name in values) return reading && answering.answer(session, values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
       normalNext: () => reading && answering.normalNext(session),
       groupNormal: () => !session.help && nextOrNormal(session, this.stage.querySelector('.sheet')),
       birdsEye: () => !session.help && session.walking && (answering.birdsEye(session), host.whole()),
-      takeOver: () => (session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
+      takeOver: () => (landmarksOf(session).active ? landmarksOf(session).accept() : session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
       takeSummary: () => session.section === 'conclude' && this.takeOver('[data-summary]'),
       clear: () => reading && answering.clear(session),
       next: () => session.next(),
@@ -281,6 +295,7 @@ export class PanelElement extends HTMLElement {
       length: () => !session.signed && host.startTool('length'),
       angle: () => !session.signed && host.startTool('angle'),
       measure: () => reading && this.measure(),
+      landmarks: () => reading && this.landmarks(),
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
@@ -290,6 +305,18 @@ export class PanelElement extends HTMLElement {
       close: () => this.close(),
     };
     act[name]?.();
+  }
+
+  landmarks() {
+    const { session, host } = this;
+    if (!session || !host) return;
+    const landmarks = landmarksOf(session);
+    if (landmarks.active) return landmarks.close();
+    landmarks.open();
+    if (!landmarks.active) return session.update({ message: strings.tour.none });
+    host.show(landmarks.views.map(({ view }) => view.uid));
+    host.whole();
+    this.focusOn('[data-landmarks]');
   }
 
   measure() {
@@ -302,6 +329,7 @@ export class PanelElement extends HTMLElement {
   close() {
     const { session } = this;
     if (session?.help) return session.update({ help: false });
+    if (session && landmarksOf(session).active) return landmarksOf(session).close();
     if (session?.measuring.active) return session.measuring.back();
     if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
@@ -328,4 +356,11 @@ export class PanelElement extends HTMLElement {
       ?? session?.reading.findings.find(f => f.item === session.item);
     if (finding) session?.update({ view: finding.view, editing: finding.id });
   }
+}
+
+/** A signed drawing that was asked for, under Conclude, where nothing else lies over the images. */
+const presentedLayer = session => session.presented?.layer ?? emptyLayer();
+
+function joined(a, b) {
+  return { shapes: [...a.shapes, ...b.shapes], labels: [...a.labels, ...b.labels], handles: [...a.handles, ...b.handles] };
 }

@@ -5,6 +5,7 @@ import { answer, setNote } from './answering.js';
 import { computeButton } from './computed_row.js';
 import { beforeItem } from './before_item.js';
 import { h } from './dom.js';
+import { tourLine } from './landmark_sheet.js';
 import { measurementList } from './finding_editor.js';
 import { groupButton } from './group_sheet.js';
 import { groupOf } from './groups.js';
@@ -27,6 +28,7 @@ export function itemCard(ctx) {
   return h('section', { key: `card ${item.id}`, class: 'card', 'aria-label': item.name, tabindex: '-1', 'data-card': true },
     h('h2', null, item.name),
     h('p', { class: 'code' }, place(session, item)),
+    tourLine(ctx),
     asked.map((view, i) => viewBlock(ctx, item, view, i, asked.length)),
     blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(blind.map(shortLabel)))),
     measured(ctx, item),

@@ -20,6 +20,7 @@ const TABLE = [
   ['l', 'length'],
   ['g', 'angle'],
   ['m', 'measure'],
+  ['k', 'landmarks'],
   ['w', 'whole'],
   ['c', 'conclude'],
   ['b', 'before'],
@@ -34,7 +35,7 @@ export const HELP_KEYS = [
   ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['o', 'birdsEye'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
   ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
   ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['m', 'measure'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['s', 'takeSummary'], ['ctrl z', 'undo'], ['ctrl ⇧ z', 'redo'], ['esc', 'close'], ['?', 'help'],
+  ['g', 'angle'], ['m', 'measure'], ['k', 'landmarks'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['s', 'takeSummary'], ['ctrl z', 'undo'], ['ctrl ⇧ z', 'redo'], ['esc', 'close'], ['?', 'help'],
 ];
 
 const COMMANDS = new Map(TABLE);

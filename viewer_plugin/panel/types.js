@@ -25,7 +25,7 @@
  *   findings: Finding[], measurements: Measurement[], rule_outs: RuleOut[],
  *   differentials: string[], history: string, technique: string, impression: string,
  *   recommendations: string, findings_text: string|null, findings_generated?: string,
- *   shown?: string[], open_accepted: string}} Reading
+ *   shown?: string[], landmarks?: Record<string, Record<string, [number, number]>>, open_accepted: string}} Reading
  *
  * @typedef {{uid: string, label: string, view: string, side: string, orthogonal: string[]}} View
  * @typedef {{value: string, scheme: string, meaning: string}} Code

@@ -11,6 +11,8 @@ import { groupSheet } from './group_sheet.js';
 import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
 import { itemCard } from './item_card.js';
 import { itemList } from './item_list.js';
+import { landmarkSheet } from './landmark_sheet.js';
+import { landmarksOf } from './landmarks.js';
 import { limbMap } from './limb_map.js';
 import { measureSheet } from './measure_sheet.js';
 import { shapeOf } from './map_state.js';
@@ -38,11 +40,12 @@ function failure(session) {
 
 function sectionBody(ctx) {
   const { session, map } = ctx;
-  const editor = session.measuring.active ? measureSheet(ctx) : session.editing ? findingEditor(ctx) : session.sheet ? groupSheet(ctx) : null;
+  const setting = landmarksOf(session).active;
+  const editor = setting ? landmarkSheet(ctx) : session.measuring.active ? measureSheet(ctx) : session.editing ? findingEditor(ctx) : session.sheet ? groupSheet(ctx) : null;
   const ofSection = session.template.items.filter(item => item.section === session.section && item.side === session.side);
   const drawn = map && ofSection.some(item => shapeOf(map, item));
   const all = ofSection.every(item => shapeOf(map, item));
-  const kind = !editor ? '' : session.editing || session.measuring.active ? ' editing' : isEye(session.sheet) ? ' grouping eyeing' : ' grouping';
+  const kind = !editor ? '' : setting || session.editing || session.measuring.active ? ' editing' : isEye(session.sheet) ? ' grouping eyeing' : ' grouping';
   return h('div', { key: 'body', class: `body${kind}${drawn ? '' : ' listed'}` },
     h('div', { key: 'where', class: 'where' },
       map && limbMap(ctx),

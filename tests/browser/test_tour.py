@@ -1,0 +1,141 @@
+"""The guided tour: landmarks set once, then every image goes to the structure, in both hosts."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
+
+from dicom_service.viewer_install import ensure_viewer
+from test_pacs.clinic import Clinic
+from test_pacs.sending import send
+from test_pacs.studies import DemoStudy, demo_studies
+from tests.browser import real_node
+from tests.browser.real_node import client, context_of
+
+pytestmark = pytest.mark.browser
+SHOTS = Path(__file__).parent / "screenshots"
+MIDDLE = "uid => document.querySelector('sesamoid-panel').host.middle(uid)"
+GO = """name => { const s = document.querySelector('sesamoid-panel').session;
+  s.choose(s.template.items.find(i => i.structure === name).id); }"""
+HANDLE = """id => { const c = document.querySelector(
+  `[data-sesamoid-layer] circle[data-handle="${id}"]`);
+  const box = c.getBoundingClientRect();
+  return [box.left + box.width / 2, box.top + box.height / 2]; }"""
+
+
+@pytest.fixture(scope="module")
+def study() -> DemoStudy:
+    return demo_studies()[0]
+
+
+@pytest.fixture(scope="module")
+def clinic(tmp_path_factory, study: DemoStudy) -> Iterator[Clinic]:
+    folder = tmp_path_factory.mktemp("tour")
+    options = {"settle_seconds": 0.3}
+    with Clinic(folder, ensure_viewer(folder, print), options=options) as clinic:
+        real_node.add_readers(clinic)
+        send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
+        client(clinic, "ida").wait_for(str(study.datasets[0].StudyInstanceUID), "waiting")
+        yield clinic
+
+
+@pytest.fixture(scope="module")
+def context(chromium: Browser, clinic: Clinic) -> Iterator[BrowserContext]:
+    context = context_of(chromium, clinic, "ida")
+    yield context
+    context.close()
+
+
+def opened(context: BrowserContext, clinic: Clinic, study: DemoStudy, where: str) -> Page:
+    page = context.new_page()
+    page.set_viewport_size({"width": 1500, "height": 930})
+    uid = study.datasets[0].StudyInstanceUID
+    page.goto(f"{clinic.service.address}{where}?StudyInstanceUIDs={uid}")
+    page.locator("sesamoid-panel .card h2").wait_for(timeout=60_000)
+    return page
+
+
+def panel_of(page: Page) -> Locator:
+    return page.locator("sesamoid-panel")
+
+
+def go(page: Page, structure: str) -> None:
+    page.evaluate(GO, structure)
+    page.wait_for_timeout(500)
+
+
+def shot(page: Page, name: str) -> None:
+    SHOTS.mkdir(exist_ok=True)
+    page.screenshot(path=SHOTS / f"tour-{name}.png")
+
+
+def looks_at(page: Page, study: DemoStudy, structure: str, *, within: float) -> None:
+    """The middle of every image is near the true place of the structure."""
+    for image, truth in zip(study.datasets, study.truths, strict=True):
+        column, row = page.evaluate(MIDDLE, str(image.SOPInstanceUID))
+        true = truth.image[structure]
+        away = abs(row - true[1])
+        assert away < within, f"{image.ViewPosition} {structure}: {column, row}, true {true}"
+
+
+def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
+    context: BrowserContext, clinic: Clinic, study: DemoStudy
+) -> None:
+    page = opened(context, clinic, study, "read")
+    panel = panel_of(page)
+    expect(page.locator(".cornerstone-canvas")).to_have_count(2)
+    page.wait_for_timeout(1500)
+    go(page, "radial_carpal")
+    expect(panel.locator(".tour-line")).to_contain_text("No landmarks on DPa and ML")
+    shot(page, "1-none")
+    page.keyboard.press("k")
+    expect(panel.locator(".landmark", has_text="proposed")).to_have_count(9, timeout=20_000)
+    shot(page, "2-proposed")
+    dpa = str(study.datasets[0].SOPInstanceUID)
+    tip = f"{dpa}|R.manus.dip_3"
+    x, y = page.evaluate(HANDLE, tip)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 4, y - 5, steps=4)
+    page.mouse.up()
+    moved = panel.locator(f'[data-landmark="{tip}"]')
+    expect(moved).to_contain_text(re.compile("set$"))
+    moved.focus()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("y")
+    expect(panel.locator("[data-landmarks]")).to_have_count(0)
+    expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
+    page.wait_for_timeout(500)
+    looks_at(page, study, "radial_carpal", within=60)
+    shot(page, "3-radial-carpal")
+    go(page, "mcp_3")
+    looks_at(page, study, "MCP3", within=60)
+    shot(page, "4-joint")
+    page.keyboard.press("w")
+    page.wait_for_timeout(300)
+    assert abs(page.evaluate(MIDDLE, dpa)[1] - study.datasets[0].Rows / 2) < 5
+    kept = client(clinic, "ida").open(str(study.datasets[0].StudyInstanceUID))["reading"]
+    assert [len(marks) for marks in kept["landmarks"].values()] == [5, 4]
+    page.close()
+
+
+def test_plain_images_follow_the_same_landmarks_and_show_the_level_of_a_finding(
+    context: BrowserContext, clinic: Clinic, study: DemoStudy
+) -> None:
+    page = opened(context, clinic, study, "plain")
+    panel = panel_of(page)
+    for view in page.locator("#stage .view").all():
+        expect(view.locator(".view-note")).to_be_empty(timeout=20_000)
+    go(page, "mcp_3")
+    expect(panel.locator(".tour-line")).not_to_contain_text("No landmarks")
+    looks_at(page, study, "MCP3", within=60)
+    go(page, "c3")
+    page.keyboard.press("a")
+    label = page.locator("[data-sesamoid-layer] text", has_text="same level")
+    expect(label).to_have_count(1)
+    shot(page, "5-ghost")
+    page.keyboard.press("Escape")
+    page.keyboard.press("Control+z")
+    page.close()

@@ -1,0 +1,192 @@
+import assert from 'node:assert/strict';
+import { readFileSync } from 'node:fs';
+import { test } from 'node:test';
+
+import { Guiding, ghosts } from '../../viewer_plugin/panel/guiding.js';
+import { FakeHost } from '../../viewer_plugin/host/fake.js';
+import { LEVELS } from '../../viewer_plugin/panel/landmark_levels.js';
+import { landmarksOf } from '../../viewer_plugin/panel/landmarks.js';
+import { maps } from '../../viewer_plugin/panel/maps.js';
+import { guideOf, hungAxes, levelsOf, proposed } from '../../viewer_plugin/panel/tour.js';
+import { DPA, ML, reading, template } from './example.js';
+
+const file = name => JSON.parse(readFileSync(new URL(`../../viewer_plugin/maps/${name}.json`, import.meta.url), 'utf8'));
+maps.loaded = ['dog_fore', 'dog_hind', 'cat_fore', 'cat_hind', 'horse_fore', 'horse_hind'].map(file);
+
+const item = (region, structure, section = 'cartilage') => ({
+  ...template().items[0], id: `R.${region}.${structure}`, structure, region, section, name: structure, visibility: { [DPA]: 'well', [ML]: 'partly' },
+});
+
+/** A right carpus and manus with the joints that the landmarks need. */
+function limb() {
+  const joints = [['carpus', 'antebrachiocarpal'], ['carpus', 'carpometacarpal'], ['manus', 'mcp_2'], ['manus', 'mcp_3'], ['manus', 'mcp_5'], ['manus', 'dip_3']];
+  const bones = [['carpus', 'radial_carpal'], ['carpus', 'ulnar_carpal'], ['manus', 'd3_p1']];
+  const soft = { ...item('carpus', 'soft_dorsal', 'soft_tissue') };
+  return { ...template(), items: [...joints.map(([r, s]) => item(r, s)), ...bones.map(([r, s]) => item(r, s, 'bone')), soft] };
+}
+
+const [dpa, ml] = limb().views;
+/** A limb that runs straight down an image at four pixels for one of the map, medial at the right. */
+const STRAIGHT = {
+  'R.carpus.antebrachiocarpal': [500, 488], 'R.carpus.carpometacarpal': [500, 724],
+  'R.manus.mcp_2': [722, 1224], 'R.manus.mcp_5': [278, 1224], 'R.manus.dip_3': [500, 1716],
+};
+const near = (a, b, by) => assert.ok(Math.abs(a - b) <= by, `${a} is not ${b}`);
+
+function bench({ signed = false, axis = null } = {}) {
+  const session = {
+    study: '1', signed, walking: true, side: 'R', item: 'R.carpus.radial_carpal', editing: '', template: limb(), reading: reading(), undo: [],
+    measuring: { close() {} }, opening: { facts: { images: [{ uid: DPA }, { uid: ML }] } },
+    api: { measure: async () => (axis ? { refusal: '', drawn: [{ points: axis }] } : { refusal: 'no air.', drawn: [] }) },
+    update(change = {}) { Object.assign(this, change); },
+    commit(next) { this.undo.push(this.reading); this.reading = next; },
+  };
+  return { session, landmarks: landmarksOf(/** @type {any} */ (session)) };
+}
+const settle = () => new Promise(resolve => setImmediate(resolve));
+
+test('the landmarks run from proximal to distal, with the row of digits only where it is not superimposed', () => {
+  const front = levelsOf(maps.loaded, limb(), dpa, 'R').map(level => level.ids.map(id => id.split('.')[2]));
+  assert.deepEqual(front, [['antebrachiocarpal'], ['carpometacarpal'], ['mcp_2', 'mcp_5'], ['dip_3']]);
+  assert.deepEqual(levelsOf(maps.loaded, limb(), ml, 'R').map(level => level.ids[0].split('.')[2]), ['antebrachiocarpal', 'carpometacarpal', 'mcp_3', 'dip_3']);
+  assert.deepEqual(levelsOf(maps.loaded, limb(), dpa, 'L'), []);
+});
+
+test('every region of every map has two levels whose structures are drawn', () => {
+  for (const map of maps.loaded) {
+    for (const region of map.regions) {
+      assert.ok(LEVELS[region]?.length >= 2, region);
+      for (const { front, side = [] } of LEVELS[region]) {
+        for (const id of [...front, ...side]) assert.ok(map.shapes[`${region}.${id}`] ?? map.shapes[id], `${map.id} ${region} ${id}`);
+      }
+    }
+  }
+});
+
+test('a bone is found along and across the limb, on a turned image too', () => {
+  const guide = guideOf(maps.loaded, limb(), { [DPA]: STRAIGHT }, dpa, 'R');
+  const find = structure => guide.place([limb().items.find(one => one.structure === structure)]);
+  const [medial, lateral] = [find('radial_carpal'), find('ulnar_carpal')];
+  near(medial.y, 538, 12);
+  assert.ok(medial.x - lateral.x > 120 && medial.x > 500 && lateral.x < 500);
+  assert.ok(medial.fov > 300 && medial.fov < 700);
+  const turned = Object.fromEntries(Object.entries(STRAIGHT).map(([id, [x, y]]) => [id, [2000 - y, x]]));
+  const other = guideOf(maps.loaded, limb(), { [DPA]: turned }, dpa, 'R').place([limb().items.find(one => one.structure === 'radial_carpal')]);
+  near(other.x, 2000 - medial.y, 1e-6);
+  near(other.y, medial.x, 1e-6);
+});
+
+test('without a row of two, a bone is looked for on the axis; soft tissues are seen on the whole image', () => {
+  const { 'R.manus.mcp_2': _, 'R.manus.mcp_5': __, ...line } = STRAIGHT;
+  const guide = guideOf(maps.loaded, limb(), { [DPA]: line }, dpa, 'R');
+  assert.equal(guide.place([limb().items.find(one => one.structure === 'ulnar_carpal')]).x, 500);
+  assert.equal(guide.place([limb().items.find(one => one.structure === 'soft_dorsal')]), null);
+  assert.equal(guideOf(maps.loaded, limb(), { [DPA]: { 'R.manus.dip_3': [1, 1], 'R.manus.mcp_2': [1, 1] } }, dpa, 'R'), null);
+  assert.equal(guideOf(maps.loaded, limb(), undefined, dpa, 'R'), null);
+});
+
+test('a level of the image is the same level of the map, forwards and back', () => {
+  const guide = guideOf(maps.loaded, limb(), { [DPA]: STRAIGHT }, dpa, 'R');
+  for (const y of [60, 122, 150, 300, 440]) near(guide.level(guide.at(y).at), y, 1e-6);
+});
+
+test('proposals follow the axis of the limb from its upper end, whichever way it was given and hung', () => {
+  const axis = /** @type {[number, number][]} */ ([[500, 0], [500, 1000], [500, 1928]]);
+  const found = proposed(maps.loaded, limb(), dpa, 'R', axis, {});
+  near(found['R.carpus.antebrachiocarpal'][1], 488, 12);
+  near(found['R.manus.dip_3'][1], 1716, 12);
+  assert.ok(found['R.manus.mcp_2'][0] > found['R.manus.mcp_5'][0]);
+  assert.deepEqual(proposed(maps.loaded, limb(), dpa, 'R', [...axis].reverse(), {}), found);
+  const upsideDown = proposed(maps.loaded, limb(), dpa, 'R', axis, { rotation: 180 });
+  near(upsideDown['R.carpus.antebrachiocarpal'][1], 1928 - 488, 12);
+  assert.ok(upsideDown['R.manus.mcp_2'][0] < upsideDown['R.manus.mcp_5'][0]);
+  assert.deepEqual(hungAxes({ rotation: 0, flip_horizontal: true }).right.map(Math.round), [-1, -0]);
+});
+
+test('what is proposed guides nothing before it is taken over, and can be undone', async () => {
+  const { session, landmarks } = bench({ axis: [[500, 0], [500, 1928]] });
+  landmarks.open();
+  await settle();
+  assert.ok(landmarks.proposing && landmarks.isProposed(DPA, 'R.manus.dip_3'));
+  assert.equal(session.reading.landmarks, undefined);
+  landmarks.handle({ type: 'chosen', id: `${DPA}|R.manus.dip_3`, point: [503, 1712] });
+  landmarks.handle({ type: 'moved', id: `${DPA}|R.manus.dip_3`, point: [503, 1712] });
+  assert.equal(session.undo.length, 0);
+  landmarks.handle({ type: 'chosen', id: `${DPA}|R.manus.dip_3`, point: [503, 1712] });
+  landmarks.handle({ type: 'moving', id: `${DPA}|R.manus.dip_3`, point: [503, 1650] });
+  landmarks.handle({ type: 'moved', id: `${DPA}|R.manus.dip_3`, point: [503, 1640] });
+  assert.deepEqual(session.reading.landmarks, { [DPA]: { 'R.manus.dip_3': [503, 1640] } });
+  landmarks.accept();
+  assert.deepEqual(session.reading.landmarks[DPA]['R.manus.dip_3'], [503, 1640]);
+  assert.deepEqual(Object.keys(session.reading.landmarks[ML]).length, 4);
+  assert.equal(session.undo.length, 2);
+  assert.equal(landmarks.active, false);
+});
+
+test('where nothing is proposed, clicks set the landmarks of the image that is clicked, in their order', async () => {
+  const { session, landmarks } = bench();
+  landmarks.open();
+  await settle();
+  assert.equal(landmarks.refusals[DPA], 'no air.');
+  assert.ok(landmarks.picking);
+  landmarks.place({ uid: DPA, point: [500, 488] });
+  landmarks.place({ uid: ML, point: [300, 480] });
+  landmarks.place({ uid: DPA, point: [500, 724] });
+  assert.deepEqual(Object.keys(session.reading.landmarks[DPA]), ['R.carpus.antebrachiocarpal', 'R.carpus.carpometacarpal']);
+  assert.deepEqual(session.reading.landmarks[ML], { 'R.carpus.antebrachiocarpal': [300, 480] });
+  session.item = 'R.manus.d3_p1';
+  assert.equal(landmarks.active, false);
+});
+
+test('a signed reading is guided but its landmarks stay', () => {
+  const { landmarks } = bench({ signed: true });
+  landmarks.open();
+  assert.equal(landmarks.active, false);
+});
+
+test('the next structure moves every image that has landmarks, once, and leaves the others', () => {
+  const { session } = bench();
+  session.reading.landmarks = { [DPA]: STRAIGHT };
+  const host = new FakeHost([DPA, ML]);
+  const guiding = new Guiding();
+  const go = structure => guiding.follow(/** @type {any} */ (session), host, session.template.items.filter(one => one.structure === structure));
+  const moves = () => host.calls.filter(([name]) => name === 'zoomTo').map(([, uid]) => uid);
+  go('radial_carpal');
+  go('radial_carpal');
+  assert.deepEqual(moves(), [DPA]);
+  go('d3_p1');
+  assert.deepEqual(moves(), [DPA, DPA]);
+  guiding.arrived(DPA);
+  guiding.apply(host);
+  assert.equal(moves().length, 3);
+  go('soft_dorsal');
+  assert.deepEqual(host.calls.at(-1), ['whole']);
+});
+
+test('an image that is still on its way is moved when it is there', () => {
+  const { session } = bench();
+  session.reading.landmarks = { [DPA]: STRAIGHT };
+  const host = new FakeHost([DPA, ML]);
+  let there = false;
+  host.zoomTo = () => there;
+  const guiding = new Guiding();
+  guiding.follow(/** @type {any} */ (session), host, [session.template.items[6]]);
+  assert.equal(guiding.done.size, 0);
+  there = true;
+  guiding.apply(host);
+  assert.deepEqual([...guiding.done], [DPA]);
+});
+
+test('a finding puts a ghost at its level on the view at a right angle', () => {
+  const { session } = bench();
+  const side = { 'R.carpus.antebrachiocarpal': [300, 480], 'R.carpus.carpometacarpal': [300, 716], 'R.manus.dip_3': [300, 1700] };
+  session.reading.landmarks = { [DPA]: STRAIGHT, [ML]: side };
+  session.reading.findings = [{ id: 'f', item: 'R.carpus.radial_carpal', view: DPA }];
+  assert.equal(ghosts(/** @type {any} */ (session)).shapes.length, 0);
+  session.editing = 'f';
+  const [ghost] = ghosts(/** @type {any} */ (session)).shapes;
+  assert.equal(ghost.uid, ML);
+  near((ghost.points[0][1] + ghost.points[1][1]) / 2, 530, 12);
+  session.reading.measurements = [{ finding: 'f', view: DPA, points: [[480, 600], [520, 600]] }];
+  near(ghosts(/** @type {any} */ (session)).shapes[0].points[0][1], 592, 1);
+});

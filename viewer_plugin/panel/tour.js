@@ -1,0 +1,198 @@
+// @ts-check
+/**
+ * Where a structure lies on an image, from a few landmarks. The limb map says how far along and
+ * across the limb a structure lies; the landmarks say where those levels are on the image. Plain
+ * geometry: no page, no viewer.
+ */
+
+import { LEVELS } from './landmark_levels.js';
+import { bounds, mapFor, shapeOf, windowOf } from './map_state.js';
+
+/** @typedef {[number, number]} Point */
+/** @typedef {{ids: string[], places: Point[], x: number, y: number}} Level places on the map */
+/** @typedef {{x: number, y: number, fov: number}} Place */
+
+/** Levels that lie closer on the map are one: the joint of two neighbouring regions. */
+const APART = 30;
+/** What is seen around a structure, in sizes of it, and at least so much of the map. */
+const ROOM = 2.6;
+const LEAST = 90;
+
+const middle = (/** @type {any} */ shape) => {
+  const { left, right, top, bottom } = bounds(shape.d);
+  return /** @type {Point} */ ([(left + right) / 2, (top + bottom) / 2]);
+};
+const fromSide = (/** @type {import('./types.js').View} */ view) => /^(ML|LM)/.test(view.view);
+const size = (/** @type {Point} */ [x, y]) => Math.hypot(x, y);
+const minus = (/** @type {Point} */ a, /** @type {Point} */ b) => /** @type {Point} */ ([a[0] - b[0], a[1] - b[1]]);
+
+/** Items of one limb that are on a view, and the map that draws them. */
+function limbOn(maps, template, view, side) {
+  const items = template.items.filter(item => item.side === side && view.uid in item.visibility);
+  return { items, map: items.length ? mapFor(maps, template.species, template, items[0].region) : null };
+}
+
+/**
+ * The landmarks of one limb on a view, from proximal to distal.
+ * @param {any[]} maps
+ * @param {import('./types.js').Template} template
+ * @param {import('./types.js').View} view
+ * @param {string} side
+ * @returns {Level[]}
+ */
+export function levelsOf(maps, template, view, side) {
+  const { items, map } = limbOn(maps, template, view, side);
+  /** @type {Level[]} */
+  const all = [];
+  for (const region of map ? new Set(items.map(item => item.region)) : []) {
+    for (const { front, side: lateral } of LEVELS[region] ?? []) {
+      const wanted = fromSide(view) && lateral ? lateral : front;
+      const found = wanted.flatMap(id => items.filter(item => item.region === region && item.structure === id && shapeOf(map, item)));
+      if (found.length !== wanted.length) continue;
+      const places = found.map(item => middle(shapeOf(map, item)));
+      const mean = i => places.reduce((sum, place) => sum + place[i], 0) / places.length;
+      all.push({ ids: found.map(item => item.id), places, x: mean(0), y: mean(1) });
+    }
+  }
+  all.sort((a, b) => a.y - b.y || b.ids.length - a.ids.length);
+  return all.filter((level, i) => i === 0 || level.y - all[i - 1].y >= APART);
+}
+
+/** One limb on one image, once two of its levels are known. */
+export class Guide {
+  /**
+   * @param {any} map
+   * @param {Level[]} levels all known
+   * @param {Record<string, Point>} points
+   */
+  constructor(map, levels, points) {
+    this.map = map;
+    this.knots = levels.map(({ ids, places, x, y }) => {
+      const on = ids.map(id => points[id]);
+      const at = /** @type {Point} */ ([0, 1].map(i => on.reduce((sum, point) => sum + point[i], 0) / on.length));
+      // Image pixels for one step to the right on the map.
+      const wide = on.length === 2 && Math.abs(places[1][0] - places[0][0]) > 1
+        ? /** @type {Point} */ (minus(on[1], on[0]).map(v => v / (places[1][0] - places[0][0]))) : null;
+      return { x, y, at, wide };
+    });
+    this.wide = this.knots.find(knot => knot.wide)?.wide ?? null;
+  }
+
+  #stretch(y) {
+    const last = this.knots.length - 2;
+    const index = this.knots.findIndex((knot, i) => i === last || y < this.knots[i + 1].y);
+    return [this.knots[index], this.knots[index + 1]];
+  }
+
+  /**
+   * The middle of the limb at a level of the map, and the step from there for one of the map.
+   * @param {number} y
+   * @returns {{at: Point, along: Point, x: number}}
+   */
+  at(y) {
+    const [a, b] = this.#stretch(y);
+    const share = (y - a.y) / (b.y - a.y);
+    const along = /** @type {Point} */ (minus(b.at, a.at).map(v => v / (b.y - a.y)));
+    const at = /** @type {Point} */ ([0, 1].map(i => a.at[i] + share * (b.at[i] - a.at[i])));
+    return { at, along, x: a.x + Math.min(1, Math.max(0, share)) * (b.x - a.x) };
+  }
+
+  /** The level of the map at which a point of the image lies. */
+  level(/** @type {Point} */ point) {
+    const down = minus(/** @type {any} */ (this.knots.at(-1)).at, this.knots[0].at);
+    const far = p => (p[0] * down[0] + p[1] * down[1]) / size(down);
+    const way = far(point);
+    const last = this.knots.length - 2;
+    const index = this.knots.findIndex((_, i) => i === last || way < far(this.knots[i + 1].at));
+    const [a, b] = [this.knots[index], this.knots[index + 1]];
+    return a.y + ((way - far(a.at)) / (far(b.at) - far(a.at) || 1)) * (b.y - a.y);
+  }
+
+  /** The level of the map at which structures lie; null: they are not drawn along the limb. */
+  levelOf(/** @type {import('./types.js').Item[]} */ items) {
+    const shapes = items.map(item => shapeOf(this.map, item)).filter(shape => shape && !shape.frame);
+    return shapes.length ? middle(shapes[0])[1] : null;
+  }
+
+  /**
+   * What a viewport shows for structures that are read together; null: all of the image.
+   * @param {import('./types.js').Item[]} items
+   * @returns {Place | null}
+   */
+  place(items) {
+    const shapes = items.filter(item => ['bone', 'cartilage'].includes(item.section)).map(item => shapeOf(this.map, item)).filter(shape => shape && !shape.frame);
+    if (!shapes.length) return null;
+    const boxes = shapes.map(shape => bounds(shape.d));
+    const [left, right] = [Math.min(...boxes.map(b => b.left)), Math.max(...boxes.map(b => b.right))];
+    const [top, bottom] = [Math.min(...boxes.map(b => b.top)), Math.max(...boxes.map(b => b.bottom))];
+    const { at, along, x } = this.at((top + bottom) / 2);
+    const across = this.wide ? (left + right) / 2 - x : 0;
+    const wide = this.wide ?? [0, 0];
+    const broad = Math.max(this.wide ? size(this.wide) : 0, size(along));
+    const fov = Math.max(LEAST * size(along), ROOM * (bottom - top) * size(along), ROOM * (this.wide ? right - left : 0) * broad);
+    return { x: at[0] + across * wide[0], y: at[1] + across * wide[1], fov };
+  }
+}
+
+/**
+ * @param {any[]} maps
+ * @param {import('./types.js').Template} template
+ * @param {Record<string, Record<string, Point>> | undefined} landmarks
+ * @param {import('./types.js').View} view
+ * @param {string} side
+ * @returns {Guide | null} null: fewer than two levels are known
+ */
+export function guideOf(maps, template, landmarks, view, side) {
+  const points = landmarks?.[view.uid] ?? {};
+  const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
+  return known.length < 2 ? null : new Guide(limbOn(maps, template, view, side).map, known, points);
+}
+
+/** Directions of the screen in the image, as it is hung: what goes right and what goes down. */
+export function hungAxes({ rotation = 0, flip_horizontal = false } = {}) {
+  const turn = (rotation * Math.PI) / 180;
+  const flip = flip_horizontal ? -1 : 1;
+  return { right: [Math.cos(turn) * flip, -Math.sin(turn)], down: [Math.sin(turn) * flip, Math.cos(turn)] };
+}
+
+/**
+ * Landmarks proposed from the axis of the limb: the part of the limb that the map draws for these
+ * regions is taken for the part that the image shows. Good enough to be looked at and corrected.
+ * @param {any[]} maps
+ * @param {import('./types.js').Template} template
+ * @param {import('./types.js').View} view
+ * @param {string} side
+ * @param {Point[]} axis from one end of the limb to the other
+ * @param {any} hung how the image is hung
+ * @returns {Record<string, Point>}
+ */
+export function proposed(maps, template, view, side, axis, hung) {
+  const { items, map } = limbOn(maps, template, view, side);
+  if (!map || axis.length < 2) return {};
+  const [, top, , height] = windowOf(map, items.map(item => item.region));
+  const { right, down } = hungAxes(hung);
+  const run = minus(axis[axis.length - 1], axis[0]);
+  const line = run[0] * down[0] + run[1] * down[1] < 0 ? [...axis].reverse() : axis;
+  const steps = line.slice(1).map((point, i) => size(minus(point, line[i])));
+  const length = steps.reduce((sum, step) => sum + step, 0);
+  const mirrored = side === 'L' ? -1 : 1;
+  /** @type {Record<string, Point>} */
+  const found = {};
+  for (const level of levelsOf(maps, template, view, side)) {
+    const at = along(line, steps, ((level.y - top) / height) * length);
+    level.ids.forEach((id, i) => {
+      const away = level.ids.length > 1 ? ((level.places[i][0] - level.x) * mirrored * length) / height : 0;
+      found[id] = /** @type {Point} */ ([0, 1].map(k => Math.round(10 * (at[k] + away * right[k])) / 10));
+    });
+  }
+  return found;
+}
+
+function along(line, steps, way) {
+  let left = Math.max(0, way);
+  for (let i = 0; i < steps.length; i++) {
+    if (left <= steps[i]) return line[i].map((v, k) => v + (left / (steps[i] || 1)) * (line[i + 1][k] - v));
+    left -= steps[i];
+  }
+  return line[line.length - 1];
+}
