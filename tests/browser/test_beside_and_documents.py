@@ -194,6 +194,8 @@ def test_printed_report_key_images_and_presentation_states_raise_no_complaint(
     panel.get_by_role("button", name="Open: Measurements").click()
     page.wait_for_timeout(1500)
     page.screenshot(path=shots / "documents-5-measurements.png")
+    _shows_the_presentation_state(page, panel)
+    page.screenshot(path=shots / "documents-6-presentation.png")
     labels = page.evaluate(
         "() => window.services.displaySetService.getActiveDisplaySets()"
         ".map(s => [s.Modality, Boolean(s.unsupported), Boolean(s.excludeFromThumbnailBrowser)])"
@@ -202,6 +204,30 @@ def test_printed_report_key_images_and_presentation_states_raise_no_complaint(
     assert ["PR", False, True] in labels
     assert page.locator("[data-cy='notification'], .toast, [data-sonner-toast]").count() == 0
     assert said == []
+
+
+DRAWN = """() => [...document.querySelectorAll('[data-sesamoid-layer] text')]
+    .map(t => t.textContent)"""
+WINDOWS = """() => { const { host } = document.querySelector('sesamoid-panel');
+    return host.images().map(i => host.viewport(i.viewportId).getProperties().voiRange); }"""
+
+
+def _shows_the_presentation_state(page: Page, panel: Locator) -> None:
+    """Lines, texts and window as signed; afterwards the images are free of them again."""
+    narrow = """() => { const { host } = document.querySelector('sesamoid-panel');
+        for (const i of host.images()) { const v = host.viewport(i.viewportId);
+            v.setProperties({ voiRange: { lower: 10, upper: 20 } }); v.render(); } }"""
+    page.evaluate(narrow)
+    panel.get_by_role("button", name="Show: Lines and angles on the images").first.click()
+    page.wait_for_timeout(1000)
+    drawn = page.evaluate(DRAWN)
+    assert "22.5 mm" in drawn
+    assert any("fracture line" in text for text in drawn)
+    assert any(w["upper"] - w["lower"] > 100 for w in page.evaluate(WINDOWS))
+    panel.get_by_role("button", name="Hide: Lines and angles on the images").click()
+    page.wait_for_function(f"({DRAWN})().length === 0")
+    panel.get_by_role("button", name="Show: Lines and angles on the images").first.click()
+    page.wait_for_timeout(1000)
 
 
 def _older_version_in_the_same_series(clinic: Clinic, uid: str) -> None:

@@ -101,6 +101,10 @@ export class FakeHost {
     this.calls.push(['openDocument', series, uid, ...study]);
   }
 
+  present(as) {
+    this.calls.push(['present', as]);
+  }
+
   beside(plan) {
     this.calls.push(['beside', plan.study, ...plan.pairs]);
     this.alone_ ??= this.shown;

@@ -50,6 +50,8 @@
  *   hung. Returns how to stop.
  * @property {(series: string, uid: string, study?: string) => void} openDocument
  *   Show a signed document as text; of this study, or of an earlier one.
+ * @property {(as: import('./presentation.js').Presented) => void} present
+ *   Hang and window an image on the screen as a presentation state says.
  * @property {(plan: Beside) => boolean | Promise<boolean>} beside
  *   Show each pair of images one above the other, linked in zoom and pan. False: not possible, and
  *   everything is as it was. From then on `show` changes the upper row, and its partners with it.

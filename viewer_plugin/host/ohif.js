@@ -225,6 +225,17 @@ export class OhifHost {
     if (set) viewportGridService.setDisplaySetsForViewports([{ viewportId, displaySetInstanceUIDs: [set.displaySetInstanceUID] }]);
   }
 
+  present({ uid, window, rotation, flip_horizontal }) {
+    for (const { viewportId } of this.images().filter(image => image.uid === uid)) {
+      const viewport = this.viewport(viewportId);
+      guarded(() => {
+        hang(this.cornerstone, viewport, { rotation, flip_horizontal });
+        if (window) viewport.setProperties({ voiRange: { lower: window.centre - window.width / 2, upper: window.centre + window.width / 2 } });
+        viewport.render();
+      })();
+    }
+  }
+
   #displaySetOfSeries(series) {
     return this.services.displaySetService.getActiveDisplaySets().find(set => set.SeriesInstanceUID === series);
   }

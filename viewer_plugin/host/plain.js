@@ -236,6 +236,14 @@ export class PlainHost {
     window.open(`/api/studies/${study}/report.pdf`, '_blank', 'noopener');
   }
 
+  /** Images hang here as the node says already; the window is the presentation state's. */
+  present({ uid, window }) {
+    for (const view of this.views.filter(view => view.facts.uid === uid && window && view.window.exact)) {
+      view.window.wanted = { ...window };
+      view.windowed();
+    }
+  }
+
   /** @param {import('./host.js').Beside} plan */
   async beside({ study, images, pairs }) {
     const wanted = new Set(pairs.flat());

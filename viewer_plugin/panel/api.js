@@ -60,6 +60,14 @@ export class Api {
     return this.call('GET', `/studies/${study}/priors`);
   }
 
+  /** A presentation state in DICOM JSON. */
+  async presentation(/** @type {string} */ study, /** @type {{series_uid: string, sop_instance_uid: string}} */ document) {
+    // Beside the panel's own addresses, not below them.
+    const path = `/../dicomweb/studies/${study}/series/${document.series_uid}/instances/${document.sop_instance_uid}/metadata`;
+    const [state] = await this.call('GET', path, { headers: { Accept: 'application/dicom+json' } });
+    return state;
+  }
+
   preview(/** @type {string} */ study) {
     return this.call('GET', `/studies/${study}/preview`);
   }

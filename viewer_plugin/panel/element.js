@@ -135,7 +135,7 @@ export class PanelElement extends HTMLElement {
     if (!session || !host || session.status !== 'ready') return;
     const { measuring } = session;
     const landmarks = landmarksOf(session);
-    const layer = landmarks.active ? landmarks.layer() : session.section === 'conclude' && !measuring.active ? emptyLayer() : joined(measuring.layer(numberText), ghosts(session));
+    const layer = landmarks.active ? landmarks.layer() : session.section === 'conclude' && !measuring.active ? presentedLayer(session) : joined(measuring.layer(numberText), ghosts(session));
     const picker = landmarks.active ? landmarks : measuring;
     const said = JSON.stringify(layer) + landmarks.active + picker.picking;
     if (said === this.layered) return;
@@ -358,6 +358,9 @@ export class PanelElement extends HTMLElement {
     if (finding) session?.update({ view: finding.view, editing: finding.id });
   }
 }
+
+/** A signed drawing that was asked for, under Conclude, where nothing else lies over the images. */
+const presentedLayer = session => session.presented?.layer ?? emptyLayer();
 
 function joined(a, b) {
   return { shapes: [...a.shapes, ...b.shapes], labels: [...a.labels, ...b.labels], handles: [...a.handles, ...b.handles] };

@@ -71,6 +71,8 @@ export class Session {
     this.confirming = false;
     /** @type {any} what was entered here while another reader signed */
     this.aside = null;
+    /** The presentation state that lies over the images. @type {{uid: string, layer: import('../host/layer.js').Layer} | null} */
+    this.presented = null;
     /** Half-written text that is not part of the reading: addendum, search words. */
     this.drafts = /** @type {Record<string, string>} */ ({});
     this.priors = new Priors(() => api.priors(study), () => this.update());

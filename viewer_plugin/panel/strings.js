@@ -170,7 +170,8 @@ export const english = {
       '': 'kept on the node', owed: 'waiting to be sent', sent: 'sent, not yet committed by the archive',
       committed: 'committed: the archive keeps it', refused: 'refused by the archive',
     },
-    open: 'Open',
+    open: 'Open', show: 'Show', hide: 'Hide',
+    notPresented: why => `The lines cannot be shown: ${why}`,
   },
   addendum: { text: 'What is to be added' },
   versions: {

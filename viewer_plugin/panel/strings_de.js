@@ -151,7 +151,8 @@ export const german = {
       '': 'auf dem Knoten aufbewahrt', owed: 'wartet auf den Versand', sent: 'gesendet, vom Archiv noch nicht bestätigt',
       committed: 'bestätigt: Das Archiv bewahrt es auf', refused: 'vom Archiv abgelehnt',
     },
-    open: 'Öffnen',
+    open: 'Öffnen', show: 'Zeigen', hide: 'Verbergen',
+    notPresented: why => `Die Linien können nicht gezeigt werden: ${why}`,
   },
   addendum: { text: 'Was hinzuzufügen ist' },
   versions: {

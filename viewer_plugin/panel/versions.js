@@ -4,6 +4,7 @@
 import { dropAside, giveUp } from './after_signing.js';
 import { h } from './dom.js';
 import { localDateTime, personName } from './header.js';
+import { togglePresentation } from './presenting.js';
 import { strings } from './strings.js';
 
 const text = strings.versions;
@@ -94,9 +95,17 @@ function documentRow({ session, host }, d, number = 0, all = 0) {
   return [
     h('div', { class: 'title' },
       h('span', null, h(number || d.role === 'withdrawal' ? 'strong' : 'span', null, name), nth && h('span', { class: 'dim' }, ` · ${nth}`), tag && h('span', { class: tag === text.tags.counts ? 'tag counts' : 'tag' }, tag)),
+      d.role === 'presentation' && presentButton(session, host, d, name),
       OPENS.includes(d.role) && h('button', { class: 'link', 'aria-label': [`${strings.documents.open}: ${name}`, nth].filter(Boolean).join(', '), onclick: open }, strings.documents.open)),
     (number > 0 || d.role === 'withdrawal') && h('p', { class: 'dim' }, [personName(d.signed_by), d.signed_at && localDateTime(d.signed_at)].filter(Boolean).join(' · ')),
   ];
+}
+
+/** It is no picture of its own: it lies over the images. */
+function presentButton(session, host, d, name) {
+  const on = session.presented?.uid === d.sop_instance_uid;
+  const word = on ? strings.documents.hide : strings.documents.show;
+  return h('button', { class: 'link', 'aria-pressed': String(on), 'aria-label': `${word}: ${name}`, onclick: () => togglePresentation(session, host, d) }, word);
 }
 
 const sentWords = d => [strings.documents.delivery[d.delivery] ?? d.delivery, d.delivery_detail].filter(Boolean).join(': ');
