@@ -54,7 +54,9 @@ def fill(folder: Path, count: int) -> None:
     Store(folder).close()
     chance = random.Random(1)
     with sqlite3.connect(folder / "index.sqlite") as base:
+        base.execute("PRAGMA journal_mode=OFF")
         base.execute("PRAGMA synchronous=OFF")
+        base.execute("PRAGMA cache_size=-400000")
         indexes = base.execute(
             "SELECT name, sql FROM sqlite_master WHERE type='index' AND sql IS NOT NULL "
             "AND tbl_name IN ('studies', 'study_words', 'list_lines', 'outbox')"

@@ -1,7 +1,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 
-import { HELP_KEYS, command, isEditable, isPressable } from '../../viewer_plugin/panel/keys.js';
+import { CHANGEABLE, FIXED, command, isEditable, isPressable, keysNow, refusal } from '../../viewer_plugin/panel/keys.js';
 import { strings } from '../../viewer_plugin/panel/strings.js';
 
 const press = (key, more = {}) => command({ key, ...more });
@@ -48,5 +48,23 @@ test('text fields keep their keys, check boxes do not', () => {
 });
 
 test('every key on the help page has its sentence', () => {
-  for (const [, name] of HELP_KEYS) assert.equal(typeof strings.help.commands[name], 'string', name);
+  for (const [name] of [...CHANGEABLE, ...FIXED]) assert.equal(typeof strings.help.commands[name], 'string', name);
+});
+
+test('no two commands have the same key as delivered, and none one of the images', () => {
+  for (const [name, key] of CHANGEABLE) assert.equal(refusal(name, key, {}), null, name);
+});
+
+test('a key is refused when another command or the images have it, or when it is no key of its own', () => {
+  assert.deepEqual(refusal('next', 'a', {}), { by: 'command', command: 'abnormal' });
+  assert.deepEqual(refusal('next', 'i', {}), { by: 'viewer' });
+  for (const key of ['3', 'enter', 'arrowup', 'escape', 'backspace', 'f5']) assert.deepEqual(refusal('next', key, {}), { by: 'unusable' }, key);
+});
+
+test('the key that a command gave up is free, and the new one is taken', () => {
+  const own = { abnormal: 'q' };
+  assert.equal(refusal('next', 'a', own), null);
+  assert.deepEqual(refusal('next', 'q', own), { by: 'command', command: 'abnormal' });
+  assert.equal(keysNow(own).get('abnormal'), 'q');
+  assert.equal(keysNow(own).get('next'), 'n');
 });

@@ -2,6 +2,7 @@
 /** What was before and what is beside: earlier studies, the other limb, and what has changed. */
 
 import { h } from './dom.js';
+import { keyOf } from './keys.js';
 import { valueText } from './finding_editor.js';
 import { localDateTime, personName } from './header.js';
 import { difference, pairs } from './priors.js';
@@ -20,7 +21,7 @@ export function beforeLine({ session }) {
   const beside = otherLimb(session).length > 0;
   if (!words && !beside) return null;
   return h('button', { key: 'before', class: 'before-line', 'aria-current': session.section === 'before' ? 'page' : undefined, onclick: () => session.chooseSection('before') },
-    h('span', { class: 'mark', 'aria-hidden': 'true' }, '↺'), h('span', null, words || text.besideOnly), h('kbd', null, 'b'));
+    h('span', { class: 'mark', 'aria-hidden': 'true' }, '↺'), h('span', null, words || text.besideOnly), h('kbd', null, keyOf('before')));
 }
 
 function summaryWords({ answer, error, studies }) {

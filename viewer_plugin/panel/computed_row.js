@@ -2,6 +2,7 @@
 /** Accepted computed measurements of a structure, each with its plot, to be adjusted or removed. */
 
 import { h } from './dom.js';
+import { keyOf } from './keys.js';
 import { overTime, plots } from './measure_result.js';
 import { computedName, numberText } from './numbers.js';
 import { strings } from './strings.js';
@@ -11,7 +12,7 @@ const text = strings.measuring;
 /** Opens the computing of a measurement, for a finding where one is given. */
 export function computeButton(session, finding = null) {
   const open = () => session.measuring.open(finding?.item ?? session.item, finding?.id ?? '');
-  return h('button', { class: 'btn', 'data-compute': true, onclick: open }, text.open, h('kbd', null, 'm'));
+  return h('button', { class: 'btn', 'data-compute': true, onclick: open }, text.open, h('kbd', null, keyOf('measure')));
 }
 
 /** @param {any} ctx @param {import('./types.js').Measurement} m */

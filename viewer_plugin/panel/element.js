@@ -116,7 +116,7 @@ export class PanelElement extends HTMLElement {
     try {
       const species = session.opening?.facts.signalment.species ?? '';
       const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template, session.currentItem?.region) : null;
-      patch(this.stage, panelView({ session, host, map }));
+      patch(this.stage, panelView({ session, host, map, run: wanted => this.run(wanted) }));
     } catch (error) {
       console.error(error);
       this.stage.textContent = `${strings.broken} ${error}`;
@@ -301,7 +301,8 @@ export class PanelElement extends HTMLElement {
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
       undo: () => undo(session),
       redo: () => redo(session),
-      help: () => session.update({ help: !session.help }),
+      search: () => session.update({ help: 'search', sought: { words: '', at: 0 } }),
+      help: () => session.update({ help: session.help ? '' : 'keys', rekeying: { name: '', said: '', bad: false } }),
       close: () => this.close(),
     };
     act[name]?.();
@@ -328,7 +329,7 @@ export class PanelElement extends HTMLElement {
 
   close() {
     const { session } = this;
-    if (session?.help) return session.update({ help: false });
+    if (session?.help) return session.update({ help: '' });
     if (session && landmarksOf(session).active) return landmarksOf(session).close();
     if (session?.measuring.active) return session.measuring.back();
     if (session?.section === 'before') return session.back();

@@ -5,6 +5,7 @@ import { copiedLine } from './before_item.js';
 import { descriptorFields } from './descriptor_fields.js';
 import { computeButton, computedRow } from './computed_row.js';
 import { h } from './dom.js';
+import { keyOf } from './keys.js';
 import { aggressiveness } from './lesion.js';
 import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
 import { strings } from './strings.js';
@@ -73,8 +74,8 @@ function measurements(ctx, finding) {
   return h('div', { key: 'measure', class: 'measure' },
     h('h3', null, text.measure),
     h('div', { class: 'buttons' },
-      h('button', { class: 'btn', onclick: () => host.startTool('length') }, text.length, h('kbd', null, 'l')),
-      h('button', { class: 'btn', onclick: () => host.startTool('angle') }, text.angle, h('kbd', null, 'g')),
+      h('button', { class: 'btn', onclick: () => host.startTool('length') }, text.length, h('kbd', null, keyOf('length'))),
+      h('button', { class: 'btn', onclick: () => host.startTool('angle') }, text.angle, h('kbd', null, keyOf('angle'))),
       computeButton(session, finding)),
     mine.length ? measurementList(ctx, mine) : h('p', { class: 'dim' }, text.noMeasurement));
 }

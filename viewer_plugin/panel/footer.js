@@ -1,11 +1,9 @@
 // @ts-check
-/** The foot of the panel: what is left, the next open cross-check; and the page of keys. */
+/** The foot of the panel: what is left, the next open cross-check. */
 
 import { h } from './dom.js';
-import { LANGUAGES, choose, language } from './language.js';
-import { HELP_KEYS } from './keys.js';
+import { keyOf } from './keys.js';
 import { findingName } from './names.js';
-import { THEMES, chooseTheme, chosenTheme } from './theme.js';
 import { coverage, openChecks } from './walk.js';
 import { strings } from './strings.js';
 
@@ -20,7 +18,8 @@ export function footer(ctx) {
     h('p', { class: 'message', role: 'status' }, session.message),
     h('div', { class: 'foot' },
       h('span', { class: 'left' }, session.opening.state === 'withdrawn' ? strings.versions.readOnly : session.signed ? strings.readOnly : strings.footer.left(asked - answered, checks.length)),
-      h('button', { class: 'btn square', 'aria-label': strings.help.title, onclick: () => session.update({ help: true }) }, '?'),
+      h('button', { class: 'btn square', 'aria-label': strings.search.title, onclick: () => session.update({ help: 'search', sought: { words: '', at: 0 } }) }, keyOf('search')),
+      h('button', { class: 'btn square', 'aria-label': strings.help.title, onclick: () => session.update({ help: 'keys', rekeying: { name: '', said: '', bad: false } }) }, keyOf('help')),
       session.section !== 'conclude' && h('button', { class: 'btn primary', onclick: () => session.chooseSection('conclude') }, strings.footer.conclude)));
 }
 
@@ -32,37 +31,4 @@ function openCheck(ctx, checks) {
     h('span', { class: 'title' }, h('strong', null, strings.footer.openCheck), h('span', { class: 'dim' }, strings.footer.of(1, checks.length))),
     h('span', { class: 'sentence brief' }, findingName(session, finding)),
     h('span', { class: 'dim' }, strings.finding.question(view?.label ?? '')));
-}
-
-/** All keys, over the whole panel. */
-export function helpPage(ctx) {
-  const { session } = ctx;
-  const close = () => session.update({ help: false });
-  return h('section', { key: 'help', class: 'help', role: 'dialog', 'aria-modal': 'true', 'aria-label': strings.help.title },
-    h('div', { class: 'title' }, h('h2', null, strings.help.title), h('button', { class: 'btn', 'data-help': true, onclick: close }, strings.help.close, h('kbd', null, 'esc'))),
-    h('dl', null, HELP_KEYS.map(([key, command]) => h('div', { key: command }, h('dt', null, h('kbd', null, key)), h('dd', null, strings.help.commands[command])))),
-    h('p', { class: 'dim' }, strings.help.hint),
-    h('div', { class: 'buttons' }, languages(session), themes(session)));
-}
-
-/** Each language by its own name; the page loads anew once everything is saved. */
-function languages(session) {
-  // Not before the node has everything; until then the page stays as it is.
-  const reload = () => (session.queue.clean ? location.reload() : setTimeout(reload, 100));
-  const change = wanted => {
-    session.queue.flush();
-    if (choose(wanted)) reload();
-  };
-  return h('div', { class: 'segment', role: 'group', 'aria-label': strings.language.label }, Object.entries(LANGUAGES).map(([code, name]) =>
-    h('button', { key: code, lang: code, 'aria-pressed': String(code === language), onclick: () => change(code) }, name)));
-}
-
-/** Dark, light, or as the system wants it. */
-function themes(session) {
-  const choose = theme => {
-    chooseTheme(theme);
-    session.update();
-  };
-  return h('div', { class: 'segment', role: 'group', 'aria-label': strings.theme.label }, THEMES.map(theme =>
-    h('button', { key: theme, 'aria-pressed': String(theme === chosenTheme()), onclick: () => choose(theme) }, strings.theme.names[theme])));
 }

@@ -9,10 +9,12 @@ import { tourLine } from './landmark_sheet.js';
 import { measurementList } from './finding_editor.js';
 import { groupButton } from './group_sheet.js';
 import { groupOf } from './groups.js';
+import { keyOf } from './keys.js';
 import { shortLabel } from './map_state.js';
 import { observation } from './reading.js';
 import { strings } from './strings.js';
 
+const KEY_NAMES = { normal: 'normalNext', not_assessable: 'notAssessable' };
 const VALUES = ['normal', 'abnormal', 'variant', 'undetermined', 'not_assessable'];
 
 /** @param {any} ctx */
@@ -69,7 +71,7 @@ function viewBlock(ctx, item, view, index, all) {
     open && h('div', { class: 'values' }, VALUES.map(value => h('button', {
       key: value, class: `value ${value}`, 'aria-pressed': String(said?.value === value),
       onclick: () => answer(session, said?.value === value && value !== 'abnormal' ? null : value, view.uid),
-    }, h('span', null, said?.value === value ? saidText(said) : strings.values[value]), h('kbd', null, strings.valueKeys[value])))),
+    }, h('span', null, said?.value === value ? saidText(said) : strings.values[value]), h('kbd', null, keyOf(KEY_NAMES[value] ?? value))))),
     findingLine(ctx, item, view),
     (said && (open || said.note)) && note(session, item, view, said));
 }

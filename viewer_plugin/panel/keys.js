@@ -1,44 +1,55 @@
 // @ts-check
-/** One key, one command. The table is also what the help page shows. */
+/**
+ * One key, one command. The table is what the page of keys and the search of commands show; the
+ * reader may give a command another key (own_keys.js).
+ */
 
-/** @type {[string, string][]} key as KeyboardEvent.key (lower case) -> command */
-const TABLE = [
-  [' ', 'normalNext'],
-  ['a', 'abnormal'],
-  ['v', 'variant'],
-  ['u', 'undetermined'],
-  ['x', 'notAssessable'],
-  ['backspace', 'clear'],
-  ['delete', 'clear'],
-  ['o', 'birdsEye'],
-  ['n', 'next'],
-  ['p', 'previous'],
-  ['[', 'sectionBefore'],
-  [']', 'sectionAfter'],
-  ['t', 'note'],
-  ['e', 'editFinding'],
-  ['l', 'length'],
-  ['g', 'angle'],
-  ['m', 'measure'],
-  ['k', 'landmarks'],
-  ['w', 'whole'],
-  ['c', 'conclude'],
-  ['b', 'before'],
-  ['y', 'takeOver'],
-  ['s', 'takeSummary'],
-  ['?', 'help'],
-  ['escape', 'close'],
+import { ownKeys } from './own_keys.js';
+import { strings } from './strings.js';
+
+/** @type {[string, string][]} command -> key as KeyboardEvent.key (lower case), as delivered */
+export const CHANGEABLE = [
+  ['normalNext', ' '], ['birdsEye', 'o'], ['abnormal', 'a'], ['variant', 'v'], ['undetermined', 'u'], ['notAssessable', 'x'],
+  ['next', 'n'], ['previous', 'p'], ['sectionBefore', '['], ['sectionAfter', ']'], ['note', 't'], ['editFinding', 'e'],
+  ['length', 'l'], ['angle', 'g'], ['measure', 'm'], ['landmarks', 'k'], ['whole', 'w'], ['conclude', 'c'], ['before', 'b'], ['takeOver', 'y'],
+  ['takeSummary', 's'], ['search', '/'], ['help', '?'],
 ];
 
-/** Order and keys as the help page shows them. */
-export const HELP_KEYS = [
-  ['space', 'normalNext'], ['⇧ space', 'groupNormal'], ['o', 'birdsEye'], ['a', 'abnormal'], ['v', 'variant'], ['u', 'undetermined'],
-  ['x', 'notAssessable'], ['1 … 9', 'view'], ['⌫', 'clear'], ['n', 'next'], ['p', 'previous'],
-  ['← ↑ → ↓', 'move'], ['[  ]', 'section'], ['t', 'note'], ['e', 'editFinding'], ['l', 'length'],
-  ['g', 'angle'], ['m', 'measure'], ['k', 'landmarks'], ['w', 'whole'], ['c', 'conclude'], ['b', 'before'], ['y', 'takeOver'], ['s', 'takeSummary'], ['ctrl z', 'undo'], ['ctrl ⇧ z', 'redo'], ['esc', 'close'], ['?', 'help'],
+/** Keys that stay as they are, as they are written. @type {[string, string][]} */
+export const FIXED = [
+  ['groupNormal', '⇧ space'], ['view', '1 … 9'], ['clear', '⌫'], ['move', '← ↑ → ↓'], ['undo', 'ctrl z'], ['redo', 'ctrl ⇧ z'], ['close', 'esc'],
 ];
 
-const COMMANDS = new Map(TABLE);
+/** @type {Record<string, string>} */
+const TAKEN = { backspace: 'clear', delete: 'clear', escape: 'close' };
+
+/** Keys of the images themselves, with the focus there. */
+const VIEWER = ['+', '=', '-', '0', 'i'];
+
+/** The key of each command now. @returns {Map<string, string>} */
+export function keysNow(own = ownKeys()) {
+  return new Map(CHANGEABLE.map(([name, key]) => [name, own[name] ?? key]));
+}
+
+/** How the key of a command is written; "" when it has none. */
+export function keyOf(/** @type {string} */ name) {
+  const key = keysNow().get(name) ?? FIXED.find(([fixed]) => fixed === name)?.[1] ?? '';
+  return key === ' ' ? strings.help.space : key;
+}
+
+/**
+ * Why a command cannot have a key: the command or the viewer that has it, or that it is none.
+ * @param {string} name
+ * @param {string} key
+ * @param {Record<string, string>} own
+ * @returns {{by: 'command' | 'viewer' | 'unusable', command?: string} | null} null: it can
+ */
+export function refusal(name, key, own = ownKeys()) {
+  if ([...key].length !== 1 || /^[1-9]$/.test(key)) return { by: 'unusable' };
+  if (VIEWER.includes(key)) return { by: 'viewer' };
+  const other = [...keysNow(own)].find(([command, taken]) => command !== name && taken === key);
+  return other ? { by: 'command', command: other[0] } : null;
+}
 
 /**
  * @param {{key: string, ctrlKey?: boolean, metaKey?: boolean, altKey?: boolean, shiftKey?: boolean}} event
@@ -52,8 +63,9 @@ export function command(event) {
   if (event.altKey) return null;
   if (key === ' ' && event.shiftKey) return { name: 'groupNormal' };
   if (/^[1-9]$/.test(key)) return { name: 'view', index: Number(key) - 1 };
-  const name = COMMANDS.get(key);
-  return name ? { name } : null;
+  if (Object.hasOwn(TAKEN, key)) return { name: TAKEN[key] };
+  const found = [...keysNow()].find(([, taken]) => taken === key);
+  return found ? { name: found[0] } : null;
 }
 
 /** Whether a key pressed there belongs to the field (text, list, slider) and not to us. */

@@ -2,6 +2,7 @@
 /** Setting landmarks, in place of the structure's card; and the line that says they are missing. */
 
 import { h } from './dom.js';
+import { keyOf } from './keys.js';
 import { landmarksOf } from './landmarks.js';
 import { shortLabel } from './map_state.js';
 import { strings } from './strings.js';
@@ -19,7 +20,7 @@ export function tourLine({ session }) {
   return h('p', { key: 'tour', class: 'tour-line dim small' },
     missing.length > 0 && h('span', { key: 'why' }, strings.tour.missing(missing.map(shortLabel)), ' '),
     h('button', { key: 'set', class: 'link', 'data-tour': true, onclick: () => landmarks.open() },
-      missing.length ? strings.tour.set : strings.tour.change, ' ', h('kbd', null, 'k')));
+      missing.length ? strings.tour.set : strings.tour.change, ' ', h('kbd', null, keyOf('landmarks'))));
 }
 
 /** @param {any} ctx */

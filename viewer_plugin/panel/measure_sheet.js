@@ -2,6 +2,7 @@
 /** Computing a measurement, in place of the structure's card: choose, set points, look, accept. */
 
 import { h } from './dom.js';
+import { keyOf } from './keys.js';
 import { landmarkDrawing } from './landmark_drawing.js';
 import { results } from './measure_result.js';
 import { shortLabel } from './map_state.js';
@@ -59,7 +60,7 @@ function atWork(ctx) {
     results(ctx),
     h('div', { key: 'buttons', class: 'buttons act' },
       h('button', { class: 'btn primary wide', 'data-accept': true, disabled: !measuring.acceptable, onclick: () => measuring.accept() },
-        measuring.id ? text.acceptChange : text.accept, h('kbd', null, 'y')),
+        measuring.id ? text.acceptChange : text.accept, h('kbd', null, keyOf('takeOver'))),
       h('button', { class: 'btn', onclick: () => measuring.close() }, text.discard)));
 }
 

@@ -57,7 +57,12 @@ export class Session {
     /** The open field of a finding, and the descriptor whose note is shown. */
     this.field = { finding: '', name: '', hint: '' };
     this.correcting = { image: '', busy: false, error: '' };
-    this.help = false;
+    /** What lies over the whole panel. */
+    this.help = /** @type {'' | 'keys' | 'search'} */ ('');
+    /** The search over commands: what was typed, and the entry chosen. */
+    this.sought = { words: '', at: 0 };
+    /** The command that waits for its new key, and what was said of the last one. */
+    this.rekeying = { name: '', said: '', bad: false };
     this.message = '';
     this.preview = null;
     this.signing = { busy: false, error: '' };

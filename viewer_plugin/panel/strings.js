@@ -30,7 +30,6 @@ export const english = {
     normal: 'normal', abnormal: 'abnormal', variant: 'variant',
     undetermined: 'undetermined', not_assessable: 'not assessable',
   },
-  valueKeys: { normal: 'space', abnormal: 'a', variant: 'v', undetermined: 'u', not_assessable: 'x' },
   fills: {
     open: 'not looked at', normal: 'normal', group: 'normal as a group', abnormal: 'abnormal', variant: 'variant',
     undetermined: 'undetermined', blind: 'cannot be shown',
@@ -246,17 +245,30 @@ export const english = {
     noProposal: why => `Nothing could be proposed: ${why}`, sameLevel: 'same level', none: 'These views have no landmarks to set.',
   },
   help: {
-    title: 'Keys', close: 'Close',
+    title: 'Keys', space: 'space', close: 'Close',
     hint: 'Keys work in this panel and while the mouse is over the images. In a text field, Esc leaves the field.',
+    change: 'Press a key in this list to give its command another one.',
+    keyOf: (command, key) => `${command}: ${key}. Change the key.`, press: command => `Press the new key for: ${command}. Esc leaves it as it was.`,
+    refused: {
+      command: (key, other) => `${key} is the key of: ${other}. Press another one, or change that one first.`,
+      viewer: key => `${key} belongs to the images. Press another one.`,
+      unusable: key => `${key} cannot be a key of its own here. Press a letter or a sign without Ctrl or Alt.`,
+    },
+    changed: (command, key) => `${key} is now: ${command}.`, asBefore: 'The key stays as it was.', notKept: 'This browser keeps no settings. The key stays as it was.',
+    reset: 'Keys as delivered', wasReset: 'All keys are as delivered.',
     commands: {
       normalNext: 'normal on all open views, then next open', abnormal: 'abnormal: describe it', variant: 'normal variant',
       undetermined: 'undetermined', notAssessable: 'not assessable on this view', view: 'choose a view',
       clear: 'take the answer back', next: 'next open structure', previous: 'structure before',
       groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
-      move: 'move on the map', section: 'section before, after', note: 'write a note', editFinding: 'open the finding',
+      move: 'move on the map', sectionBefore: 'section before', sectionAfter: 'section after', note: 'write a note', editFinding: 'open the finding',
       length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', landmarks: 'landmarks for the guided tour', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
-      undo: 'undo', redo: 'do again what was undone', close: 'close, leave', help: 'this page',
+      undo: 'undo', redo: 'do again what was undone', close: 'close, leave', search: 'search everything the panel can do', help: 'all keys, language and colours',
     },
+  },
+  search: {
+    title: 'Search everything', hint: 'command, section or structure', none: 'Nothing has these words.', section: 'section',
+    count: (all, shown) => (all > shown ? `${all}, the first ${shown} shown` : `${all} found`),
   },
   teaching: {
     button: 'Teaching case', hint: 'Images, report and a page without names. Look at the pictures before you give it away.',

@@ -31,7 +31,6 @@ export const german = {
     normal: 'normal', abnormal: 'auffällig', variant: 'Variante',
     undetermined: 'unklar', not_assessable: 'nicht beurteilbar',
   },
-  valueKeys: { normal: 'Leertaste', abnormal: 'a', variant: 'v', undetermined: 'u', not_assessable: 'x' },
   fills: {
     open: 'nicht angesehen', normal: 'normal', group: 'als Gruppe normal', abnormal: 'auffällig', variant: 'Variante',
     undetermined: 'unklar', blind: 'nicht darstellbar',
@@ -247,17 +246,30 @@ export const german = {
     noProposal: why => `Kein Vorschlag möglich: ${why}`, sameLevel: 'gleiche Höhe', none: 'Auf diesen Aufnahmen sind keine Landmarken zu setzen.',
   },
   help: {
-    title: 'Tasten', close: 'Schließen',
+    title: 'Tasten', space: 'Leertaste', close: 'Schließen',
     hint: 'Die Tasten wirken in diesem Bereich und solange die Maus über den Bildern ist. In einem Textfeld verlässt Esc das Feld.',
+    change: 'Drücken Sie eine Taste dieser Liste, um ihrem Befehl eine andere zu geben.',
+    keyOf: (command, key) => `${command}: ${key}. Taste ändern.`, press: command => `Neue Taste drücken für: ${command}. Esc lässt sie, wie sie war.`,
+    refused: {
+      command: (key, other) => `${key} ist die Taste für: ${other}. Drücken Sie eine andere, oder ändern Sie zuerst jene.`,
+      viewer: key => `${key} gehört zu den Bildern. Drücken Sie eine andere.`,
+      unusable: key => `${key} kann hier keine eigene Taste sein. Drücken Sie einen Buchstaben oder ein Zeichen ohne Strg und Alt.`,
+    },
+    changed: (command, key) => `${key} ist jetzt: ${command}.`, asBefore: 'Die Taste bleibt, wie sie war.', notKept: 'Dieser Browser behält keine Einstellungen. Die Taste bleibt, wie sie war.',
+    reset: 'Tasten wie ausgeliefert', wasReset: 'Alle Tasten sind wie ausgeliefert.',
     commands: {
       normalNext: 'normal auf allen offenen Aufnahmen, dann nächste offene', abnormal: 'auffällig: beschreiben', variant: 'Normvariante',
       undetermined: 'unklar', notAssessable: 'auf dieser Aufnahme nicht beurteilbar', view: 'Aufnahme wählen',
       clear: 'Antwort zurücknehmen', next: 'nächste offene Struktur', previous: 'vorige Struktur',
       groupNormal: 'Gruppe zeigen; noch einmal: alles normal', birdsEye: 'Überblick: der ganze Abschnitt zusammen', takeOver: 'zu einem Vorschlag; noch einmal: übernehmen', takeSummary: 'zur Zusammenfassung; noch einmal: sie ist die Beurteilung',
-      move: 'auf der Karte bewegen', section: 'Abschnitt davor, danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
+      move: 'auf der Karte bewegen', sectionBefore: 'Abschnitt davor', sectionAfter: 'Abschnitt danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
       length: 'Länge messen', angle: 'Winkel messen', measure: 'Messung berechnen', landmarks: 'Landmarken für den Rundgang', whole: 'ganze Bilder', conclude: 'Abschluss', before: 'früher und daneben',
-      undo: 'rückgängig', redo: 'Rückgängiges wiederherstellen', close: 'schließen, verlassen', help: 'diese Seite',
+      undo: 'rückgängig', redo: 'Rückgängiges wiederherstellen', close: 'schließen, verlassen', search: 'alles suchen, was hier möglich ist', help: 'alle Tasten, Sprache und Farben',
     },
+  },
+  search: {
+    title: 'Alles suchen', hint: 'Befehl, Abschnitt oder Struktur', none: 'Nichts hat diese Wörter.', section: 'Abschnitt',
+    count: (all, shown) => (all > shown ? `${all}, die ersten ${shown} gezeigt` : `${all} gefunden`),
   },
   teaching: {
     button: 'Lehrfall', hint: 'Bilder, Bericht und eine Seite ohne Namen. Sehen Sie die Bilder durch, bevor Sie ihn weitergeben.',

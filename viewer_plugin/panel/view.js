@@ -5,10 +5,12 @@ import { beforePage, besideBar } from './before.js';
 import { conclude } from './conclude.js';
 import { h } from './dom.js';
 import { findingEditor } from './finding_editor.js';
-import { footer, helpPage } from './footer.js';
+import { footer } from './footer.js';
 import { isEye } from './groups.js';
 import { groupSheet } from './group_sheet.js';
 import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
+import { helpPage } from './key_page.js';
+import { searchPage } from './search.js';
 import { itemCard } from './item_card.js';
 import { itemList } from './item_list.js';
 import { landmarkSheet } from './landmark_sheet.js';
@@ -24,7 +26,7 @@ export function panelView(ctx) {
   const { session } = ctx;
   if (session.status === 'loading') return [h('p', { key: 'loading', class: 'alone', role: 'status' }, strings.loading)];
   if (session.status === 'failed') return [failure(session)];
-  if (session.help) return [helpPage(ctx)];
+  if (session.help) return [session.help === 'search' ? searchPage(ctx) : helpPage(ctx)];
   const body = session.section === 'conclude' ? conclude(ctx) : session.section === 'before' ? beforePage(ctx) : sectionBody(ctx);
   return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), besideBar(ctx), body, footer(ctx)];
 }

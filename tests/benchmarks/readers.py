@@ -1,0 +1,191 @@
+"""How long readers wait when many read at once; see docs/performance.md.
+
+    python tests/benchmarks/readers.py --readers 50 --seconds 20 --json result.json
+
+One node, in a process of its own, with an invented study for each reader. Each reader asks for
+the list, opens a study and saves it, over HTTP with a session and a connection of their own as
+a browser has, and thinks in between. Before that: the first image of a study by a reader who has
+just come, from the list to the last byte of the pixels, over a node that has just been started.
+"""
+
+import argparse
+import http.client
+import json
+import multiprocessing
+import random
+import statistics
+import tempfile
+import threading
+import time
+import urllib.parse
+from collections import defaultdict
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from dicom_service.passwords import hash_password
+from dicom_service.service import Service
+from dicom_service.settings import Settings
+from test_pacs.sending import send
+from test_pacs.studies import small_study
+
+_PASSWORD = "an invented pass phrase"
+_IMAGE = "multipart/related; type=application/octet-stream; transfer-syntax=*"
+_LARGE = (3000, 2500)
+"""Rows and columns of the images of the first study: 15 MB each, as a detector makes them."""
+Times = dict[str, list[float]]
+
+
+def serve(folder: Path, readers: int, pipe: Connection) -> None:
+    """A node until it is told to stop; says where it listens."""
+    settings = Settings(data_folder=folder, dimse_port=0, http_port=0, settle_seconds=0.5)
+    with Service(settings) as service:
+        known, hashed = service.store.user("reader0"), hash_password(_PASSWORD)
+        for number in range(0 if known else readers):
+            service.store.add_user(f"reader{number}", f"Reader^{number}", hashed, ["reader"])
+        pipe.send((service.address, service.dimse_port, settings.ae_title))
+        pipe.recv()
+
+
+class Node:
+    """The node in a process of its own."""
+
+    def __init__(self, folder: Path, readers: int) -> None:
+        self._pipe, theirs = multiprocessing.Pipe()
+        arguments = (folder, readers, theirs)
+        self._process = multiprocessing.get_context("spawn").Process(target=serve, args=arguments)
+        self._process.start()
+        self.address, self.port, self.title = self._pipe.recv()
+
+    def stop(self) -> None:
+        """Stop it, and wait until it has."""
+        self._pipe.send(None)
+        self._process.join()
+
+
+class Reader:
+    """One person's browser: a connection that stays open, a cookie, a token."""
+
+    def __init__(self, address: str, name: str) -> None:
+        place = urllib.parse.urlsplit(address)
+        self._connection = http.client.HTTPConnection(str(place.hostname), place.port, timeout=60)
+        self._headers = {"Content-Type": "application/json"}
+        self._sign_in(name)
+
+    def _sign_in(self, name: str) -> None:
+        body = {"user": name, "password": _PASSWORD}
+        answer, data = self._ask("POST", "/api/session", body)
+        self._headers["Cookie"] = str(answer.getheader("Set-Cookie")).partition(";")[0]
+        self._headers["X-Sesamoid-Token"] = json.loads(data)["csrf"]
+
+    def _ask(
+        self, method: str, path: str, body: object = None, **more: str
+    ) -> tuple[http.client.HTTPResponse, bytes]:
+        data = None if body is None else json.dumps(body)
+        self._connection.request(method, path, data, self._headers | more)
+        answer = self._connection.getresponse()
+        content = answer.read()
+        if answer.status >= 400:
+            raise RuntimeError(f"{method} {path}: {answer.status} {content[:300]!r}")
+        return answer, content
+
+    def list(self) -> list[dict[str, Any]]:
+        """The first page of the reading list."""
+        return list(json.loads(self._ask("GET", "/api/studies?limit=50")[1])["studies"])
+
+    def open(self, study: str) -> dict[str, Any]:
+        """What the panel shows of a study."""
+        return dict(json.loads(self._ask("GET", f"/api/studies/{study}/reading")[1]))
+
+    def save(self, study: str, opened: dict[str, Any]) -> None:
+        """Save what was opened, with a word more."""
+        reading = opened["reading"] | {"impression": f"Seen {random.random()}."}
+        version = {"If-Match": f'"{opened["version"]}"'}
+        self._ask("PUT", f"/api/studies/{study}/reading", reading, **version)
+
+    def first_image(self, study: str) -> int:
+        """Bytes of the first image, found as the viewer finds it."""
+        series = json.loads(self._ask("GET", f"/dicomweb/studies/{study}/series")[1])
+        place = f"/dicomweb/studies/{study}/series/{series[0]['0020000E']['Value'][0]}"
+        metadata = json.loads(self._ask("GET", f"{place}/metadata")[1])
+        image = metadata[0]["00080018"]["Value"][0]
+        return len(self._ask("GET", f"{place}/instances/{image}/frames/1", Accept=_IMAGE)[1])
+
+
+def work(reader: Reader, study: str, until: float, think: float, times: Times) -> None:
+    """List, open, save, think; again and again."""
+    while time.perf_counter() < until:
+        time.sleep(think * random.random())
+        since = time.perf_counter()
+        reader.list()
+        times["list"].append(time.perf_counter() - since)
+        since = time.perf_counter()
+        opened = reader.open(study)
+        times["open"].append(time.perf_counter() - since)
+        since = time.perf_counter()
+        reader.save(study, opened)
+        times["save"].append(time.perf_counter() - since)
+
+
+def _prepared(node: Node, readers: int) -> list[str]:
+    studies = [small_study() for _ in range(readers)]
+    for image in studies[0]:
+        image.Rows, image.Columns = _LARGE
+        image.PixelData = random.Random(1).randbytes(2 * _LARGE[0] * _LARGE[1])
+    send([image for study in studies for image in study], node.port, node.title)
+    reader = Reader(node.address, "reader0")
+    while sum(row["state"] == "waiting" for row in reader.list()) < min(readers, 50):
+        time.sleep(0.5)
+    time.sleep(1.0)
+    return [str(study[0].StudyInstanceUID) for study in studies]
+
+
+def measure(folder: Path, readers: int, seconds: float, think: float) -> dict[str, Any]:
+    """Times in ms."""
+    node = Node(folder, readers)
+    studies = _prepared(node, readers)
+    node.stop()
+    node = Node(folder, readers)
+    newcomer = Reader(node.address, "reader0")
+    since = time.perf_counter()
+    newcomer.list()
+    newcomer.open(studies[0])
+    size = newcomer.first_image(studies[0])
+    first = 1000 * (time.perf_counter() - since)
+    people = [Reader(node.address, f"reader{number}") for number in range(readers)]
+    times: Times = defaultdict(list)
+    until = time.perf_counter() + seconds
+    threads = [
+        threading.Thread(target=work, args=(person, study, until, think, times))
+        for person, study in zip(people, studies, strict=True)
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    node.stop()
+    found: dict[str, Any] = {"first image": {"ms": round(first, 1), "bytes": size}}
+    for name, taken in times.items():
+        cuts = statistics.quantiles([1000 * one for one in taken], n=20)
+        found[name] = {"p50": round(cuts[9], 1), "p95": round(cuts[18], 1), "asked": len(taken)}
+    return found
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--readers", type=int, default=50)
+    parser.add_argument("--seconds", type=float, default=20.0)
+    parser.add_argument("--think", type=float, default=10.0, help="at most so long, evenly spread")
+    parser.add_argument("--json", type=Path)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        found = measure(Path(folder), options.readers, options.seconds, options.think)
+    for name, figures in found.items():
+        print(f"{name:12}" + "  ".join(f"{key} {value}" for key, value in figures.items()))
+    if options.json:
+        options.json.write_text(json.dumps(found, indent=1))
+
+
+if __name__ == "__main__":
+    main()
