@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import logging
 import sys
 from pathlib import Path
 
@@ -18,6 +19,8 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     if options.listen is not None:
         settings = settings.model_copy(update={"dimse_port": options.listen})
     checks = chosen(options.only)
+    # What the library would say of refusals that are meant stands in the findings.
+    logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
     progress = sys.stderr if options.json else sys.stdout
     results: list[Result] = []
     examination = Run(target, settings)
