@@ -60,6 +60,7 @@ export class LayerSvg {
     fill(svg, marks(control.layer, look.uid, look.place, size));
   }
 
+  /** @returns {any} */
   #point(event) {
     const box = this.svg.getBoundingClientRect();
     return this.look()?.point([event.clientX - box.left, event.clientY - box.top]).map(tenth);
@@ -100,7 +101,7 @@ export class LayerSvg {
     this.control.tell('moved', id, this.nudged(handle.point, step[0] * size, step[1] * size));
   }
 
-  /** A point moved by so many pixels of the image, to the right and down on the screen. */
+  /** A point moved by so many pixels of the image, to the right and down on the screen. @returns {[number, number]} */
   nudged(point, right, down) {
     const look = this.look();
     if (!look) return [point[0] + right, point[1] + down];
@@ -110,9 +111,10 @@ export class LayerSvg {
     return [tenth(point[0] + (a - point[0]) * by), tenth(point[1] + (b - point[1]) * by)];
   }
 
-  /** The image point in the middle of what is seen. */
+  /** The image point in the middle of what is seen. @returns {[number, number] | null} */
   middle() {
-    return this.look()?.point([this.svg.clientWidth / 2, this.svg.clientHeight / 2]).map(tenth) ?? null;
+    const at = this.look()?.point([this.svg.clientWidth / 2, this.svg.clientHeight / 2]);
+    return at ? [tenth(at[0]), tenth(at[1])] : null;
   }
 }
 

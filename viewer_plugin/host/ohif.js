@@ -202,10 +202,12 @@ export class OhifHost {
     this.overlay.pick(callback && guarded(callback));
   }
 
+  /** @returns {[number, number]} */
   nudged(uid, point, right, down) {
     return this.overlay.nudged(uid, point, right, down);
   }
 
+  /** @returns {[number, number] | null} */
   middle(uid) {
     return this.overlay.middle(uid);
   }

@@ -82,10 +82,12 @@ export class Overlay extends LayerControl {
     return shown && this.attached.get(shown.viewportId)?.layer;
   }
 
+  /** @returns {[number, number]} */
   nudged(uid, point, right, down) {
     return this.#of(uid)?.nudged(point, right, down) ?? [point[0] + right, point[1] + down];
   }
 
+  /** @returns {[number, number] | null} */
   middle(uid) {
     return this.#of(uid)?.middle() ?? null;
   }

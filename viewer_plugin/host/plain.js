@@ -219,10 +219,12 @@ export class PlainHost {
     return this.views.find(view => view.facts.uid === uid)?.layer;
   }
 
+  /** @returns {[number, number]} */
   nudged(uid, point, right, down) {
     return this.#layerOf(uid)?.nudged(point, right, down) ?? [point[0] + right, point[1] + down];
   }
 
+  /** @returns {[number, number] | null} */
   middle(uid) {
     return this.#layerOf(uid)?.middle() ?? null;
   }

@@ -9,7 +9,11 @@ import { strings } from './strings.js';
 
 const text = strings.measuring;
 
-/** Opens the computing of a measurement, for a finding where one is given. */
+/**
+ * Opens the computing of a measurement, for a finding where one is given.
+ * @param {import('./session.js').Session} session
+ * @param {{item: string, id: string} | null} [finding]
+ */
 export function computeButton(session, finding = null) {
   const open = () => session.measuring.open(finding?.item ?? session.item, finding?.id ?? '');
   return h('button', { class: 'btn', 'data-compute': true, onclick: open }, text.open, h('kbd', null, keyOf('measure')));

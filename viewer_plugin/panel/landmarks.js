@@ -52,7 +52,7 @@ export class Landmarks {
 
   /** @returns {Point | null} */
   point(uid, id) {
-    const { moving } = this;
+    const moving = /** @type {any} */ (this.moving);
     if (moving?.uid === uid && moving.id === id) return moving.point;
     return this.set[uid]?.[id] ?? this.proposals[uid]?.[id] ?? null;
   }

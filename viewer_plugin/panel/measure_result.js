@@ -61,8 +61,11 @@ export function refText({ mean, sd, lo, hi, unit }) {
   return text.noValue;
 }
 
-/** The curves that a kind of measurement is read from. */
-export function plots(kind, curves, width = undefined) {
+/**
+ * The curves that a kind of measurement is read from.
+ * @param {string} kind @param {any[]} curves @param {number} [width]
+ */
+export function plots(kind, curves, width) {
   const many = { swelling_profile: 2, joint_space: 1, lucent_line: 1 }[kind] ?? 0;
   const shown = curves.slice(0, many);
   return shown.length > 0 && curvePlot(shown, text.alongs[kind], width);

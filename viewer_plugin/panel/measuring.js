@@ -27,16 +27,15 @@ export class Measuring {
     this.offersError = '';
     this.item = '';
     this.finding = '';
-    Object.assign(this, NOTHING);
-    /** @type {Offer | null} */ this.offer;
-    /** @type {string} */ this.view;
-    /** @type {(Point | null)[]} */ this.points;
-    /** @type {number} */ this.chosen;
-    /** @type {{view: string, points: Point[]} | null} */ this.control;
-    /** @type {any} */ this.result;
-    /** @type {string} */ this.error;
-    /** @type {string} */ this.id;
-    /** @type {'closed'|'choosing'|'placing'|'working'|'shown'} */ this.stage;
+    /** @type {Offer | null} */ this.offer = null;
+    this.view = '';
+    /** @type {(Point | null)[]} */ this.points = [];
+    this.chosen = 0;
+    /** @type {{view: string, points: Point[]} | null} */ this.control = null;
+    /** @type {any} */ this.result = null;
+    this.error = '';
+    this.id = '';
+    /** @type {'closed'|'choosing'|'placing'|'working'|'shown'} */ this.stage = 'closed';
     this.round = 0;
     /** @type {any} */
     this.timer = null;
@@ -199,7 +198,8 @@ export class Measuring {
   /** Into the reading, to the finding that it was started from. */
   accept() {
     if (!this.acceptable) return;
-    const { session, request, result } = this;
+    const { session, result } = this;
+    const request = /** @type {any} */ (this.request);
     const id = this.id || freshId('c');
     const finding = session.reading.findings.some(f => f.id === this.finding) ? this.finding : '';
     const known = session.reading.measurements.find(m => m.id === id);

@@ -4,7 +4,10 @@
 const UNITS = { deg: '°', 1: '', px: ' px' };
 const COARSE = new Set(['deg', 'px', 'grey values', '%']);
 
-/** "1.28 ± 0.20 mm", "at most 0.65 mm", "94.2 ± 3.1°". */
+/**
+ * "1.28 ± 0.20 mm", "at most 0.65 mm", "94.2 ± 3.1°".
+ * @param {{value: number, plus_minus?: number | null, unit: string, bound?: string}} number
+ */
 export function numberText({ value, plus_minus: pm = null, unit, bound = '' }) {
   const digits = COARSE.has(unit) ? 1 : 2;
   const error = pm === null ? '' : ` ± ${pm.toFixed(digits)}`;

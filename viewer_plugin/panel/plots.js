@@ -99,7 +99,7 @@ export function barPlot(rows, say) {
  * @param {{mean: number|null, sd: number|null, population: string, source: string, grade: string}[]} refs
  */
 export function publishedPlot(number, refs) {
-  const known = refs.filter(ref => ref.mean !== null && ref.sd);
+  const known = /** @type {{mean: number, sd: number, source: string, grade: string}[]} */ (refs.filter(ref => ref.mean !== null && ref.sd));
   if (!known.length) return null;
   const pm = number.plus_minus ?? 0;
   const ends = [number.value - pm, number.value + pm, ...known.flatMap(ref => [ref.mean - 2 * ref.sd, ref.mean + 2 * ref.sd])];
