@@ -27,7 +27,6 @@ LIMITS = {
     # lock its owner out.
     "user": Limit(30, timedelta(seconds=20)),
 }
-FREE_TRIES = LIMITS["pair"].free
 
 
 class TooManyTries(NotAllowed):

@@ -2,7 +2,10 @@
 
 from dicom_service.passwords import hash_password
 from dicom_service.review.model import Reading, Template
+from test_pacs.clinic import Clinic
 from test_pacs.reader import ReaderClient, normal_reading, with_finding
+from test_pacs.sending import send
+from test_pacs.studies import small_study
 
 USER, PASSWORD = "ida", "a long enough password"
 
@@ -31,3 +34,16 @@ def read_and_save(client: ReaderClient, study_uid: str, *, finding: str = "") ->
     saved = client.save(study_uid, opened["version"], reading)
     assert [gap for gap in saved["gaps"] if gap["blocking"]] == []
     return int(saved["version"])
+
+
+def signed_study(
+    clinic: Clinic, reader: ReaderClient, *, finding: str = "radius_distal"
+) -> tuple[str, int]:
+    """A small study, routed, read and signed: its UID, and the version that was signed."""
+    images = small_study()
+    send(images, clinic.archive.port, clinic.archive.ae_title)
+    uid = str(images[0].StudyInstanceUID)
+    reader.wait_for(uid, "waiting")
+    version = read_and_save(reader, uid, finding=finding)
+    reader.sign(uid, version, PASSWORD)
+    return uid, version

@@ -8,9 +8,7 @@ import pytest
 from dicom_service.cli import main
 from dicom_service.validators import outside_problems
 from test_pacs.clinic import Clinic
-from test_pacs.sending import send
-from test_pacs.studies import small_study
-from tests.job.helpers import PASSWORD, read_and_save, signed_in
+from tests.job.helpers import PASSWORD, signed_in, signed_study
 
 pytestmark = pytest.mark.peer
 OPTIONS = {"settle_seconds": 0.5, "retry_first_seconds": 0.2, "send_presentation_states": True}
@@ -20,12 +18,8 @@ def test_companions_reach_the_archive_with_the_report_and_the_files_say_the_same
     tmp_path, program, capsys
 ):
     with Clinic(tmp_path, options=OPTIONS) as clinic:
-        images = small_study()
-        uid = str(images[0].StudyInstanceUID)
-        send(images, clinic.archive.port, clinic.archive.ae_title)
         reader = signed_in(clinic.service.store, clinic.service.address)
-        reader.wait_for(uid, "waiting")
-        reader.sign(uid, read_and_save(reader, uid, finding="radius_distal"), PASSWORD)
+        uid, _ = signed_study(clinic, reader)
         reader.wait_for(uid, "committed")
         kept = {}
         for dataset in clinic.archive.stored(uid):
@@ -71,12 +65,8 @@ def test_companions_reach_the_archive_with_the_report_and_the_files_say_the_same
 def test_a_site_that_wants_the_reports_only_gets_the_reports_only(tmp_path):
     options = {"settle_seconds": 0.5, "send_pdf": False, "send_key_images": False}
     with Clinic(tmp_path, options=options) as clinic:
-        images = small_study()
-        uid = str(images[0].StudyInstanceUID)
-        send(images, clinic.archive.port, clinic.archive.ae_title)
         reader = signed_in(clinic.service.store, clinic.service.address)
-        reader.wait_for(uid, "waiting")
-        reader.sign(uid, read_and_save(reader, uid, finding="radius_distal"), PASSWORD)
+        uid, _ = signed_study(clinic, reader)
         reader.wait_for(uid, "committed")
         documents = [d for d in clinic.archive.stored(uid) if d.Modality != "CR"]
     assert {d.Modality for d in documents} == {"SR"}

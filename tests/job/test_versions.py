@@ -12,19 +12,9 @@ from dicom_service.review.model import Reading
 from test_pacs.reader import ReaderClient, RequestRefused
 from test_pacs.sending import send
 from test_pacs.studies import late_image, small_study
-from tests.job.helpers import PASSWORD, read_and_save
+from tests.job.helpers import PASSWORD, read_and_save, signed_study
 
 WORDS = "Перелом, 骨折 🐕"
-
-
-def _signed(clinic, reader, finding="radius_distal"):
-    images = small_study()
-    send(images, clinic.archive.port, clinic.archive.ae_title)
-    uid = str(images[0].StudyInstanceUID)
-    reader.wait_for(uid, "waiting")
-    version = read_and_save(reader, uid, finding=finding)
-    reader.sign(uid, version, PASSWORD)
-    return uid, version
 
 
 def _post(reader, uid, what, **body):
@@ -64,7 +54,7 @@ def _reword(reader, uid, text):
 
 
 def test_the_archive_holds_the_whole_chain_and_the_version_to_go_by_is_known(clinic, reader):
-    uid, _ = _signed(clinic, reader)
+    uid, _ = signed_study(clinic, reader)
     _post(reader, uid, "addendum", text=WORDS, password=PASSWORD)
     assert reader.open(uid)["prevailing"]["kind"] == "addendum"
 
@@ -128,7 +118,7 @@ def test_the_archive_holds_the_whole_chain_and_the_version_to_go_by_is_known(cli
 
 
 def test_signing_the_same_version_twice_makes_one_report(clinic, reader):
-    uid, version = _signed(clinic, reader, finding="")
+    uid, version = signed_study(clinic, reader, finding="")
     again = reader.sign(uid, version, PASSWORD)
     assert [d["role"] for d in again["documents"]] == ["report", "pdf"]
     with pytest.raises(RequestRefused):
@@ -155,7 +145,7 @@ def test_signing_the_same_version_twice_makes_one_report(clinic, reader):
 
 
 def test_late_images_of_a_signed_study_are_taken_in_by_a_correction(clinic, reader):
-    uid, _ = _signed(clinic, reader, finding="")
+    uid, _ = signed_study(clinic, reader, finding="")
     images = [d for d in clinic.archive.stored(uid) if d.Modality == "CR"]
     send([late_image(images)], clinic.archive.port, clinic.archive.ae_title)
     deadline = time.monotonic() + 20
@@ -177,7 +167,7 @@ def test_late_images_of_a_signed_study_are_taken_in_by_a_correction(clinic, read
     assert {d.SOPInstanceUID for d in clinic.archive.stored(uid) if d.Modality == "CR"} <= named
 
 
-def test_a_draft_is_a_document_that_nobody_has_signed(clinic, reader):
+def test_a_draft_is_a_document_that_nobody_hassigned_study(clinic, reader):
     images = small_study()
     send(images, clinic.archive.port, clinic.archive.ae_title)
     uid = str(images[0].StudyInstanceUID)
@@ -192,7 +182,7 @@ def test_a_draft_is_a_document_that_nobody_has_signed(clinic, reader):
 
 
 def test_a_newer_version_from_elsewhere_is_pointed_out(clinic, reader):
-    uid, _ = _signed(clinic, reader, finding="")
+    uid, _ = signed_study(clinic, reader, finding="")
     _, (first,) = _held(clinic, reader, uid, 1)
     newer = pydicom.Dataset()
     newer.update(first)
@@ -207,7 +197,7 @@ def test_a_newer_version_from_elsewhere_is_pointed_out(clinic, reader):
 
 @pytest.mark.parametrize("clinic", [{"store_templates": True}], indirect=True)
 def test_a_template_that_the_archive_got_is_named_by_the_report(clinic, reader):
-    uid, _ = _signed(clinic, reader, finding="")
+    uid, _ = signed_study(clinic, reader, finding="")
     _, (template, final) = _held(clinic, reader, uid, 2)
     assert template.CompletionFlag == "PARTIAL"
     assert _predecessors(final) == {template.SOPInstanceUID: "121363"}
