@@ -12,6 +12,7 @@ from dicom_service.store import audit, events
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
+from dicom_service.store.index import Unsure, retried, tell
 from dicom_service.store.model import InstanceHeader, StoredInstance
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import instances, quarantine, studies
@@ -44,8 +45,8 @@ class _Arrival(NamedTuple):
 class Objects(Shelf):
     """Objects as received, and the ones kept aside."""
 
-    def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
-        super().__init__(folder, exclusive=exclusive)
+    def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
+        super().__init__(folder, exclusive=exclusive, index_url=index_url)
         self._arrivals = Group(self._index_objects)
 
     def accept(
@@ -111,9 +112,10 @@ class Objects(Shelf):
         with self._index.read() as connection:
             return connection.execute(_KNOWN, {"uid": sop_instance_uid}).first()
 
+    @retried
     def _came_again(self, header: InstanceHeader, prior: bool) -> None:
         if not prior and header.makes_work:
-            with self._index.write() as connection:
+            with self._index.write(header.study_uid) as connection:
                 events.routed_again(connection, header, now_us())
 
     def _index_objects(self, arrivals: list[_Arrival]) -> list[Outcome]:
@@ -126,16 +128,26 @@ class Objects(Shelf):
         done = False
         try:
             self._blobs.settle(arrival.name for arrival in arrivals)
-            with self._index.write() as connection:
-                results = [_index_object(connection, arrival) for arrival in arrivals]
+            results = self._write_rows(arrivals)
             used = {a.name for a, (_, kept) in zip(arrivals, results, strict=True) if kept}
             done = True
+        except Unsure:  # the rows may be there, and then their files must be
+            used = {arrival.name for arrival in arrivals}
+            raise
         finally:
             if done or len(arrivals) == 1:  # else each is tried again by itself
                 for arrival in arrivals:
                     if arrival.name not in used:
                         self._blobs.remove(arrival.name)
         return [outcome for outcome, _ in results]
+
+    @retried
+    def _write_rows(self, arrivals: list[_Arrival]) -> list[tuple[Outcome, bool]]:
+        about = {uid for a in arrivals for uid in (a.header.study_uid, a.header.sop_instance_uid)}
+        with self._index.write(*about) as connection:
+            results = [_index_object(connection, arrival) for arrival in arrivals]
+            tell(connection)
+        return results
 
     def instances(
         self,

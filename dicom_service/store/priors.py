@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from sqlalchemy import Select, delete, func, insert, or_, select
 
+from dicom_service.store.index import retried
 from dicom_service.store.model import PriorSearch, PriorStudy
 from dicom_service.store.opening import Shelf
 from dicom_service.store.outbox import FARTHEST_SECONDS
@@ -36,6 +37,7 @@ class Priors(Shelf):
             found = connection.execute(query).scalar()
         return None if found is None else from_us(found)
 
+    @retried
     def begin_prior_search(self, study_uid: str, now: datetime) -> None:
         """A search begins; what an earlier one found is kept until this one ends."""
         before = self.prior_search(study_uid)
@@ -45,16 +47,18 @@ class Priors(Shelf):
             next_at=now,
             found=before.found if before else 0,
         )
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             _put(connection, study_uid, values)
 
+    @retried
     def ask_again(self, study_uid: str) -> None:
         """The archives are to be asked anew; what they named before is kept until they answer."""
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             connection.execute(
                 delete(prior_searches).where(prior_searches.c.study_uid == study_uid)
             )
 
+    @retried
     def end_prior_search(
         self,
         study_uid: str,
@@ -80,7 +84,7 @@ class Priors(Shelf):
         attempts = (before.attempts if before else 0) + 1 if failed else 0
         key = prior_studies.c.study_uid == study_uid
         named = [prior.prior_uid for prior in listed]
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             old = delete(prior_studies).where(key)
             connection.execute(old.where(prior_studies.c.prior_uid.in_(named)) if failed else old)
             for prior in listed:

@@ -237,10 +237,10 @@ outbox_asks = Table(
 )
 
 leases = Table(
-    "leases",  # work that somebody is at, until then at most
+    "leases",  # work that somebody is at, until then at most; see leases.py
     metadata,
     Column("kind", _short(16), primary_key=True),
-    Column("study_uid", _short(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("of", _short(256), primary_key=True),
     _time("until"),
 )
 

@@ -13,6 +13,7 @@ from dicom_service.review.model import Template
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
 from dicom_service.store.faults import reach
+from dicom_service.store.index import retried, tell
 from dicom_service.store.lines import line_of
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
@@ -92,6 +93,7 @@ class Studies(Shelf):
             oldest = connection.execute(query).scalar()
         return None if oldest is None else from_us(oldest + seconds_us(quiet))
 
+    @retried
     def save_preparation(
         self,
         study_uid: str,
@@ -126,7 +128,7 @@ class Studies(Shelf):
         reach("settle.document")
         kept = False
         try:
-            with self._index.write() as connection:
+            with self._index.write(study_uid) as connection:
                 row = _required(connection, study_uid)
                 state = events.prepared_state(row)
                 if state is not None and row.last_object_at <= to_us(seen_at):
@@ -137,6 +139,7 @@ class Studies(Shelf):
                     if document:
                         insert_document(connection, study_uid, document, blob, at_us=now_us())
                         add_deliveries(connection, study_uid, [document], destinations)
+                    tell(connection)
                     kept = True
         finally:
             if blob and not kept:
@@ -144,9 +147,10 @@ class Studies(Shelf):
         reach("settle.committed")
         return kept
 
+    @retried
     def fail_preparation(self, study_uid: str, sentence: str) -> None:
         """No template could be made; `sentence` says why. A draft that exists is kept."""
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             row = _required(connection, study_uid)
             if events.prepared_state(row) is None:
                 return
