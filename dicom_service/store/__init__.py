@@ -25,6 +25,7 @@ from dicom_service.store.model import (
     SweepReport,
     UserRow,
 )
+from dicom_service.store.preferences import Phrase, Preferences
 from dicom_service.store.quarantine import Decision
 from dicom_service.store.seeing import Seeing
 from dicom_service.store.store import Store
@@ -39,6 +40,8 @@ __all__ = [
     "ListedStudy",
     "NewDocument",
     "OutboxRow",
+    "Phrase",
+    "Preferences",
     "PriorSearch",
     "PriorStudy",
     "QuarantineRow",

@@ -14,7 +14,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 4
+VERSION = 5
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -246,6 +246,13 @@ users = Table(
     _text("display"),
     _text("password_hash"),
     Column("roles", Text, nullable=False, default="[]"),
+)
+
+preferences = Table(
+    "preferences",  # what each account chose for itself
+    metadata,
+    Column("user", String(64), ForeignKey("users.name"), primary_key=True),
+    _text("said"),
 )
 
 sessions = Table(
