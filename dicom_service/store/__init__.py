@@ -1,7 +1,8 @@
 """Where everything is kept: objects, index, drafts, signed documents, outbox, users, audit.
 
-Two narrow ports: the index (`schema.py`, SQL through SQLAlchemy Core; all that is special to
-SQLite is in `sqlite.py`) and the blobs (`blobs.py`, bytes by generated name). `Store` joins them.
+Two narrow ports: the index (`index.py`; tables in `schema.py`, SQL through SQLAlchemy Core; what
+is special to an engine is in a module of its name) and the blobs (`blobs.py`, bytes by generated
+name). `Store` joins them.
 """
 
 from dicom_service.store.blobs import full_disk_named

@@ -7,6 +7,7 @@ import { groupCount, groupOpen, isEye, members, sheetGroup, standsAlone } from '
 import { groupKey } from './keys.js';
 import { described, glyph } from './item_list.js';
 import { shortLabel, viewsOfSide } from './map_state.js';
+import { breakable } from './names.js';
 import { askedViews } from './reading.js';
 import { strings } from './strings.js';
 
@@ -78,7 +79,7 @@ function seen(session, item) {
   const alone = standsAlone(session.reading, item.id);
   return h('li', { key: item.id, class: alone ? 'member apart' : 'member' },
     glyph(item, views, session.reading),
-    h('button', { class: 'member-name', 'aria-label': described(item, views, session.reading), title: item.physis?.text, onclick: () => session.choose(item.id) }, item.name));
+    h('button', { class: 'member-name', 'aria-label': described(item, views, session.reading), title: item.physis?.text, onclick: () => session.choose(item.id) }, breakable(item.name)));
 }
 
 function member(session, item) {

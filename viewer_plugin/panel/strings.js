@@ -268,7 +268,8 @@ export const english = {
     },
   },
   search: {
-    title: 'Search everything', hint: 'command, section or structure', none: 'Nothing has these words.', section: 'section',
+    title: 'Search everything', hint: 'command, section, structure or finding', none: 'Nothing has these words.', section: 'section',
+    finding: of => `finding, ${of}`,
     count: (all, shown) => (all > shown ? `${all}, the first ${shown} shown` : `${all} found`),
   },
   teaching: {

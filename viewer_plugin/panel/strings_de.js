@@ -269,7 +269,8 @@ export const german = {
     },
   },
   search: {
-    title: 'Alles suchen', hint: 'Befehl, Abschnitt oder Struktur', none: 'Nichts hat diese Wörter.', section: 'Abschnitt',
+    title: 'Alles suchen', hint: 'Befehl, Abschnitt, Struktur oder Befund', none: 'Nichts hat diese Wörter.', section: 'Abschnitt',
+    finding: of => `Befund, ${of}`,
     count: (all, shown) => (all > shown ? `${all}, die ersten ${shown} gezeigt` : `${all} gefunden`),
   },
   teaching: {
