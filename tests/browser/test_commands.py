@@ -79,6 +79,7 @@ def test_a_key_is_changed_refused_kept_and_reset(
     accessible(page)
     page.keyboard.press("q")
     expect(panel.get_by_role("status")).to_contain_text("q is now: abnormal")
+    page.evaluate("localStorage.clear()")  # at another desk
     panel = opened(page, node)
     panel.get_by_role("button", name="Bone").click()
     page.keyboard.press("a")
