@@ -26,6 +26,7 @@ from dicom_service.store.model import (
     SweepReport,
     UserRow,
 )
+from dicom_service.store.preferences import Phrase, Preferences
 from dicom_service.store.quarantine import Decision
 from dicom_service.store.seeing import Seeing
 from dicom_service.store.store import Store
@@ -40,6 +41,8 @@ __all__ = [
     "ListedStudy",
     "NewDocument",
     "OutboxRow",
+    "Phrase",
+    "Preferences",
     "PriorSearch",
     "PriorStudy",
     "QuarantineRow",

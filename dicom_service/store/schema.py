@@ -288,6 +288,13 @@ users = Table(
     Column("roles", _TEXT, nullable=False, default="[]"),
 )
 
+preferences = Table(
+    "preferences",  # what each account chose for itself
+    metadata,
+    Column("user", String(64), ForeignKey("users.name"), primary_key=True),
+    _text("said"),
+)
+
 sessions = Table(
     "sessions",
     metadata,
