@@ -12,8 +12,8 @@ from dicom_service.audit import Forwarder
 from dicom_service.errors import SesamoidError, SetupError
 from dicom_service.node import Node
 from dicom_service.settings import Settings
-from dicom_service.site import site_atlas
-from dicom_service.store import Store, SweepReport
+from dicom_service.site import site_atlas, site_store
+from dicom_service.store import SweepReport
 from dicom_service.web import Server, create_app, serve
 from dicom_service.workflow import Desk
 
@@ -34,7 +34,7 @@ class Service:
     def __init__(self, settings: Settings, viewer: Path | None = None) -> None:
         self.settings = settings
         use(site_atlas(settings))
-        self.store = Store(Path(settings.data_folder))
+        self.store = site_store(settings, exclusive=True)
         self.store.low_water = settings.low_water_mb << 20
         self.desk = Desk(self.store, settings)
         self.node = Node(settings, self.store, self.desk.prepare)

@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+from tests.postgres_server import Server
+
 SWITCHES = [
     "--no-sandbox",
     "--disable-gpu",
@@ -30,6 +32,14 @@ def program() -> Callable[[str], str]:
         return found
 
     return find
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Server]:
+    """One PostgreSQL server for all tests of a process."""
+    server = Server()
+    yield server
+    server.close()
 
 
 @pytest.fixture(scope="session")

@@ -7,6 +7,7 @@ last: a backup that is interrupted leaves the one before.
 
 import os
 import shutil
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -15,8 +16,11 @@ from sqlalchemy import select
 
 from dicom_service.errors import SetupError
 from dicom_service.store.blobs import Blobs, full_disk_named, sync_folder
+from dicom_service.store.home import INDEX, is_data_folder, join
+from dicom_service.store.index import Index
+from dicom_service.store.moving import check_empty, load
 from dicom_service.store.objects import digest_of
-from dicom_service.store.opening import INDEX
+from dicom_service.store.opening import open_index
 from dicom_service.store.schema import documents, instances, quarantine
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.store import Store
@@ -43,8 +47,10 @@ class _Wanted(NamedTuple):
     digest: str  # "": not known
 
 
-def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
+def back_up(data: Path, to: Path, *, user: str, at: datetime, index_url: str = "") -> Copied:
     """Bring the backup in `to` up to date; the node may run.
+
+    A backup has the same form whichever engine keeps the index.
 
     Raises
     ------
@@ -53,18 +59,21 @@ def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
     StorageFull
         There is no room for it; the backup before is still whole.
     """
-    if not (data / INDEX).is_file():
+    if not is_data_folder(data):
         raise SetupError(f"{data} is no data folder of this program: it has no {INDEX}.")
     if to.absolute().is_relative_to(data.absolute()):
         raise SetupError(f"A backup inside the data folder {data} would be lost with it.")
     with full_disk_named(to):
         to.mkdir(parents=True, exist_ok=True)
-        done = _copied(data, to)
+        with open_index(data, index_url) as index:
+            if index.shared:
+                join(index, data)
+            done = _copied(index, data, to)
         for name in _ALONE:
             if (data / name).is_file():
                 _copy(data / name, to / name)
         sync_folder(to)
-    store = Store(data, exclusive=False)
+    store = Store(data, exclusive=False, index_url=index_url)
     try:
         store.audit("backup made", user=user, detail=f"{done.objects} objects to {to}", at=at)
     finally:
@@ -72,13 +81,19 @@ def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
     return done
 
 
-def restore(backup: Path, data: Path) -> Copied:
+def restore(backup: Path, data: Path, index_url: str = "") -> Copied:
     """Make a data folder from a backup; every object is checked against its digest.
+
+    Parameters
+    ----------
+    index_url
+        Where the index goes, when it does not go into the folder; see `Store`.
 
     Raises
     ------
     SetupError
-        There is no backup, the folder is not empty, or an object is not what was backed up.
+        There is no backup, the folder or the index is not empty, or an object is not what was
+        backed up.
     StorageFull
         There is no room.
     """
@@ -89,25 +104,30 @@ def restore(backup: Path, data: Path) -> Copied:
             f"The data folder {data} is not empty. Move what is in it away first; "
             "nothing is overwritten."
         )
-    with full_disk_named(data):
+    with full_disk_named(data), ExitStack() as opened:
         data.mkdir(parents=True, exist_ok=True)
+        index = opened.enter_context(open_index(data, index_url)) if index_url else None
+        if index is not None:
+            check_empty(index, data)
         wanted, missing = _named(backup / INDEX)
         size = _copy_all(Blobs(backup / "blobs", backup), data, wanted)
         for name in _ALONE:
             if (backup / name).is_file():
                 _copy(backup / name, data / name)
         _copy(backup / INDEX, data / INDEX)
+        if index is not None:
+            load(data / INDEX, index, data)
         sync_folder(data)
     return Copied(len(wanted), len(wanted), size, missing)
 
 
-def _copied(data: Path, to: Path) -> Copied:
+def _copied(index: Index, data: Path, to: Path) -> Copied:
     """Index and objects; begun again when an object was deleted in the meantime."""
     new = to / f"{INDEX}.new"
     there = Blobs(to / "blobs", to)
     for _ in range(_TRIES):
         new.unlink(missing_ok=True)
-        SqliteIndex(data / INDEX).snapshot(new)
+        index.snapshot(new)
         wanted, missing = _named(new)
         absent = [one for one in wanted if not there.path(one.name).is_file()]
         try:
@@ -125,16 +145,12 @@ def _copied(data: Path, to: Path) -> Copied:
 
 def _named(index: Path) -> tuple[list[_Wanted], int]:
     """The blobs that an index names and that must be there, and how many have none."""
-    opened = SqliteIndex(index)
-    try:
-        with opened.read() as connection:
-            rows = connection.execute(
-                select(instances.c.blob, instances.c.digest, instances.c.missing)
-            ).all()
-            aside = connection.execute(select(quarantine.c.blob, quarantine.c.digest)).all()
-            papers = connection.execute(select(documents.c.blob)).scalars().all()
-    finally:
-        opened.close()
+    with SqliteIndex(index) as opened, opened.read() as connection:
+        rows = connection.execute(
+            select(instances.c.blob, instances.c.digest, instances.c.missing)
+        ).all()
+        aside = connection.execute(select(quarantine.c.blob, quarantine.c.digest)).all()
+        papers = connection.execute(select(documents.c.blob)).scalars().all()
     wanted = {row.blob: row.digest for row in rows if not row.missing}
     wanted |= {row.blob: row.digest for row in aside}
     gone = {row.blob for row in rows if row.missing}

@@ -15,14 +15,14 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Select, case, func, insert, or_, select, update
+from sqlalchemy import Connection, Select, case, delete, func, insert, or_, select, update
 
 from dicom_service.store import audit
 from dicom_service.store.faults import reach
 from dicom_service.store.index import retried, tell
 from dicom_service.store.model import OutboxRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import documents, outbox, outbox_asks
+from dicom_service.store.schema import documents, leases, outbox, outbox_asks
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
 MOST_RESENDS = 5
@@ -211,6 +211,7 @@ class Outbox(Shelf):
     def release_outbox(self) -> None:
         """At start: end the leases of the process before, and try at once whatever is open."""
         with self._index.write() as connection:
+            connection.execute(delete(leases))
             connection.execute(
                 update(outbox)
                 .where(outbox.c.state.in_(_OPEN), outbox.c.next_at.is_not(None))

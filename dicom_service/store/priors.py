@@ -25,10 +25,8 @@ class Priors(Shelf):
 
     def due_prior_searches(self, now: datetime, limit: int = 20) -> list[str]:
         """Studies whose earlier studies are to be asked for now, newest arrival first."""
-        query = _open_searches(studies.c.study_uid).where(_due(to_us(now)))
-        query = query.order_by(studies.c.last_object_at.desc()).limit(limit)
         with self._index.read() as connection:
-            return list(connection.execute(query).scalars())
+            return list(connection.execute(due_searches(now).limit(limit)).scalars())
 
     def next_prior_search_at(self) -> datetime | None:
         """When a search that failed is tried again."""
@@ -125,6 +123,12 @@ class Priors(Shelf):
             PriorStudy.model_validate({name: row[name] for name in PriorStudy.model_fields})
             for row in rows
         ]
+
+
+def due_searches(now: datetime) -> Select[Any]:
+    """The query of `Priors.due_prior_searches`."""
+    query = _open_searches(studies.c.study_uid).where(_due(to_us(now)))
+    return query.order_by(studies.c.last_object_at.desc())
 
 
 def _open_searches(column: Any) -> Select[Any]:

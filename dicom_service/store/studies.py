@@ -69,20 +69,8 @@ class Studies(Shelf):
 
         A newest image from the future means that the clock was set back: it counts as old.
         """
-        at, wait = to_us(now), seconds_us(quiet)
-        query = (
-            select(studies.c.study_uid)
-            .where(
-                _unprepared(),
-                or_(
-                    studies.c.last_object_at <= at - wait,
-                    studies.c.last_object_at > at + wait,
-                ),
-            )
-            .order_by(studies.c.last_object_at)
-        )
         with self._index.read() as connection:
-            return list(connection.execute(query).scalars())
+            return list(connection.execute(due_for_template(now, quiet)).scalars())
 
     def next_settling(self, now: datetime, quiet: float) -> datetime | None:
         """When the next study that is not due yet will be, if no more images come."""
@@ -186,6 +174,19 @@ class Studies(Shelf):
             _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
             for row in rows
         ]
+
+
+def due_for_template(now: datetime, quiet: float) -> Select[Any]:
+    """The query of `Studies.due_studies`."""
+    at, wait = to_us(now), seconds_us(quiet)
+    return (
+        select(studies.c.study_uid)
+        .where(
+            _unprepared(),
+            or_(studies.c.last_object_at <= at - wait, studies.c.last_object_at > at + wait),
+        )
+        .order_by(studies.c.last_object_at)
+    )
 
 
 def _unprepared() -> Any:

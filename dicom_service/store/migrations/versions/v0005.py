@@ -1,14 +1,17 @@
-"""An index that several nodes may share: leases of work, and the folder that it belongs to."""
+"""An index that several nodes may share: leases of work, and the folder that it belongs to.
+
+And what each account chose for itself.
+"""
 
 from alembic import op
-from sqlalchemy import BigInteger, Column, String, Text
+from sqlalchemy import BigInteger, Column, ForeignKey, String, Text
 
 revision = "0005"
 down_revision = "0004"
 
 
 def upgrade() -> None:
-    """Make two tables."""
+    """Make three tables."""
     short = Text(collation="C")
     op.create_table(
         "index_home",
@@ -19,5 +22,15 @@ def upgrade() -> None:
         Column("kind", String(16).with_variant(short, "postgresql"), primary_key=True),
         Column("of", String(256).with_variant(short, "postgresql"), primary_key=True),
         Column("until", BigInteger, nullable=False),
+    )
+    op.create_table(
+        "preferences",
+        Column(
+            "user",
+            String(64).with_variant(short, "postgresql"),
+            ForeignKey("users.name"),
+            primary_key=True,
+        ),
+        Column("said", Text().with_variant(short, "postgresql"), nullable=False),
     )
     op.execute("UPDATE schema_version SET version = 5")
