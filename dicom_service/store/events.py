@@ -36,6 +36,8 @@ CLOSED = {
     "withdrawn": "This report is withdrawn. Open it again to correct it.",
 }
 """States in which nothing can be entered, and what a person can do then."""
+_LONGEST_WORD = 200
+"""Of a longer word, of which an index could not be made, the beginning is searched."""
 _STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 
@@ -122,7 +124,8 @@ def index_words(connection: Connection, study_uid: str, values: dict[str, Any]) 
 def words(text: str) -> list[str]:
     """Words of a text as they are searched: no case, no punctuation."""
     folded = text.casefold()
-    return "".join(c if c.isalnum() or c == "." else " " for c in folded).split()
+    found = "".join(c if c.isalnum() or c == "." else " " for c in folded).split()
+    return [word[:_LONGEST_WORD] for word in found]
 
 
 def corrected_state(row: Any) -> dict[str, Any] | None:

@@ -31,6 +31,7 @@ STUCK_SECONDS = 60
 _LISTEN_SECONDS = 1.0
 _OVERTAKEN = {"40001", "40P01", "23505"}
 """Serialisation failure, deadlock, and a row that another node wrote first."""
+_STUCK = "25P03"
 _FULL = {"53100", "53200", "25006", "58030"}
 """No disk, no memory, a server that only reads, a disk that fails."""
 
@@ -228,7 +229,11 @@ def _meant(error: DBAPIError, place: str) -> SesamoidError:
         return StorageFull(f"The index {place} cannot be written: {reason}.")
     if state.startswith(("28", "3D")):
         return SetupError(f"The index {place} does not let this node in: {reason}.")
-    if state.startswith(("08", "53", "55", "57")) or (not state and error.connection_invalidated):
+    if (
+        state == _STUCK
+        or state.startswith(("08", "53", "55", "57"))
+        or (not state and error.connection_invalidated)
+    ):
         return TryLater(f"The index {place} does not answer: {reason}.")
     if not state and isinstance(error.orig, psycopg.OperationalError):
         return TryLater(f"The index {place} cannot be reached: {reason}.")

@@ -129,9 +129,9 @@ def plans(store, query):
     ],
     ids=str,
 )
-def test_a_question_that_many_answer_reads_no_row_of_a_study(kit, query, monkeypatch):
+def test_a_question_that_many_answer_reads_no_row_of_a_study(sqlite_kit, query, monkeypatch):
     monkeypatch.setattr(finding, "FEW", -1)
-    lines = plans(kit.store, query)
+    lines = plans(sqlite_kit.store, query)
     of_studies = [line for line in lines if line.startswith(("SCAN studies", "SEARCH studies"))]
     assert len(of_studies) == 2, lines
     assert all("COVERING INDEX" in line for line in of_studies), lines
@@ -144,15 +144,15 @@ def test_a_question_that_many_answer_reads_no_row_of_a_study(kit, query, monkeyp
     [ListQuery(), ListQuery(text="rex"), ListQuery(reader="ida"), ListQuery(missing=True)],
     ids=str,
 )
-def test_the_newest_are_walked_through_in_order_and_not_sorted(kit, query, monkeypatch):
+def test_the_newest_are_walked_through_in_order_and_not_sorted(sqlite_kit, query, monkeypatch):
     monkeypatch.setattr(finding, "FEW", -1)
-    lines = plans(kit.store, query)
+    lines = plans(sqlite_kit.store, query)
     assert not any("TEMP B-TREE FOR ORDER BY" in line for line in lines), lines
     assert any("INDEX studies_newest" in x or "INDEX studies_of_reader" in x for x in lines)
 
 
-def test_marks_that_few_have_lead_to_the_studies(kit):
+def test_marks_that_few_have_lead_to_the_studies(sqlite_kit):
     for query in (ListQuery(text="rex"), ListQuery(urgent=True), ListQuery(missing=True)):
-        lines = plans(kit.store, query)
+        lines = plans(sqlite_kit.store, query)
         assert not any(line.startswith("SCAN studies") for line in lines), lines
         assert any("(study_uid=?)" in line and "studies" in line for line in lines), lines
