@@ -12,6 +12,7 @@ from dicom_service.web import (
     admin,
     api,
     health,
+    measuring,
     metrics,
     pages,
     problems,
@@ -86,6 +87,7 @@ def create_app(
     answering = (
         session,
         api,
+        measuring,
         reading_list,
         health,
         admin,

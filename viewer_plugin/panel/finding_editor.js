@@ -3,6 +3,7 @@
 
 import { copiedLine } from './before_item.js';
 import { descriptorFields } from './descriptor_fields.js';
+import { changeBlock } from './change_block.js';
 import { computeButton, computedRow } from './computed_row.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
@@ -94,7 +95,8 @@ export function measurementList(ctx, list) {
     return h('li', { key: m.id },
       h('span', { class: 'number' }, valueText(m)),
       h('span', { class: 'dim how' }, [text[m.kind].toLowerCase(), view?.label, m.calibration].filter(Boolean).join(' · ')),
-      !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'));
+      !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'),
+      changeBlock(session, m));
   }));
 }
 

@@ -9,6 +9,7 @@ import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
 import { withShown } from './groups.js';
 import * as change from './reading.js';
+import { Changes } from './changes.js';
 import { Measuring } from './measuring.js';
 import { Priors } from './priors.js';
 import { SaveQueue } from './save_queue.js';
@@ -75,7 +76,8 @@ export class Session {
     this.presented = null;
     /** Half-written text that is not part of the reading: addendum, search words. */
     this.drafts = /** @type {Record<string, string>} */ ({});
-    this.priors = new Priors(() => api.priors(study), () => this.update());
+    this.priors = new Priors(() => api.priors(study), () => this.#priorsCame());
+    this.changes = new Changes(asked => api.changes(study, asked), () => this.update());
     /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
     this.beside = '';
     this.moreStudies = 0;
@@ -88,6 +90,11 @@ export class Session {
       onChange: () => this.#queueChanged(),
       onSaved: answer => this.#saved(answer),
     });
+  }
+
+  #priorsCame() {
+    this.changes.forget();
+    this.update();
   }
 
   subscribe(listener) {
