@@ -6,7 +6,7 @@ import { h } from './dom.js';
 import { numberText } from './numbers.js';
 import { timePlot } from './plots.js';
 import { putMeasurement } from './reading.js';
-import { strings } from './strings.js';
+import { lower, strings } from './strings.js';
 
 const text = strings.changes;
 const MOST_SHOWN = 4;
@@ -63,7 +63,7 @@ function signed(value, unit) {
 
 /** Where the other measurement is from. */
 export function sourceName({ kind, date, side, maker }) {
-  if (kind !== 'earlier') return text.otherLimb(strings.sides[side]?.toLowerCase() ?? '');
+  if (kind !== 'earlier') return text.otherLimb(lower(strings.sides[side] ?? ''));
   const day = /^\d{8}$/.test(date) ? `${date.slice(0, 4)}-${date.slice(4, 6)}-${date.slice(6)}` : strings.before.noDate;
   return maker ? text.byMaker(day, maker) : day;
 }
