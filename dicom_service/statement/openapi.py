@@ -9,6 +9,7 @@ from pydantic.json_schema import models_json_schema
 from dicom_service.measure import Measured
 from dicom_service.review.model import Reading
 from dicom_service.statement.routes import Route, routes
+from dicom_service.store import Preferences
 from dicom_service.web import admin, api, quarantine, reading_list, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
 from dicom_service.workflow.measurable import MeasurableList
@@ -33,6 +34,8 @@ class Body(NamedTuple):
 
 BODIES: dict[str, Body] = {
     "session.sign_in": Body(takes=session.SignIn),
+    "preferences.of_account": Body(gives=Preferences),
+    "preferences.change": Body(takes=Preferences, gives=Preferences),
     "api.open_reading": Body(gives=OpenReading),
     "api.save_reading": Body(takes=Reading, gives=Saved),
     "api.preview": Body(gives=Preview),

@@ -12,8 +12,10 @@ from dicom_service.web import (
     admin,
     api,
     health,
+    languages,
     metrics,
     pages,
+    preferences,
     problems,
     quarantine,
     reading_list,
@@ -81,10 +83,12 @@ def create_app(
         started_at=clock(),
     )
     problems.install(app)
+    languages.install(app)
     metrics.install(app, store)
     security.install(app)
     answering = (
         session,
+        preferences,
         api,
         reading_list,
         health,

@@ -19,6 +19,7 @@ from dicom_service.intake.corrected import corrected
 from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
 from dicom_service.measure import MeasureRequest, measure, picture
 from dicom_service.review.model import SECTIONS, Reading, Section, Template
+from dicom_service.store import Preferences
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.measurable import measurable
 from dicom_service.workflow.measuring import StudyMeasureRequest
@@ -110,6 +111,7 @@ class FakeNode:
     calibration: str = "detector plane"
     corrections: list[dict[str, Any]] = field(default_factory=list)
     order: tuple[Section, ...] = SECTIONS
+    preferences: Preferences = field(default_factory=Preferences)
     asked: list[StudyMeasureRequest] = field(default_factory=list)
     earlier: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     """Measurements of earlier studies by item."""
@@ -205,7 +207,14 @@ def faults(app: Flask, node: FakeNode) -> None:
 def reading_routes(app: Flask, node: FakeNode) -> None:
     @app.get("/api/session")
     def session() -> dict[str, Any]:
-        return {"user": "vera", "display": "Vet^Vera^^Dr", "roles": ["reader"], "csrf": "token"}
+        who = {"user": "vera", "display": "Vet^Vera^^Dr", "roles": ["reader"], "csrf": "token"}
+        return who | {"preferences": node.preferences.model_dump(mode="json")}
+
+    @app.patch("/api/preferences")
+    def prefer() -> Any:
+        merged = {**node.preferences.model_dump(), **request.get_json()}
+        node.preferences = Preferences.model_validate(merged)
+        return node.preferences.model_dump(mode="json")
 
     @app.get(f"/api/studies/{STUDY}/reading")
     def opened() -> dict[str, Any]:

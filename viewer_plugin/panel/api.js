@@ -32,7 +32,7 @@ export class Api {
   constructor(root = '/api', fetcher = (...args) => fetch(...args)) {
     this.root = root;
     this.fetcher = fetcher;
-    /** @type {{user: string, display: string, csrf: string} | null} */
+    /** @type {{user: string, display: string, csrf: string, preferences?: import('./preferences.js').Preferences} | null} */
     this.session = null;
   }
 

@@ -7,7 +7,7 @@ import { valueText } from './finding_editor.js';
 import { localDateTime, personName } from './header.js';
 import { difference, pairs } from './priors.js';
 import { meaningOf } from './numbers.js';
-import { strings } from './strings.js';
+import { lower, strings } from './strings.js';
 
 const text = strings.before;
 const STUDIES_SHOWN = 8;
@@ -141,7 +141,7 @@ function studyList(ctx) {
 function studyCard(ctx, study) {
   const { session, host } = ctx;
   const found = pairs(session.template.views, study.images);
-  const place = [study.sides.map(side => strings.sides[side].toLowerCase()).join(', '), study.regions.map(r => r.replaceAll('_', ' ')).join(', '), study.views.join(', ')].filter(Boolean).join(' · ');
+  const place = [study.sides.map(side => lower(strings.sides[side])).join(', '), study.regions.map(r => r.replaceAll('_', ' ')).join(', '), study.views.join(', ')].filter(Boolean).join(' · ');
   const show = () => showBeside(session, host, { study: study.study_uid, images: study.images, pairs: found });
   return h('li', { key: study.study_uid, class: study.state === 'here' ? 'prior' : 'prior away' },
     h('div', { class: 'title' }, h('strong', null, day(study.study_date)), study.state !== 'here' && h('span', { class: 'tag' }, text.states[study.state])),

@@ -13,6 +13,7 @@ import { Measuring } from './measuring.js';
 import { Priors } from './priors.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
+import { connect, takeOver } from './preferences.js';
 import { ordered, nextOpen, neighbour, openViews, sectionsOf } from './walk.js';
 import { strings } from './strings.js';
 
@@ -122,7 +123,9 @@ export class Session {
   async load() {
     this.update({ status: 'loading', failure: '' });
     try {
-      await this.api.whoami();
+      const who = await this.api.whoami();
+      connect(change => this.api.change('PATCH', '/preferences', JSON.stringify(change)));
+      takeOver(who?.user ?? '', who?.preferences);
       this.take(await this.api.open(this.study));
       this.priors.load();
     } catch (error) {

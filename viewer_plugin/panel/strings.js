@@ -35,6 +35,7 @@ export const english = {
     undetermined: 'undetermined', blind: 'cannot be shown',
   },
   visibility: { well: 'well seen', partly: 'superimposed' },
+  and: ' and ', species: { dog: 'dog', cat: 'cat', horse: 'horse' }, age: { months: n => `${n} mo`, years: n => `${n} y` },
   sides: { R: 'Right', L: 'Left', B: 'Both sides', U: 'Side unknown' },
   sex: { M: 'male', F: 'female', O: 'sex other' },
   neutered: 'neutered',
@@ -60,7 +61,7 @@ export const english = {
     split: views => `left to right: ${views.join(' · ')}`, nothingHere: 'Nothing to look at in this section.',
   },
   card: {
-    nth: (n, all, section) => `${n} of ${all} in ${section}`,
+    nth: (n, all, section) => `${n} of ${all} in ${section.toLowerCase()}`,
     cannot: labels => `Cannot be shown on ${labels.join(', ')}.`,
     note: 'Note', variants: 'Known variants', physis: 'Growth plate',
     next: 'next open', previous: 'previous',
@@ -254,7 +255,7 @@ export const english = {
       viewer: key => `${key} belongs to the images. Press another one.`,
       unusable: key => `${key} cannot be a key of its own here. Press a letter or a sign without Ctrl or Alt.`,
     },
-    changed: (command, key) => `${key} is now: ${command}.`, asBefore: 'The key stays as it was.', notKept: 'This browser keeps no settings. The key stays as it was.',
+    changed: (command, key) => `${key} is now: ${command}.`, asBefore: 'The key stays as it was.',
     reset: 'Keys as delivered', wasReset: 'All keys are as delivered.',
     commands: {
       normalNext: 'normal on all open views, then next open', abnormal: 'abnormal: describe it', variant: 'normal variant',
@@ -267,7 +268,8 @@ export const english = {
     },
   },
   search: {
-    title: 'Search everything', hint: 'command, section or structure', none: 'Nothing has these words.', section: 'section',
+    title: 'Search everything', hint: 'command, section, structure or finding', none: 'Nothing has these words.', section: 'section',
+    finding: of => `finding, ${of}`,
     count: (all, shown) => (all > shown ? `${all}, the first ${shown} shown` : `${all} found`),
   },
   teaching: {
@@ -290,6 +292,7 @@ export const english = {
     version: (n, all) => `version ${n} of ${all}`, context: 'Details of the document', places: 'On the images', coded: 'The same in codes', failed: 'This document cannot be shown as text.',
     image: 'image', empty: 'The document has no text.',
   },
+  notKept: 'The node does not answer: it counts in this browser and goes to the node later.',
   language: { label: 'Language' },
   theme: { label: 'Colours', names: { dark: 'Dark', light: 'Light', system: 'As the system' } },
   noAnswer: 'The node does not answer.',
@@ -298,3 +301,6 @@ export const english = {
 };
 
 export const strings = language === 'de' ? laidOver(english, german) : english;
+
+/** A word inside a sentence: German keeps the capitals of its nouns. @param {string} word */
+export const lower = word => (language === 'de' ? word : word.toLowerCase());

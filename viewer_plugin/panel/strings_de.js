@@ -36,6 +36,7 @@ export const german = {
     undetermined: 'unklar', blind: 'nicht darstellbar',
   },
   visibility: { well: 'gut zu sehen', partly: 'überlagert' },
+  and: ' und ', species: { dog: 'Hund', cat: 'Katze', horse: 'Pferd' }, age: { months: n => `${n} Mon.`, years: n => `${n} J.` },
   sides: { R: 'Rechts', L: 'Links', B: 'Beide Seiten', U: 'Seite unbekannt' },
   sex: { M: 'männlich', F: 'weiblich', O: 'Geschlecht anders' },
   neutered: 'kastriert',
@@ -255,7 +256,7 @@ export const german = {
       viewer: key => `${key} gehört zu den Bildern. Drücken Sie eine andere.`,
       unusable: key => `${key} kann hier keine eigene Taste sein. Drücken Sie einen Buchstaben oder ein Zeichen ohne Strg und Alt.`,
     },
-    changed: (command, key) => `${key} ist jetzt: ${command}.`, asBefore: 'Die Taste bleibt, wie sie war.', notKept: 'Dieser Browser behält keine Einstellungen. Die Taste bleibt, wie sie war.',
+    changed: (command, key) => `${key} ist jetzt: ${command}.`, asBefore: 'Die Taste bleibt, wie sie war.',
     reset: 'Tasten wie ausgeliefert', wasReset: 'Alle Tasten sind wie ausgeliefert.',
     commands: {
       normalNext: 'normal auf allen offenen Aufnahmen, dann nächste offene', abnormal: 'auffällig: beschreiben', variant: 'Normvariante',
@@ -268,7 +269,8 @@ export const german = {
     },
   },
   search: {
-    title: 'Alles suchen', hint: 'Befehl, Abschnitt oder Struktur', none: 'Nichts hat diese Wörter.', section: 'Abschnitt',
+    title: 'Alles suchen', hint: 'Befehl, Abschnitt, Struktur oder Befund', none: 'Nichts hat diese Wörter.', section: 'Abschnitt',
+    finding: of => `Befund, ${of}`,
     count: (all, shown) => (all > shown ? `${all}, die ersten ${shown} gezeigt` : `${all} gefunden`),
   },
   teaching: {
@@ -291,6 +293,7 @@ export const german = {
     version: (n, all) => `Fassung ${n} von ${all}`, context: 'Einzelheiten des Dokuments', places: 'Auf den Bildern', coded: 'Dasselbe in Codes', failed: 'Dieses Dokument lässt sich nicht als Text zeigen.',
     image: 'Bild', empty: 'Das Dokument hat keinen Text.',
   },
+  notKept: 'Der Knoten antwortet nicht: es gilt in diesem Browser und geht später an den Knoten.',
   language: { label: 'Sprache' },
   theme: { label: 'Farben', names: { dark: 'Dunkel', light: 'Hell', system: 'Wie das System' } },
   noAnswer: 'Der Knoten antwortet nicht.',
