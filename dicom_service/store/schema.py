@@ -20,7 +20,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 5
+VERSION = 6
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -291,7 +291,7 @@ users = Table(
 preferences = Table(
     "preferences",  # what each account chose for itself
     metadata,
-    Column("user", String(64), ForeignKey("users.name"), primary_key=True),
+    Column("user", _short(64), ForeignKey("users.name"), primary_key=True),
     _text("said"),
 )
 

@@ -52,8 +52,10 @@ export function sayable(/** @type {any} */ session) {
 /** Say one word of the chosen structure in the chosen view, which makes it abnormal there. */
 export function say(/** @type {any} */ session, /** @type {string} */ id) {
   const choices = sayable(session);
-  if (!session.editing) answer(session, 'abnormal');
-  const finding = session.reading.findings.find(f => f.id === session.editing);
+  const here = () => session.reading.findings.find(f => f.item === session.item && f.view === session.view);
+  if (here()) session.update({ editing: here().id });
+  else answer(session, 'abnormal');
+  const finding = here();
   if (finding && !finding.descriptors.includes(id)) choose(session, finding, choices, id);
 }
 

@@ -79,6 +79,11 @@ export function isEditable(/** @type {any} */ target) {
   return tag === 'textarea' || tag === 'select' || Boolean(target?.isContentEditable);
 }
 
+/** A search field that has no text has nothing of its own to take back. */
+export function isEmptySearch(/** @type {any} */ target) {
+  return target?.type === 'search' && !target.value;
+}
+
 /** Whether space and enter press what has the focus; with shift, space is the group's key. */
 export function isPressable(/** @type {any} */ target) {
   const tag = target?.localName;
