@@ -53,6 +53,8 @@ def state_of(images: list[Dataset], number: int = 0) -> Dataset:
 @pytest.mark.parametrize("kind", ["CR", "DX"])
 def test_every_companion_is_valid_and_says_whose_animal_it_is(species, side, kind, tmp_path):
     images = small_study(species=species, side=side, kind=kind)
+    for image in images:
+        image.SpecificCharacterSet, image.PatientName = "ISO_IR 192", "Östergård^Żółć"
     content = signed(images)
     made = {
         "key": key_images(content, images, DEVICE, place()),
