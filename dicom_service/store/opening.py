@@ -8,6 +8,7 @@ from typing import BinaryIO
 from sqlalchemy import insert, select, update
 
 from dicom_service.errors import SetupError, StorageFull, TryLater
+from dicom_service.store import texts
 from dicom_service.store.blobs import Blobs
 from dicom_service.store.chain import seal_older
 from dicom_service.store.schema import VERSION, metadata, schema_version
@@ -15,6 +16,8 @@ from dicom_service.store.sqlite import Index
 
 SEALED_SINCE = 3
 """The schema version from which on events of the audit trail are sealed."""
+TEXTS_SINCE = 5
+"""The schema version from which on words are in a full-text index."""
 
 _OLD_INDEXES = (
     "studies_by_state",
@@ -115,6 +118,7 @@ def _prepare_schema(index: Index) -> None:
     try:
         with index.write() as connection:
             metadata.create_all(connection)
+            texts.make_index(connection)
             for name in _OLD_INDEXES:
                 connection.exec_driver_sql(f"DROP INDEX IF EXISTS {name}")
             for table in metadata.tables.values():  # of tables that were there before
@@ -126,6 +130,8 @@ def _prepare_schema(index: Index) -> None:
             elif found < VERSION:  # what is new so far are whole tables, made above
                 if found < SEALED_SINCE:
                     seal_older(connection)
+                if found < TEXTS_SINCE:
+                    texts.take_in_older(connection)
                 connection.execute(update(schema_version).values(version=VERSION))
     except TryLater as error:
         raise SetupError(str(error)) from error

@@ -14,7 +14,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 4
+VERSION = 5
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -70,6 +70,16 @@ studies = Table(
     Index("studies_of_state", "state", "last_object_at", *_FOUND_BY),
     Index("studies_newest", text("last_object_at DESC"), *_FOUND_BY, "state"),
     Index("studies_of_reader", "reader", text("last_object_at DESC"), "study_uid", "state"),
+    # Of prepared studies only: while images arrive this one has nothing to do.
+    Index(
+        "studies_of_species",
+        "species",
+        text("last_object_at DESC"),
+        "study_uid",
+        "reader",
+        "state",
+        sqlite_where=text("species != ''"),
+    ),
     Index("studies_by_patient", "patient_id"),
     Index("studies_with_late_objects", "late_objects", sqlite_where=text("late_objects > 0")),
 )
@@ -80,6 +90,14 @@ study_words = Table(
     Column("word", Text, primary_key=True),
     Column("study_uid", String(64), ForeignKey("studies.study_uid"), primary_key=True),
     Index("study_words_of_study", "study_uid", "word"),
+)
+
+study_texts = Table(
+    "study_texts",  # the same in one text, for the full-text index: see texts.py
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("study_uid", String(64), ForeignKey("studies.study_uid"), nullable=False, unique=True),
+    _text("words"),
 )
 
 instances = Table(
