@@ -80,10 +80,10 @@ def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
     query = select(studies.c.study_uid)
     rare_states = bool(wanted.states) and not _OFTEN.intersection(wanted.states)
     few = wanted.stage not in _MANY or rare_states
-    matched, led = "" if few else _matched(wanted), False
+    matched, led = "" if few else _matched(connection, wanted), False
     if matched and texts.count(connection, matched, FEW + 1) <= FEW:
         few = led = True
-        query = query.where(texts.led_to(matched))
+        query = query.where(texts.led_to(connection, matched))
     else:
         query = query.where(*_looked_up(wanted))
     if wanted.stage:
@@ -99,11 +99,11 @@ def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
     return _Plan(query, few)
 
 
-def _matched(wanted: ListQuery) -> str:
+def _matched(connection: Connection, wanted: ListQuery) -> str:
     """What the full-text index is asked for; "": nothing that it knows is asked."""
     whole = events.words(wanted.species)
     whole += [texts.URGENT] * wanted.urgent + [texts.MISSING] * wanted.missing
-    return texts.expression(events.words(wanted.text), whole)
+    return texts.expression(connection, events.words(wanted.text), whole)
 
 
 def _looked_up(wanted: ListQuery) -> Iterator[ColumnElement[bool]]:

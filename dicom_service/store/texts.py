@@ -1,9 +1,9 @@
 """The words of every study in one full-text index: what several of them have in common is found
 by walking their lists side by side, however many studies have each.
 
-The index holds numbers only: the rowids of `studies`, which stay as they are because no study is
-ever deleted. `study_texts` keeps what the index was told of each, for it must hear it again to
-forget it. Urgency and missing views are marks among the words.
+`study_texts` has the words of each study, urgency and missing views as marks among them. SQLite's
+index knows only the numbers of its rows, which are the rowids of `studies`: those stay as they
+are because no study is ever deleted.
 """
 
 from collections.abc import Iterable
@@ -11,51 +11,74 @@ from typing import Any
 
 from sqlalchemy import Connection, TextClause, bindparam, delete, insert, select, text, update
 
-from dicom_service.store.schema import study_texts
+from dicom_service.store.index import Index
+from dicom_service.store.schema import list_lines, studies, study_texts, study_words
 
 URGENT, MISSING = "¤urgent", "¤missing"
 """No word of a text begins with this sign."""
-_MADE = text(
-    "CREATE VIRTUAL TABLE IF NOT EXISTS study_found USING fts5(words, content='study_texts', "
-    "content_rowid='number', detail=none, columnsize=0, "
-    # Words come folded and parted already: nothing but the space between them parts them.
-    "tokenize=\"ascii tokenchars '.'\", prefix='1 2 3 4 5 6 7 8 10 12')"
-)
+LONGEST = 200
+"""Characters of a word that count."""
 _LEARN = text("INSERT INTO study_found (rowid, words) VALUES (:number, :words)")
 _FORGET = text(
     "INSERT INTO study_found (study_found, rowid, words) VALUES ('delete', :number, :words)"
 )
-_OLDER = text(
-    "INSERT INTO study_texts (number, study_uid, words) SELECT studies.rowid, studies.study_uid, "
-    "coalesce((SELECT group_concat(word, ' ') FROM study_words "
-    "WHERE study_words.study_uid = studies.study_uid), '') "
-    "|| iif(priority > 0, ' ' || :urgent, '') || iif(missing != '', ' ' || :missing, '') "
-    "FROM studies LEFT JOIN list_lines ON list_lines.study_uid = studies.study_uid"
-)
+_REBUILD = text("INSERT INTO study_found (study_found) VALUES ('rebuild')")
 _STRAY = text(
     "SELECT 1 FROM studies JOIN study_texts ON study_texts.study_uid = studies.study_uid "
     "WHERE studies.rowid = (SELECT max(rowid) FROM studies) AND number != studies.rowid"
 )
 _NUMBER = text("SELECT rowid FROM studies WHERE study_uid = :uid")
-_REBUILD = text("INSERT INTO study_found (study_found) VALUES ('rebuild')")
-_COUNT = text(
-    "SELECT count(*) FROM "
-    "(SELECT 1 FROM study_found WHERE study_found MATCH :matched LIMIT :at_most)"
-)
+_PIECE = 1000
+_COUNT = {
+    "sqlite": "SELECT count(*) FROM "
+    "(SELECT 1 FROM study_found WHERE study_found MATCH :matched LIMIT :at_most)",
+    "postgresql": "SELECT count(*) FROM (SELECT 1 FROM study_texts WHERE "
+    "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery) "
+    "LIMIT :at_most) AS found",
+}
+_LED = {
+    "sqlite": "studies.rowid IN (SELECT rowid FROM study_found WHERE study_found MATCH :matched)",
+    "postgresql": "studies.study_uid IN (SELECT study_uid FROM study_texts WHERE "
+    "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery))",
+}
+_ROW = select(study_texts).where(study_texts.c.study_uid == bindparam("uid"))
 
 
-def make_index(connection: Connection) -> None:
-    """Make the index where it is not yet."""
-    connection.execute(_MADE)
-    if connection.execute(_STRAY).first():  # somebody has rebuilt the database by other means
-        take_in_older(connection)
+def mend(index: Index) -> None:
+    """Index all anew if somebody has rebuilt the database by other means."""
+    if index.engine.dialect.name != "sqlite":
+        return
+    with index.read() as connection:
+        astray = connection.execute(_STRAY).first()
+    if astray:
+        with index.write() as connection:
+            connection.execute(delete(study_texts))
+            take_in_older(connection)
 
 
 def take_in_older(connection: Connection) -> None:
-    """Index all studies anew."""
-    connection.execute(delete(study_texts))
-    connection.execute(_OLDER, {"urgent": URGENT, "missing": MISSING})
-    connection.execute(_REBUILD)
+    """Index the studies of a store that had no such index."""
+    known = select(studies.c.study_uid).order_by(studies.c.study_uid)
+    piece = connection.execute(known.limit(_PIECE)).scalars().all()
+    while piece:
+        words: dict[str, set[str]] = {uid: set() for uid in piece}
+        for row in connection.execute(
+            select(study_words).where(study_words.c.study_uid.in_(piece))
+        ):
+            words[row.study_uid].add(row.word)
+        lines = select(list_lines.c.study_uid, list_lines.c.priority, list_lines.c.missing)
+        for row in connection.execute(lines.where(list_lines.c.study_uid.in_(piece))):
+            words[row.study_uid] |= {URGENT} if row.priority > 0 else set()
+            words[row.study_uid] |= {MISSING} if row.missing else set()
+        for uid in piece:
+            _put(connection, uid, None, words[uid], learn=False)
+        piece = (
+            connection.execute(known.where(studies.c.study_uid > piece[-1]).limit(_PIECE))
+            .scalars()
+            .all()
+        )
+    if _is_sqlite(connection):
+        connection.execute(_REBUILD)
 
 
 def put_words(connection: Connection, study_uid: str, words: Iterable[str]) -> None:
@@ -72,25 +95,28 @@ def put_marks(connection: Connection, study_uid: str, marks: dict[str, bool]) ->
     _put(connection, study_uid, row, wanted.difference(m for m, has in marks.items() if not has))
 
 
-def expression(beginnings: Iterable[str], whole: Iterable[str]) -> str:
+def expression(connection: Connection, beginnings: Iterable[str], whole: Iterable[str]) -> str:
     """What the index is asked for: studies with words that begin so, and with these words."""
-    return " ".join([*(f'"{word}" *' for word in beginnings), *(f'"{word}"' for word in whole)])
+    starts = [word[:LONGEST] for word in beginnings]
+    words = [word[:LONGEST] for word in whole]
+    if _is_sqlite(connection):
+        return " ".join([*(f'"{word}" *' for word in starts), *(f'"{word}"' for word in words)])
+    return " & ".join([*(f"'{word}':*" for word in starts), *(f"'{word}'" for word in words)])
 
 
 def count(connection: Connection, matched: str, at_most: int) -> int:
     """How many studies an expression finds; counting ends at `at_most`."""
-    found = connection.execute(_COUNT, {"matched": matched, "at_most": at_most})
-    return int(found.scalar_one())
+    asked = text(_COUNT[connection.dialect.name])
+    return int(connection.execute(asked, {"matched": matched, "at_most": at_most}).scalar_one())
 
 
-def led_to(matched: str) -> TextClause:
+def led_to(connection: Connection, matched: str) -> TextClause:
     """The condition that a study is one that the expression finds."""
-    return text(
-        "studies.rowid IN (SELECT rowid FROM study_found WHERE study_found MATCH :matched)"
-    ).bindparams(matched=matched)
+    return text(_LED[connection.dialect.name]).bindparams(matched=matched)
 
 
-_ROW = select(study_texts).where(study_texts.c.study_uid == bindparam("uid"))
+def _is_sqlite(connection: Connection) -> bool:
+    return connection.dialect.name == "sqlite"
 
 
 def _known(connection: Connection, study_uid: str) -> tuple[Any, set[str]]:
@@ -98,17 +124,24 @@ def _known(connection: Connection, study_uid: str) -> tuple[Any, set[str]]:
     return row, set(row.words.split(" ")) if row else set()
 
 
-def _put(connection: Connection, study_uid: str, row: Any, words: set[str]) -> None:
-    joined = " ".join(sorted(words - {""}))
+def _put(
+    connection: Connection, study_uid: str, row: Any, words: set[str], *, learn: bool = True
+) -> None:
+    joined = " ".join(sorted({word[:LONGEST] for word in words if word}))
+    learn = learn and _is_sqlite(connection)
     if row is None:
-        number = connection.execute(_NUMBER, {"uid": study_uid}).scalar_one()
-        added = insert(study_texts).values(number=number, study_uid=study_uid, words=joined)
-        connection.execute(added)
+        values: dict[str, Any] = {"study_uid": study_uid, "words": joined}
+        if _is_sqlite(connection):
+            values["number"] = connection.execute(_NUMBER, {"uid": study_uid}).scalar_one()
+        connection.execute(insert(study_texts).values(values))
+        number = values.get("number")
     elif row.words == joined:
         return
     else:
         number = row.number
-        connection.execute(_FORGET, {"number": number, "words": row.words})
+        if learn:
+            connection.execute(_FORGET, {"number": number, "words": row.words})
         change = update(study_texts).where(study_texts.c.number == number)
         connection.execute(change.values(words=joined))
-    connection.execute(_LEARN, {"number": number, "words": joined})
+    if learn:
+        connection.execute(_LEARN, {"number": number, "words": joined})

@@ -191,7 +191,7 @@ def test_the_full_text_index_follows_every_change(kit, later):
     def found(**asked):
         query = ListQuery(**asked)
         with store._index.read() as connection:
-            indexed = texts.count(connection, finding._matched(query), 9)
+            indexed = texts.count(connection, finding._matched(connection, query), 9)
         assert indexed == len(store.listed(query, 9)), asked
         return bool(indexed)
 
@@ -212,7 +212,8 @@ def test_the_full_text_index_follows_every_change(kit, later):
 @pytest.mark.parametrize(
     "damage",
     [
-        "DELETE FROM study_texts; DROP TABLE study_found; UPDATE schema_version SET version = 4",
+        "DROP INDEX studies_of_species; DROP TABLE study_texts; DROP TABLE study_found; "
+        "UPDATE schema_version SET version = 6; UPDATE alembic_version SET version_num = '0006'",
         "UPDATE study_texts SET number = number + 7",
     ],
     ids=["of an older version", "rebuilt by other means"],
