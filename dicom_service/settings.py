@@ -91,7 +91,7 @@ class Settings(Frozen):
     metrics_token: str = ""
     audit_syslog: str = ""
     audit_syslog_ca: str = ""
-    language: Literal["en", "de"] = "en"
+    language: Literal["", "en", "de"] = ""
     session_hours: float = Field(default=12.0, gt=0)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
     user_identity: bool = False

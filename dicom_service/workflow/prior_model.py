@@ -5,7 +5,8 @@ from typing import Literal
 from pydantic import AwareDatetime
 
 from dicom_service.base import Frozen
-from dicom_service.intake.model import Side
+from dicom_service.intake.model import Side, Spacing
+from dicom_service.review.model import Measurement
 
 
 class PriorFinding(Frozen):
@@ -68,6 +69,13 @@ class PriorMeasurement(Frozen):
     image_uid: str = ""
     maker: str = ""
     """Empty: this program."""
+    code: str = ""
+    """Of what another maker measured: scheme and value, with a colon between them."""
+    view: str = ""
+    view_side: Side = "U"
+    spacing: Spacing = Spacing()
+    own: Measurement | None = None
+    """All of it, when it is one of ours."""
 
 
 class PriorReport(Frozen):

@@ -185,7 +185,9 @@ def _with_reports(
         "unreadable": tuple(unreadable),
         "withdrawn": sum(d.signed and d.sop_instance_uid in withdrawn for d in counted),
     }
-    measured = [m for _, other in foreign for m in foreign_measurements(shown.study_uid, other)]
+    measured = [
+        m for _, other in foreign for m in foreign_measurements(shown.study_uid, other, images)
+    ]
     seen: list[PriorObservation] = []
     if newest is not None:
         series = next(i.series_uid for i, d in own if d is newest)
@@ -193,7 +195,8 @@ def _with_reports(
         seen = observations(
             shown.study_uid, shown.study_date, newest.content, newest.sop_instance_uid
         )
-        measured = own_measurements(shown.study_uid, shown.study_date, newest.content) + measured
+        own_ones = own_measurements(shown.study_uid, shown.study_date, newest.content, images)
+        measured = own_ones + measured
     return _Gathered(shown.model_copy(update=update), seen, measured)
 
 

@@ -1,7 +1,6 @@
 // @ts-check
 /** What was said and measured of one structure before, greyed beside what is said today. */
 
-import { changeText, earlierOf } from './before.js';
 import { copyFinding, described, viewFor } from './copying.js';
 import { h } from './dom.js';
 import { shortLabel } from './map_state.js';
@@ -16,13 +15,11 @@ const day = da => (/^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${d
 /** @param {any} ctx */
 export function beforeItem({ session }, item) {
   const said = session.priors.observations(item.id);
-  const measured = session.reading.measurements.filter(m => m.item === item.id).flatMap(m => earlierOf(session, m).slice(0, SHOWN).map(before => changeText(m, before)));
   const alone = session.priors.measurements(item.id).filter(before => !session.reading.measurements.some(m => m.item === item.id && meaningOf(m) === before.meaning));
-  if (!said.length && !measured.length && !alone.length) return null;
+  if (!said.length && !alone.length) return null;
   return h('aside', { key: 'before', class: 'known earlier' }, h('h3', null, text.earlier),
     said.slice(0, SHOWN).map(one => earlier(session, item, one)),
     said.length > SHOWN && h('p', { key: 'more', class: 'source' }, text.olderReports(said.length - SHOWN)),
-    measured.map((words, i) => h('p', { key: `change ${i}` }, words)),
     alone.slice(0, SHOWN).map((one, i) => h('p', { key: `then ${i}` }, text.measuredThen(day(one.date), strings.finding[one.meaning]?.toLowerCase() ?? one.meaning, one.value.toFixed(1), one.unit === 'deg' ? '°' : ` ${one.unit}`))));
 }
 

@@ -8,7 +8,7 @@
 import * as answering from './answering.js';
 import { delivering } from './delivery.js';
 import { patch } from './dom.js';
-import { command, isEditable, isPressable } from './keys.js';
+import { command, isEditable, isEmptySearch, isPressable } from './keys.js';
 import { language } from './language.js';
 import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
@@ -238,11 +238,11 @@ export class PanelElement extends HTMLElement {
     event.stopPropagation(); // The viewer has keys of its own.
     if (event.type !== 'keydown') return;
     const target = event.composedPath()[0];
-    if (isEditable(target)) {
+    const wanted = command(event);
+    if (isEditable(target) && !(isEmptySearch(target) && ['undo', 'redo'].includes(wanted?.name ?? ''))) {
       if (event.key === 'Escape') this.leaveField();
       return;
     }
-    const wanted = command(event);
     const presses = event.key === ' ' && !event.shiftKey && isPressable(target);
     if (!wanted || presses || event.defaultPrevented) return;
     event.preventDefault();

@@ -54,7 +54,7 @@ function measured(ctx, item) {
 
 function place(session, item) {
   const same = session.template.items.filter(one => one.section === item.section && one.side === item.side);
-  const nth = strings.card.nth(same.indexOf(item) + 1, same.length, strings.sections[item.section].toLowerCase());
+  const nth = strings.card.nth(same.indexOf(item) + 1, same.length, strings.sections[item.section]);
   const meaning = item.code.meaning.toLowerCase() === item.name.toLowerCase() ? '' : `${item.code.meaning} · `;
   return `${meaning}${nth}`;
 }

@@ -22,6 +22,7 @@ export function computedName(computed, kinds) {
 /** How the node names each kind; a published measurement goes by its own name. */
 const MEANINGS = {
   swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line',
+  fat_plane: 'fat plane', implant: 'implant',
 };
 
 /** What an earlier measurement must be called to be the same one as this. */
