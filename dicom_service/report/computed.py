@@ -41,6 +41,7 @@ def told(computed: Computed) -> Computed:
         kind=computed.kind,
         name=sr.tidy(computed.name),
         control_view=sr.tidy(computed.control_view),
+        true_mm=computed.true_mm,
         method=sr.tidy(computed.method),
         version=sr.tidy(computed.version),
         numbers=numbers,
@@ -118,6 +119,7 @@ def algorithm(computed: Computed) -> list[Dataset]:
         "measurement": computed.name,
         "number": computed.numbers[0].id,
         "control": computed.control_view,
+        "true size in mm": f"{computed.true_mm:g}" if computed.true_mm else "",
     }
     return [
         *sr.text("HAS CONCEPT MOD", "algorithm_name", computed.method),
@@ -197,6 +199,7 @@ def read(item: Dataset) -> Computed:
         "kind": asked["kind"],
         "name": asked.get("measurement", ""),
         "control_view": asked.get("control", ""),
+        "true_mm": asked.get("true size in mm", 0.0),
         "method": text_below(item, "algorithm_name"),
         "version": text_below(item, "algorithm_version"),
         "numbers": [
