@@ -6,13 +6,11 @@ import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { localDateTime, personName } from './header.js';
 import { pairs } from './priors.js';
-import { meaningOf } from './numbers.js';
+import { dayText as day, meaningOf } from './numbers.js';
 import { lower, strings } from './strings.js';
 
 const text = strings.before;
 const STUDIES_SHOWN = 8;
-
-const day = da => (/^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${da.slice(6)}` : da || text.noDate);
 
 /** One line in the head of the panel; nothing when there is nothing to go to. */
 export function beforeLine({ session }) {
