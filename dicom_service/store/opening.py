@@ -10,6 +10,7 @@ from dicom_service.store.blobs import Blobs
 from dicom_service.store.index import Index
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
+from dicom_service.store.texts import mend
 
 INDEX = "index.sqlite"
 """The index within a data folder or a backup."""
@@ -56,6 +57,7 @@ class Shelf:
         self._index: Index = SqliteIndex(self.folder / INDEX)
         try:
             bring_up_to_date(self._index, self.folder)
+            mend(self._index)
         except BaseException:
             self.close()
             raise
