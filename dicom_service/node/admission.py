@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from dicom_service.node.secure import Certificate
 from dicom_service.node.services import plain
 from dicom_service.passwords import password_fits
+from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import Store
 
@@ -36,8 +37,9 @@ _NOT_IDENTIFIED = (1, 2, 1)  # PS3.7 D.3.3.7: by the provider (ACSE), no reason 
 class Admission:
     """The decision about each association request."""
 
-    def __init__(self, settings: Settings, store: Store) -> None:
+    def __init__(self, settings: Settings, store: Store, roster: Roster) -> None:
         self._settings = settings
+        self._roster = roster
         self._store = store
         self._wrong: dict[str, list[float]] = {}
         self._lock = threading.Lock()
@@ -57,7 +59,7 @@ class Admission:
 
     def _unknown(self, title: str, address: str, certificate: Certificate | None) -> str:
         """Why nobody that we know calls so; "" when somebody does, or anybody may."""
-        named = [peer for peer in self._settings.peers if peer.ae_title == title]
+        named = [peer for peer in self._roster.peers() if peer.ae_title == title]
         if self._settings.peers_only:
             named = [peer for peer in named if comes_from(peer, address)]
             if not named:
@@ -75,7 +77,7 @@ class Admission:
         name = (item.primary_field or b"").decode("utf-8", "replace")
         passcode = (item.secondary_field or b"").decode("utf-8", "replace")
         user = self._store.user(name)
-        if not password_fits(user.password_hash if user else None, passcode):
+        if not password_fits(user.hash_in_use if user else None, passcode):
             self._note_wrong(address)
             return "wrong user name or passcode"
         if user is not None and DEVICE not in user.roles:

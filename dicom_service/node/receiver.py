@@ -27,6 +27,7 @@ from dicom_service.node.services import (
 )
 from dicom_service.node.stream import Answer, IncomingFile
 from dicom_service.node.transport import Server
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import InstanceHeader, Seeing, Store
 
@@ -46,6 +47,8 @@ class Receiver:
         Called after an object was stored, from the association's thread.
     asked_for
         Whether this node asked for an object: its study, who sends it, who had it moved.
+    roster
+        The peers.
     """
 
     def __init__(
@@ -55,6 +58,7 @@ class Receiver:
         reports: Reports,
         on_object: Callable[[], None],
         asked_for: Callable[[str, str, str], bool],
+        roster: Roster,
     ) -> None:
         self._settings = settings
         self._tried = Seeing(store, lambda: datetime.now(UTC))
@@ -63,7 +67,7 @@ class Receiver:
         self._on_object = on_object
         self._asked_for = asked_for
         self._entity = _entity(settings)
-        self._admission = Admission(settings, store)
+        self._admission = Admission(settings, store, roster)
         self._balancers = Balancers(settings.balancers, LIMITS.balancer_seconds)
         self._server: Server | None = None
         self._secure: SecurePort | None = None

@@ -336,7 +336,7 @@ export class PanelElement extends HTMLElement {
     if (landmarks.active) return landmarks.close();
     landmarks.open();
     if (!landmarks.active) return session.update({ message: strings.tour.none });
-    host.show(landmarks.views.map(({ view }) => view.uid));
+    host.show(landmarks.views.map(({ view }) => view.uid).filter(uid => session.template.views.some(view => view.uid === uid)));
     host.whole();
     this.focusOn('[data-landmarks]');
   }

@@ -84,6 +84,8 @@ export class Session {
     this.changes = new Changes(asked => api.changes(study, asked), () => this.update());
     /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
     this.beside = '';
+    /** What lies beside what. @type {import('../host/host.js').Beside | null} */
+    this.plan = null;
     this.moreStudies = 0;
     this.undoStack = /** @type {any[]} */ ([]);
     this.listeners = new Set();

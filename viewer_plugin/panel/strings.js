@@ -249,7 +249,7 @@ export const english = {
     set: 'Set landmarks', change: 'Change landmarks', accept: 'Take these', done: 'Done', remove: 'Remove all',
     proposed: 'proposed, look', isSet: 'set', allSet: 'All landmarks of this image are set. Drag one to move it.',
     taken: 'Landmarks set. Ctrl Z takes them back.', removed: 'Landmarks removed. Ctrl Z brings them back.',
-    noProposal: why => `Nothing could be proposed: ${why}`, sameLevel: 'same level', none: 'These views have no landmarks to set.',
+    noProposal: why => `Nothing could be proposed: ${why}`, sameLevel: 'same level', guessed: 'The places below are guessed. Put them right:', none: 'These views have no landmarks to set.',
   },
   outlines: {
     title: 'Outline of a normal variant', done: 'Done', another: 'Another', remove: 'Remove', mark: 'Outline it on the image', change: 'change', changeNamed: name => `Change the outline: ${name}`,

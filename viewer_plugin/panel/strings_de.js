@@ -250,7 +250,7 @@ export const german = {
     set: 'Landmarken setzen', change: 'Landmarken ändern', accept: 'So übernehmen', done: 'Fertig', remove: 'Alle entfernen',
     proposed: 'Vorschlag, ansehen', isSet: 'gesetzt', allSet: 'Alle Landmarken dieses Bildes sind gesetzt. Ziehen Sie eine, um sie zu bewegen.',
     taken: 'Landmarken gesetzt. Strg Z nimmt sie zurück.', removed: 'Landmarken entfernt. Strg Z holt sie zurück.',
-    noProposal: why => `Kein Vorschlag möglich: ${why}`, sameLevel: 'gleiche Höhe', none: 'Auf diesen Aufnahmen sind keine Landmarken zu setzen.',
+    noProposal: why => `Kein Vorschlag möglich: ${why}`, sameLevel: 'gleiche Höhe', guessed: 'Die Orte unten sind geschätzt. Richtigstellen:', none: 'Auf diesen Aufnahmen sind keine Landmarken zu setzen.',
   },
   outlines: {
     title: 'Umriss einer Normvariante', done: 'Fertig', another: 'Noch einer', remove: 'Entfernen', mark: 'Im Bild umreißen', change: 'ändern', changeNamed: name => `Umriss ändern: ${name}`,
