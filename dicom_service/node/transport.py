@@ -7,10 +7,12 @@ peer, and close a socket in every case. What is done with a connection is in `st
 import contextlib
 import logging
 import socket
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from socketserver import TCPServer
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from pynetdicom import evt
 from pynetdicom.association import Association
@@ -18,7 +20,9 @@ from pynetdicom.fsm import InvalidEventError
 from pynetdicom.presentation import PresentationContext
 from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAssociationServer
 
+from dicom_service.node.balancer import Balancers, NoHeader
 from dicom_service.node.limits import LIMITS
+from dicom_service.node.secure import Certificate
 from dicom_service.node.stream import Answer, IncomingFile, attach
 
 _AWAITING_REQUEST, _AWAITING_CLOSE = "Sta2", "Sta13"
@@ -127,27 +131,68 @@ class Server(ThreadedAssociationServer):
         incoming: Path,
         store: StoreHandler,
         echo: EchoHandler,
+        balancers: Balancers,
         **options: Any,
     ) -> None:
+        self.balancers = balancers
+        self._certificates: WeakKeyDictionary[socket.socket, Certificate] = WeakKeyDictionary()
+        self._declaring = threading.Lock()
+        self._undeclared = threading.BoundedSemaphore(LIMITS.connections)
         self.incoming = incoming
         self.store = store
         self.echo = echo
         super().__init__(*args, **options | {"request_handler": _Handler})
         self.contexts = _Shared(self.contexts)
 
-    def verify_request(self, request: object, client_address: Any) -> bool:  # noqa: ARG002
+    def verify_request(self, request: object, client_address: Any) -> bool:
         """Whether there is room for one more connection; see the base class."""
+        if self._through_balancer(request, client_address):  # counted once it is known whose it is
+            room = len(self.active_associations) < LIMITS.connections
+            return room and self._undeclared.acquire(blocking=False)
+        return self._room_for(client_address[0])
+
+    def finish_request(self, request: Any, client_address: Any) -> None:
+        """Learn from a balancer who calls, then serve the call; see the base class."""
+        if self._through_balancer(request, client_address):
+            try:
+                caller = self.balancers.caller(request, client_address)
+            except NoHeader as error:
+                log.warning("refused a connection of the balancer %s: %s", client_address[0], error)
+                caller = None
+            finally:
+                self._undeclared.release()
+            with self._declaring:  # the calls of one caller are counted one after the other
+                if caller is not None and self._room_for(caller[0]):
+                    super().finish_request(request, caller)
+                else:
+                    self.shutdown_request(request)
+        else:
+            super().finish_request(request, client_address)
+
+    def _through_balancer(self, request: Any, client_address: Any) -> bool:
+        """Whether a header is to come first; the secure port has read those of its own."""
+        return request.family != socket.AF_UNIX and client_address[0] in self.balancers
+
+    def _room_for(self, address: str) -> bool:
         active = self.active_associations
-        address = client_address[0]
         same = sum(1 for association in active if association.requestor.address == address)
         return len(active) < LIMITS.connections and same < LIMITS.connections_per_peer
 
-    def take(self, connection: socket.socket, address: tuple[str, int]) -> None:
-        """Serve a connection that was accepted elsewhere, such as on the secure port."""
+    def take(
+        self, connection: socket.socket, address: tuple[str, int], certificate: Certificate
+    ) -> None:
+        """Serve a connection that was accepted on the secure port."""
+        self._certificates[connection] = certificate
         if self.verify_request(connection, address):
             self.process_request(connection, address)
         else:
             connection.close()
+
+    def certificate_of(self, association: Association) -> Certificate | None:
+        """What a caller has shown on the secure port; None: it came in by the plain one."""
+        ours = association.dul.socket
+        connection = ours.socket if ours else None
+        return self._certificates.get(connection) if connection else None
 
     def shutdown(self) -> None:
         """Stop accepting and close the listening socket; see the base class."""

@@ -30,6 +30,7 @@ from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
+from dicom_service.store.texts import put_words
 
 CLOSED = {
     "signed": "This report is signed. Write an addendum, or open it again to correct it.",
@@ -38,6 +39,8 @@ CLOSED = {
 """States in which nothing can be entered, and what a person can do then."""
 _LONGEST_WORD = 200
 """Of a longer word, of which an index could not be made, the beginning is searched."""
+_MOST_WORDS = 200
+"""Of one text lead to its study: an index row has an end, and no name is as long."""
 _STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 
@@ -115,10 +118,11 @@ def index_words(connection: Connection, study_uid: str, values: dict[str, Any]) 
     connection.execute(delete(study_words).where(study_words.c.study_uid == study_uid))
     found = {study_uid}
     for field in ("patient_id", "patient_name", "accession_number", "description", "species"):
-        found |= set(words(str(values.get(field, ""))))
+        found |= set(words(str(values.get(field, "")))[:_MOST_WORDS])
     connection.execute(
         insert(study_words), [{"word": word, "study_uid": study_uid} for word in sorted(found)]
     )
+    put_words(connection, study_uid, found)
 
 
 def words(text: str) -> list[str]:

@@ -12,6 +12,7 @@ from dicom_service.store.index import Index
 from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
+from dicom_service.store.texts import mend
 
 
 class Shelf:
@@ -63,6 +64,7 @@ class Shelf:
             bring_up_to_date(self._index, self.folder)
             if self._index.shared:
                 join(self._index, self.folder)
+            mend(self._index)
         except BaseException:
             self.close()
             raise

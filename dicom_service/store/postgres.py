@@ -56,7 +56,8 @@ class PostgresIndex(Index):
     def __init__(self, url: str) -> None:
         self.engine = _open(url)
         there = self.engine.url
-        self.place = f"{there.database} on {there.host or there.query.get('host', 'localhost')}"
+        host = there.host or there.query.get("host", "localhost")
+        self.place = f"{there.database or there.username} on {host}"
         self._reading = self.engine.execution_options(
             isolation_level="REPEATABLE READ", postgresql_readonly=True
         )
@@ -172,7 +173,7 @@ class _NoNul(StrDumperUnknown):
 def _open(url: str) -> Engine:
     try:
         there = make_url(url).set(drivername="postgresql+psycopg")
-    except ArgumentError:
+    except (ArgumentError, ValueError):
         raise SetupError("index_url is not of the form postgresql://user@host/database.") from None
     engine = create_engine(
         there,

@@ -7,6 +7,7 @@ changes a table adds a revision to `migrations` and raises `VERSION`.
 from typing import Any
 
 from sqlalchemy import (
+    DDL,
     BigInteger,
     Boolean,
     Column,
@@ -17,10 +18,11 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    event,
     text,
 )
 
-VERSION = 5
+VERSION = 9
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -102,6 +104,16 @@ studies = Table(
     Index("studies_of_state", "state", "last_object_at", *_FOUND_BY),
     Index("studies_newest", text("last_object_at DESC"), *_FOUND_BY, "state"),
     Index("studies_of_reader", "reader", text("last_object_at DESC"), "study_uid", "state"),
+    # Of prepared studies only: while images arrive this one has nothing to do.
+    Index(
+        "studies_of_species",
+        "species",
+        text("last_object_at DESC"),
+        "study_uid",
+        "reader",
+        "state",
+        **_only("species != ''"),
+    ),
     Index("studies_by_patient", "patient_id", postgresql_using="hash"),
     Index("studies_with_late_objects", "late_objects", **_only("late_objects > 0")),
 )
@@ -113,6 +125,25 @@ study_words = Table(
     Column("study_uid", _short(64), ForeignKey("studies.study_uid"), primary_key=True),
     Index("study_words_of_study", "study_uid", "word"),
 )
+
+study_texts = Table(
+    "study_texts",  # the same in one text, for the full-text index: see texts.py
+    metadata,
+    Column("number", _BIG, primary_key=True),
+    Column("study_uid", _short(64), ForeignKey("studies.study_uid"), nullable=False, unique=True),
+    _text("words"),
+)
+FULL_TEXT = {
+    "sqlite": "CREATE VIRTUAL TABLE study_found USING fts5(words, content='study_texts', "
+    "content_rowid='number', detail=none, columnsize=0, "
+    # Words come folded and parted already: nothing but the space between them parts them.
+    "tokenize=\"ascii tokenchars '.'\", prefix='1 2 3 4 5 6 7 8 10 12')",
+    "postgresql": "CREATE INDEX study_found ON study_texts "
+    "USING gin (array_to_tsvector(string_to_array(words, ' ')))",
+}
+for _engine, _made in FULL_TEXT.items():
+    _in_full = DDL(_made)  # type: ignore[no-untyped-call]
+    event.listen(study_texts, "after_create", _in_full.execute_if(dialect=_engine))
 
 instances = Table(
     "instances",
@@ -286,6 +317,21 @@ users = Table(
     _text("display"),
     _text("password_hash"),
     Column("roles", _TEXT, nullable=False, default="[]"),
+)
+
+disabled_users = Table(
+    "disabled_users",  # accounts that nobody can sign in with
+    metadata,
+    Column("name", _short(64), ForeignKey("users.name"), primary_key=True),
+    _text("by"),
+    _time("at"),
+)
+
+added_peers = Table(
+    "added_peers",  # beside those of the settings file; see peers.py
+    metadata,
+    Column("name", _short(64), primary_key=True),
+    _text("said"),
 )
 
 preferences = Table(

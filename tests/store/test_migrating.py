@@ -18,6 +18,9 @@ OLDER = sorted((Path(__file__).parent / "older").glob("*.sql"))
 """Indexes as earlier versions of the program wrote them: a signed study, one that arrives, a copy
 in quarantine, a user, the audit trail."""
 
+FULL_TEXT = "study_found"
+"""The engine makes tables of its own for a full-text index."""
+
 
 def of_older(folder: Path, written: Path) -> None:
     folder.mkdir()
@@ -86,7 +89,11 @@ def test_its_tables_are_then_those_of_a_new_folder(older, tmp_path):
     for folder in (older, tmp_path / "new"):
         store = Store(folder)
         with store._index.read() as connection:
-            found = compare_metadata(MigrationContext.configure(connection), metadata)
+            context = MigrationContext.configure(
+                connection,
+                opts={"include_name": lambda name, *_: not (name or "").startswith(FULL_TEXT)},
+            )
+            found = compare_metadata(context, metadata)
         assert [change for change in found if not change[0].endswith("_index")] == []
         store.close()
     new = tables(tmp_path / "new")

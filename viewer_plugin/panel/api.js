@@ -109,6 +109,11 @@ export class Api {
     return this.change('POST', `/studies/${study}/measure`, JSON.stringify(request));
   }
 
+  /** Measurements beside the same ones before and on the other limb. @returns {Promise<{changes: any[]}>} */
+  changes(/** @type {string} */ study, /** @type {any[]} */ measurements) {
+    return this.change('POST', `/studies/${study}/changes`, JSON.stringify({ measurements }));
+  }
+
   /** @returns {Promise<import('./types.js').Opening>} the study with its new template */
   correctSpecies(/** @type {string} */ study, /** @type {string} */ species) {
     return this.change('POST', `/studies/${study}/species`, JSON.stringify({ species }));

@@ -3,6 +3,7 @@
 
 import { copiedLine } from './before_item.js';
 import { descriptorFields } from './descriptor_fields.js';
+import { changeBlock } from './change_block.js';
 import { computeButton, computedRow } from './computed_row.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
@@ -30,7 +31,7 @@ export function findingEditor(ctx) {
     measurements(ctx, finding),
     h('label', { class: 'label', key: 'note' }, text.note,
       h('textarea', {
-        rows: 2, maxlength: 4000, placeholder: text.noteHint, '.value': finding.note, readonly: session.signed,
+        rows: 2, maxlength: 4000, 'data-text': 'findings', placeholder: text.noteHint, '.value': finding.note, readonly: session.signed,
         oninput: event => put(session, finding, { note: event.target.value }, 'note'),
       })));
 }
@@ -94,7 +95,8 @@ export function measurementList(ctx, list) {
     return h('li', { key: m.id },
       h('span', { class: 'number' }, valueText(m)),
       h('span', { class: 'dim how' }, [lower(text[m.kind]), view?.label, m.calibration].filter(Boolean).join(' · ')),
-      !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'));
+      !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'),
+      changeBlock(session, m));
   }));
 }
 

@@ -1,7 +1,4 @@
-"""An index that several nodes may share: leases of work, and the folder that it belongs to.
-
-And what each account chose for itself.
-"""
+"""An index that several nodes may share: leases of work, and the folder that it belongs to."""
 
 from alembic import op
 from sqlalchemy import BigInteger, Column, ForeignKey, String, Text
@@ -11,7 +8,7 @@ down_revision = "0004"
 
 
 def upgrade() -> None:
-    """Make three tables."""
+    """Make two tables."""
     short = Text(collation="C")
     op.create_table(
         "index_home",
@@ -20,17 +17,12 @@ def upgrade() -> None:
     op.create_table(
         "leases",
         Column("kind", String(16).with_variant(short, "postgresql"), primary_key=True),
-        Column("of", String(256).with_variant(short, "postgresql"), primary_key=True),
-        Column("until", BigInteger, nullable=False),
-    )
-    op.create_table(
-        "preferences",
         Column(
-            "user",
+            "study_uid",
             String(64).with_variant(short, "postgresql"),
-            ForeignKey("users.name"),
+            ForeignKey("studies.study_uid"),
             primary_key=True,
         ),
-        Column("said", Text().with_variant(short, "postgresql"), nullable=False),
+        Column("until", BigInteger, nullable=False),
     )
     op.execute("UPDATE schema_version SET version = 5")
