@@ -36,6 +36,7 @@ class Service:
         use(site_atlas(settings))
         self.store = Store(Path(settings.data_folder))
         self.store.low_water = settings.low_water_mb << 20
+        self.store.use_journal(settings.journal_below_kb << 10)
         self.desk = Desk(self.store, settings)
         self.node = Node(settings, self.store, self.desk.prepare)
         self.desk.wake = self.node.wake

@@ -64,6 +64,7 @@ class _Handler(RequestHandler):
             association,
             self.request,
             server.incoming,
+            server.small,
             LIMITS,
             store=lambda file: server.store(association, file),
             echo=lambda: server.echo(association),
@@ -125,11 +126,13 @@ class Server(ThreadedAssociationServer):
         self,
         *args: Any,
         incoming: Path,
+        small: int,
         store: StoreHandler,
         echo: EchoHandler,
         **options: Any,
     ) -> None:
         self.incoming = incoming
+        self.small = small
         self.store = store
         self.echo = echo
         super().__init__(*args, **options | {"request_handler": _Handler})

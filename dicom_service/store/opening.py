@@ -45,6 +45,7 @@ class Shelf:
     def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
         self.folder = folder.absolute()
         self.incoming = self.folder / "incoming"
+        self.journal = self.folder / "journal"
         self.exclusive = exclusive
         self.low_water = 0
         """Bytes of free room below which no object is taken."""
@@ -70,8 +71,13 @@ class Shelf:
             self.close()
             raise
 
-    def check_room(self, times: int = 1) -> None:
+    def check_room(self, times: int = 1, owed: int = 0) -> None:
         """Refuse in time: what is left of the disk belongs to readings and reports.
+
+        Parameters
+        ----------
+        owed
+            Bytes that are still to be written for objects that were taken.
 
         Raises
         ------
@@ -81,7 +87,7 @@ class Shelf:
         if not self.low_water:
             return
         disk = os.statvfs(self.folder)
-        free = disk.f_bavail * disk.f_frsize
+        free = disk.f_bavail * disk.f_frsize - owed
         if free < times * self.low_water:
             raise StorageFull(
                 f"The disk of {self.folder} has only {free >> 20} MB left, and the last "

@@ -37,7 +37,14 @@ def test_the_kills_find_a_node_that_acknowledges_too_early(monkeypatch, tmp_path
 
 @pytest.mark.parametrize(
     ("careless", "crashes", "lost"),
-    [("", 40, False), ("fsync", 20, True), ("folders", 20, True), ("index", 20, True)],
+    [
+        ("", 40, False),
+        ("fsync", 20, True),
+        ("folders", 20, True),
+        ("index", 20, True),
+        ("journal", 20, True),
+        ("settling", 20, True),
+    ],
 )
 def test_a_power_cut_loses_nothing_that_was_synced(tmp_path, careless, crashes, lost):
     steps = power.record(tmp_path / "recorded", 2, careless)
@@ -48,7 +55,13 @@ def test_a_power_cut_loses_nothing_that_was_synced(tmp_path, careless, crashes, 
 
 @pytest.mark.parametrize(
     ("call", "every", "first"),
-    [("write", 2, 1), ("pwrite64", 60, 20), ("fsync", 9, 3)],
+    [
+        ("write", 2, 1),
+        ("pwrite64", 60, 20),
+        ("fsync", 9, 3),
+        ("fdatasync", 9, 1),
+        ("pwritev2", 1, 1),
+    ],
 )
 def test_a_disk_that_is_full_for_a_while_loses_nothing(call, every, first):
     said = filling.fill(call, every=every, first=first)
