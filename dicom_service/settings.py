@@ -21,6 +21,13 @@ PLUGIN = Path(__file__).parent.parent / "viewer_plugin"
 `importlib.resources` cannot find in an editable installation."""
 
 
+def networks(addresses: tuple[str, ...]) -> tuple[str, ...]:
+    """The same addresses and networks; ValueError when one is none."""
+    for address in addresses:
+        ipaddress.ip_network(address)
+    return addresses
+
+
 class Peer(Frozen):
     """Another application entity."""
 
@@ -36,9 +43,7 @@ class Peer(Frozen):
     @field_validator("addresses")
     @classmethod
     def _networks(cls, addresses: tuple[str, ...]) -> tuple[str, ...]:
-        for address in addresses:
-            ipaddress.ip_network(address)
-        return addresses
+        return networks(addresses)
 
 
 class Tls(Frozen):
@@ -66,6 +71,7 @@ class Settings(Frozen):
     drop_images_days: int = Field(default=0, ge=0)
     settle_seconds: float = Field(default=10.0, gt=0)
     peers_only: bool = False
+    balancers: tuple[str, ...] = ()
     store_templates: bool = False
     send_pdf: bool = True
     send_key_images: bool = True
@@ -86,7 +92,7 @@ class Settings(Frozen):
     metrics_token: str = ""
     audit_syslog: str = ""
     audit_syslog_ca: str = ""
-    language: Literal["en", "de"] = "en"
+    language: Literal["", "en", "de"] = ""
     session_hours: float = Field(default=12.0, gt=0)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
     user_identity: bool = False
@@ -100,11 +106,18 @@ class Settings(Frozen):
             raise ValueError("an AE title is 1 to 16 printable ASCII characters without '\\'")
         return title.strip()
 
-    @field_validator("section_order", mode="before")
+    @field_validator("section_order", "balancers", mode="before")
     @classmethod
-    def _listed(cls, order: object) -> object:
-        """An environment variable holds the sections separated by commas."""
-        return [part.strip() for part in order.split(",")] if isinstance(order, str) else order
+    def _listed(cls, given: object) -> object:
+        """An environment variable holds the parts separated by commas."""
+        if not isinstance(given, str):
+            return given
+        return [part.strip() for part in given.split(",") if part.strip()]
+
+    @field_validator("balancers")
+    @classmethod
+    def _balancer_networks(cls, addresses: tuple[str, ...]) -> tuple[str, ...]:
+        return networks(addresses)
 
     @field_validator("section_order")
     @classmethod

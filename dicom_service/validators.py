@@ -72,12 +72,22 @@ def dsrdump_errors(path: Path) -> list[str]:
 
 
 def dcmpschk_errors(path: Path) -> list[str]:
-    """What dcmpschk calls an error in a presentation state; [] for anything else."""
+    """What dcmpschk calls an error in a presentation state; [] for anything else.
+
+    It does not know UTF-8: of a value with letters beyond ASCII its word on the format is no
+    word on the file.
+    """
     program = _find("dcmpschk")
     if not program or not _sop_class(path).startswith(_PRESENTATION_STATES):
         return []
-    _, said = _run(program, str(path))
-    return [line for line in said if re.match("[EFW]: Error", line)]
+    _, said = _run(program, "-v", str(path))
+    found = []
+    for at, line in enumerate(said):
+        if re.match("[EFW]: Error", line):
+            about = [after.partition(":")[2].strip() for after in said[at + 1 : at + 3]]
+            if "data type" not in line or all(word.isascii() for word in about):
+                found.append(" ".join([line, *about]))
+    return found
 
 
 def template_errors(path: Path) -> list[str]:

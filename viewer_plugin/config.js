@@ -13,9 +13,22 @@
     'longitudinal', 'basic', 'segmentation', 'tmtv', 'microscopy', 'preclinical-4d', 'ultrasound-pleura-bline',
   ];
 
+  const german = /(?:^|;\s*)sesamoid_language=de(?:;|$)/.test(document.cookie);
+  const words = german
+    ? {
+        list: 'Arbeitsliste',
+        broken: 'Das Befundfeld konnte nicht geladen werden; nur die Bilder sind zu sehen. Nichts Eingetragenes ging verloren. ' +
+          'Laden Sie die Seite neu; bleibt es so, sagen Sie es dem, der den Knoten betreut.',
+      }
+    : {
+        list: 'Reading list',
+        broken: 'The reading panel could not be loaded; only the images are shown. Nothing that was entered is lost. ' +
+          'Reload the page; if this stays, tell the person who looks after the node.',
+      };
+
   /** In place of the viewer's own mark: the way back to our reading list. */
   const homeLink = React => React.createElement('a', { className: 'sesamoid-home', href: '/' },
-    React.createElement('img', { src: '/static/mark.svg', alt: '', width: 22, height: 22 }), 'Reading list');
+    React.createElement('img', { src: '/static/mark.svg', alt: '', width: 22, height: 22 }), words.list);
 
   const base = {
     name: 'sesamoid',
@@ -77,9 +90,7 @@
     box.style.cssText =
       'position:fixed;inset:auto 0 0 0;z-index:9999;padding:10px 16px;background:#2b241a;color:#f0ab45;' +
       'border-top:1px solid #f0ab45;font:14px/1.4 system-ui,sans-serif';
-    box.textContent =
-      'The reading panel could not be loaded; only the images are shown. Nothing that was entered is lost. ' +
-      'Reload the page; if this stays, tell the person who looks after the node.';
+    box.textContent = words.broken;
     document.body.append(box);
   }
 

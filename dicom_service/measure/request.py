@@ -1,5 +1,6 @@
 """One request for a measurement: what the command line and the panel's API both ask for."""
 
+from collections.abc import Callable, Mapping
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -10,6 +11,7 @@ from dicom_service.measure.angles import limb_measurement
 from dicom_service.measure.axis import shaft_axis
 from dicom_service.measure.calibration import ball, ruler, with_scale_error
 from dicom_service.measure.catalogue import entry
+from dicom_service.measure.fat_plane import fat_plane
 from dicom_service.measure.gap import lucent_line
 from dicom_service.measure.implant import implant
 from dicom_service.measure.joint import joint_space
@@ -20,7 +22,7 @@ from dicom_service.measure.swelling import swelling_profile
 
 Kind = Literal[
     "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line", "ball",
-    "ruler", "implant", "limb_axis",
+    "ruler", "implant", "limb_axis", "fat_plane",
 ]  # fmt: skip
 Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 
@@ -29,9 +31,10 @@ class MeasureRequest(Frozen):
     """What is to be measured.
 
     `points` are (column, row): two for a joint space, shaft axis, lucent line, implant or ruler;
-    the joint's middle (or nothing) for a swelling profile; the middle (or nothing) for a ball; none
-    for a limb axis; the landmarks in the order of the catalogue for a limb measurement, whose id
-    is `name`.
+    the joint's middle (or nothing) for a swelling profile; two or more along the line for a fat
+    plane, the middle one of an odd number at the level of the joint; the middle (or nothing) for a
+    ball; none for a limb axis; the landmarks in the order of the catalogue for a limb measurement,
+    whose id is `name`.
     """
 
     kind: Kind
@@ -44,6 +47,7 @@ class MeasureRequest(Frozen):
 _POINTS: dict[str, tuple[int, ...]] = {
     "swelling_profile": (0, 1), "joint_space": (2,), "shaft_axis": (2,), "lucent_line": (2,),
     "ruler": (2,), "implant": (2,), "ball": (0, 1), "limb_axis": (0,),
+    "fat_plane": tuple(range(2, 13)),
 }  # fmt: skip
 
 
@@ -72,7 +76,8 @@ def refused(kind: str, refusal: NotMeasurable) -> Measured:
 def _check(request: MeasureRequest, pic: Picture) -> None:
     allowed = _POINTS.get(request.kind)
     if allowed is not None and len(request.points) not in allowed:
-        count = " or ".join(map(str, allowed))
+        many = len(allowed) > 2
+        count = f"{allowed[0]} to {allowed[-1]}" if many else " or ".join(map(str, allowed))
         raise Refused(f"'{request.kind}' needs {count} points, not {len(request.points)}.")
     rows, columns = pic.values.shape
     for column, row in request.points:
@@ -82,25 +87,26 @@ def _check(request: MeasureRequest, pic: Picture) -> None:
 
 def _measured(request: MeasureRequest, pic: Picture, control: Measured | None) -> Measured:
     points: tuple[Point, ...] = request.points
+    if request.kind in _CLICKED_TWICE:
+        return _CLICKED_TWICE[request.kind](pic, *points)
     match request.kind:
         case "swelling_profile":
             return swelling_profile(pic, points[0] if points else None, control)
-        case "limb_axis":
-            return limb_axis(pic)
-        case "joint_space":
-            return joint_space(pic, *points)
-        case "shaft_axis":
-            return shaft_axis(pic, *points)
-        case "lucent_line":
-            return lucent_line(pic, *points)
-        case "implant":
-            return implant(pic, *points)
+        case "fat_plane":
+            return fat_plane(pic, points, control)
         case "ruler":
             return ruler(pic, points[0], points[1], request.true_mm)
         case "ball":
             return ball(pic, request.true_mm, points[0] if points else None)
         case "limb_measurement":
             return limb_measurement(pic, request.name, _landmarks(request), request.species)
+    return limb_axis(pic)
+
+
+_CLICKED_TWICE: Mapping[str, Callable[..., Measured]] = {
+    "joint_space": joint_space, "shaft_axis": shaft_axis, "lucent_line": lucent_line,
+    "implant": implant,
+}  # fmt: skip
 
 
 def _landmarks(request: MeasureRequest) -> dict[str, Point]:

@@ -15,6 +15,8 @@ class Limits(Frozen):
     """Of these, from one address: no machine can keep all others out."""
     handshake_seconds: float = 20.0
     """From the connection to a complete association request, however slowly it drips in."""
+    balancer_seconds: float = 5.0
+    """From a balancer's connection to the end of its word on who calls."""
     pdu: int = 131072
     """Largest P-DATA PDU that we announce."""
     pdu_accepted: int = 1 << 20

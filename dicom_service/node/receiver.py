@@ -11,6 +11,7 @@ from pynetdicom.association import Association
 
 from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of
 from dicom_service.node.admission import Admission
+from dicom_service.node.balancer import Balancers
 from dicom_service.node.commitment import Reports
 from dicom_service.node.headers import read_header
 from dicom_service.node.limits import LIMITS
@@ -63,6 +64,7 @@ class Receiver:
         self._asked_for = asked_for
         self._entity = _entity(settings)
         self._admission = Admission(settings, store)
+        self._balancers = Balancers(settings.balancers, LIMITS.balancer_seconds)
         self._server: Server | None = None
         self._secure: SecurePort | None = None
         self._thread: threading.Thread | None = None
@@ -93,6 +95,7 @@ class Receiver:
                 small=self._store.small,
                 store=self._stored,
                 echo=_echoed,
+                balancers=self._balancers,
             )
         except OSError as error:
             raise SetupError(
@@ -115,7 +118,8 @@ class Receiver:
         tls = self._settings.tls
         try:
             context = server_context(tls)
-            port = SecurePort(self._settings.dimse_host, tls.port, context, server.take)
+            host = self._settings.dimse_host
+            port = SecurePort(host, tls.port, context, server.take, self._balancers)
         except SetupError:
             server.server_close()
             self._server = None

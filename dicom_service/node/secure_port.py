@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable
 
 from dicom_service.errors import SetupError
+from dicom_service.node.balancer import Balancers
 from dicom_service.node.limits import LIMITS
 from dicom_service.node.services import plain
 
@@ -38,6 +39,8 @@ class SecurePort:
         Of the server's side.
     hand_over
         Takes the plain end of a connection that has shaken hands, and the caller's address.
+    balancers
+        Those that say who calls before the handshake.
 
     Raises
     ------
@@ -45,8 +48,16 @@ class SecurePort:
         The port is in use, or the address is not one of this machine.
     """
 
-    def __init__(self, host: str, port: int, context: ssl.SSLContext, hand_over: HandOver) -> None:
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        context: ssl.SSLContext,
+        hand_over: HandOver,
+        balancers: Balancers,
+    ) -> None:
         self._context = context
+        self._balancers = balancers
         self._hand_over = hand_over
         self._stopping = threading.Event()
         self._open: dict[int, str] = {}
@@ -89,20 +100,27 @@ class SecurePort:
             ).start()
 
     def _room_for(self, connection: socket.socket, host: str) -> bool:
+        """Whether there is room for this caller too; also once a balancer has said who it is."""
         with self._lock:
-            same = sum(1 for other in self._open.values() if other == host)
-            full = len(self._open) >= LIMITS.connections or same >= LIMITS.connections_per_peer
+            others = [other for key, other in self._open.items() if key != id(connection)]
+            same = 0 if host in self._balancers else others.count(host)
+            full = len(others) >= LIMITS.connections or same >= LIMITS.connections_per_peer
             if not full:
                 self._open[id(connection)] = host
         return not full
 
     def _serve(self, connection: socket.socket, address: tuple[str, int]) -> None:
         try:
-            with connection, self._shaken(connection) as secure:
-                ours, theirs = socket.socketpair()
-                with ours:
-                    self._hand_over(theirs, address)
-                    _Relay(secure, ours, self._stopping).run()
+            with connection:
+                caller = self._balancers.caller(connection, address)
+                if caller is None or not self._room_for(connection, caller[0]):
+                    return
+                address = caller
+                with self._shaken(connection) as secure:
+                    ours, theirs = socket.socketpair()
+                    with ours:
+                        self._hand_over(theirs, address)
+                        _Relay(secure, ours, self._stopping).run()
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", None) or str(error)
             log.warning(

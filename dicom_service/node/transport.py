@@ -7,6 +7,7 @@ peer, and close a socket in every case. What is done with a connection is in `st
 import contextlib
 import logging
 import socket
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from socketserver import TCPServer
@@ -18,6 +19,7 @@ from pynetdicom.fsm import InvalidEventError
 from pynetdicom.presentation import PresentationContext
 from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAssociationServer
 
+from dicom_service.node.balancer import Balancers, NoHeader
 from dicom_service.node.limits import LIMITS
 from dicom_service.node.stream import Answer, IncomingFile, attach
 
@@ -129,8 +131,12 @@ class Server(ThreadedAssociationServer):
         small: int,
         store: StoreHandler,
         echo: EchoHandler,
+        balancers: Balancers,
         **options: Any,
     ) -> None:
+        self.balancers = balancers
+        self._declaring = threading.Lock()
+        self._undeclared = threading.BoundedSemaphore(LIMITS.connections)
         self.incoming = incoming
         self.small = small
         self.store = store
@@ -138,10 +144,37 @@ class Server(ThreadedAssociationServer):
         super().__init__(*args, **options | {"request_handler": _Handler})
         self.contexts = _Shared(self.contexts)
 
-    def verify_request(self, request: object, client_address: Any) -> bool:  # noqa: ARG002
+    def verify_request(self, request: object, client_address: Any) -> bool:
         """Whether there is room for one more connection; see the base class."""
+        if self._through_balancer(request, client_address):  # counted once it is known whose it is
+            room = len(self.active_associations) < LIMITS.connections
+            return room and self._undeclared.acquire(blocking=False)
+        return self._room_for(client_address[0])
+
+    def finish_request(self, request: Any, client_address: Any) -> None:
+        """Learn from a balancer who calls, then serve the call; see the base class."""
+        if self._through_balancer(request, client_address):
+            try:
+                caller = self.balancers.caller(request, client_address)
+            except NoHeader as error:
+                log.warning("refused a connection of the balancer %s: %s", client_address[0], error)
+                caller = None
+            finally:
+                self._undeclared.release()
+            with self._declaring:  # the calls of one caller are counted one after the other
+                if caller is not None and self._room_for(caller[0]):
+                    super().finish_request(request, caller)
+                else:
+                    self.shutdown_request(request)
+        else:
+            super().finish_request(request, client_address)
+
+    def _through_balancer(self, request: Any, client_address: Any) -> bool:
+        """Whether a header is to come first; the secure port has read those of its own."""
+        return request.family != socket.AF_UNIX and client_address[0] in self.balancers
+
+    def _room_for(self, address: str) -> bool:
         active = self.active_associations
-        address = client_address[0]
         same = sum(1 for association in active if association.requestor.address == address)
         return len(active) < LIMITS.connections and same < LIMITS.connections_per_peer
 

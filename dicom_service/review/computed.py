@@ -9,8 +9,9 @@ from dicom_service.base import Frozen
 Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 Place = tuple[Coordinate, Coordinate]
 ComputedKind = Literal[
-    "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line"
-]
+    "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line", "fat_plane",
+    "implant",
+]  # fmt: skip
 
 
 class ComputedNumber(Frozen):
@@ -74,6 +75,8 @@ KIND_NAMES: dict[str, str] = {
     "shaft_axis": "shaft",
     "limb_measurement": "",
     "lucent_line": "lucent line",
+    "fat_plane": "fat plane",
+    "implant": "implant",
 }
 """What people call it; a published measurement has its own name."""
 

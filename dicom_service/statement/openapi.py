@@ -9,8 +9,10 @@ from pydantic.json_schema import models_json_schema
 from dicom_service.measure import Measured
 from dicom_service.review.model import Reading
 from dicom_service.statement.routes import Route, routes
+from dicom_service.store import Preferences
 from dicom_service.web import admin, api, quarantine, reading_list, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
+from dicom_service.workflow.comparing import AllChanges, ComparedAsked
 from dicom_service.workflow.measurable import MeasurableList
 from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.model import OpenReading, Preview, Saved
@@ -33,12 +35,15 @@ class Body(NamedTuple):
 
 BODIES: dict[str, Body] = {
     "session.sign_in": Body(takes=session.SignIn),
+    "preferences.of_account": Body(gives=Preferences),
+    "preferences.change": Body(takes=Preferences, gives=Preferences),
     "api.open_reading": Body(gives=OpenReading),
     "api.save_reading": Body(takes=Reading, gives=Saved),
     "api.preview": Body(gives=Preview),
     "api.correct": Body(takes=api.ImageCorrection, gives=OpenReading),
-    "api.measure": Body(takes=StudyMeasureRequest, gives=Measured),
-    "api.what_can_be_measured": Body(gives=MeasurableList),
+    "measuring.measure": Body(takes=StudyMeasureRequest, gives=Measured),
+    "measuring.what_can_be_measured": Body(gives=MeasurableList),
+    "measuring.changes": Body(takes=ComparedAsked, gives=AllChanges),
     "api.correct_species": Body(takes=api.SpeciesCorrection, gives=OpenReading),
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),

@@ -7,7 +7,16 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
-from dicom_service.web import admin, api, health, quarantine, reading_list, report_files, session
+from dicom_service.web import (
+    admin,
+    api,
+    health,
+    preferences,
+    quarantine,
+    reading_list,
+    report_files,
+    session,
+)
 from dicom_service.web.dicomweb import blueprint as dicomweb
 
 _METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")
@@ -28,7 +37,7 @@ class Route(NamedTuple):
 def routes() -> tuple[Route, ...]:
     """Every route below /api and /dicomweb, in the order of their addresses."""
     app = Flask("routes", static_folder=None)
-    answering = (session, api, reading_list, health, admin, quarantine, report_files)
+    answering = (session, preferences, api, reading_list, health, admin, quarantine, report_files)
     for part in (*(module.blueprint for module in answering), dicomweb):
         app.register_blueprint(part)
     found = [

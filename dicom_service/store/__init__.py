@@ -1,7 +1,8 @@
 """Where everything is kept: objects, index, drafts, signed documents, outbox, users, audit.
 
-Two narrow ports: the index (`schema.py`, SQL through SQLAlchemy Core; all that is special to
-SQLite is in `sqlite.py`) and the blobs (`blobs.py`, bytes by generated name). `Store` joins them.
+Two narrow ports: the index (`index.py`; tables in `schema.py`, SQL through SQLAlchemy Core; what
+is special to an engine is in a module of its name) and the blobs (`blobs.py`, bytes by generated
+name). `Store` joins them.
 """
 
 from dicom_service.store.blobs import full_disk_named
@@ -25,6 +26,7 @@ from dicom_service.store.model import (
     SweepReport,
     UserRow,
 )
+from dicom_service.store.preferences import Phrase, Preferences
 from dicom_service.store.quarantine import Decision
 from dicom_service.store.seeing import Seeing
 from dicom_service.store.store import Store
@@ -39,6 +41,8 @@ __all__ = [
     "ListedStudy",
     "NewDocument",
     "OutboxRow",
+    "Phrase",
+    "Preferences",
     "PriorSearch",
     "PriorStudy",
     "QuarantineRow",

@@ -8,9 +8,9 @@
 | indexed   | in the index, which says up to which number     | its file made whole |
 | settled   | in a synced file; its place may be written over | nothing to do       |
 
-Whoever reads or writes the index first works off what is waiting (`Index.catch_up`), so nobody
-sees the difference. A UID is held from the moment its object is taken until it is in the index:
-a second object with it waits, and then meets the first as any other.
+Whoever reads or writes the index first works off what is waiting (`SqliteIndex.catch_up`), so
+nobody sees the difference. A UID is held from the moment its object is taken until it is in the
+index: a second object with it waits, and then meets the first as any other.
 """
 
 import json
@@ -33,7 +33,7 @@ from dicom_service.store.indexing import Arrival, index_objects
 from dicom_service.store.journal import Journal, Place, Segment
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import journal_state
-from dicom_service.store.sqlite import Index
+from dicom_service.store.sqlite import SqliteIndex
 
 log = logging.getLogger(__name__)
 _AT_ONCE = 500
@@ -64,7 +64,7 @@ class Backlog:
 
     def __init__(
         self,
-        index: Index,
+        index: SqliteIndex,
         blobs: Blobs,
         folder: Path,
         *,
@@ -300,7 +300,7 @@ class Backlog:
         reach("journal.freed")
 
 
-def numbers_done(index: Index) -> tuple[int, int]:
+def numbers_done(index: SqliteIndex) -> tuple[int, int]:
     """Up to which number the records of the journal are indexed, and settled."""
     with index.read() as connection:
         row = connection.execute(select(journal_state)).first()

@@ -18,12 +18,12 @@ from dicom_service.errors import SetupError
 from dicom_service.store.blobs import Blobs, full_disk_named, sync_folder
 from dicom_service.store.digests import digest_of
 from dicom_service.store.journal import files_in
+from dicom_service.store.opening import INDEX, JOURNAL
 from dicom_service.store.replay import copy_waiting
 from dicom_service.store.schema import documents, instances, quarantine
-from dicom_service.store.sqlite import Index, snapshot
+from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.store import Store
 
-INDEX, JOURNAL = "index.sqlite", "journal"
 _ALONE = ("device-uid",)
 """Files beside the index that belong to the node."""
 _TRIES = 5
@@ -112,7 +112,7 @@ def restore(backup: Path, data: Path) -> Copied:
 
 def _journal_copied(data: Path, to: Path) -> int:
     """What was acknowledged and is not in the index yet; before the index, see `copy_waiting`."""
-    index = Index(data / INDEX)
+    index = SqliteIndex(data / INDEX)
     try:
         return copy_waiting(index, data / JOURNAL, to / JOURNAL)
     finally:
@@ -125,7 +125,7 @@ def _copied(data: Path, to: Path) -> Copied:
     there = Blobs(to / "blobs", to)
     for _ in range(_TRIES):
         new.unlink(missing_ok=True)
-        snapshot(data / INDEX, new)
+        SqliteIndex(data / INDEX).snapshot(new)
         wanted, missing = _named(new)
         absent = [one for one in wanted if not there.path(one.name).is_file()]
         try:
@@ -143,7 +143,7 @@ def _copied(data: Path, to: Path) -> Copied:
 
 def _named(index: Path) -> tuple[list[_Wanted], int]:
     """The blobs that an index names and that must be there, and how many have none."""
-    opened = Index(index)
+    opened = SqliteIndex(index)
     try:
         with opened.read() as connection:
             rows = connection.execute(

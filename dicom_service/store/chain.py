@@ -29,11 +29,3 @@ def seal(connection: Connection, audit_id: int) -> None:
     before = connection.execute(query).scalar() or START
     row = connection.execute(select(audit).where(audit.c.id == audit_id)).one()
     connection.execute(insert(audit_seals).values(audit_id=audit_id, digest=digest_of(before, row)))
-
-
-def seal_older(connection: Connection) -> None:
-    """Seal what was written before there were seals."""
-    before = START
-    for row in connection.execute(select(audit).order_by(audit.c.id)).all():
-        before = digest_of(before, row)
-        connection.execute(insert(audit_seals).values(audit_id=row.id, digest=before))

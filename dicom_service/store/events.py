@@ -31,6 +31,7 @@ from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
+from dicom_service.store.texts import put_words
 
 CLOSED = {
     "signed": "This report is signed. Write an addendum, or open it again to correct it.",
@@ -149,6 +150,7 @@ def index_words(connection: Connection, study_uid: str, values: dict[str, Any]) 
     connection.execute(
         insert(study_words), [{"word": word, "study_uid": study_uid} for word in sorted(found)]
     )
+    put_words(connection, study_uid, found)
 
 
 def words(text: str) -> list[str]:

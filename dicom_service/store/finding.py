@@ -1,16 +1,18 @@
 """Which studies a page of the reading list shows, fast in a large store.
 
-What few studies have in common leads to them. What many have is found soon by going through the
-studies from the newest on, in an index that holds all that is asked. Which of the two it is, a
-count that stops early tells. Only then are the rows of the page read, which are large.
+What few studies have in common leads to them, through the full-text index. What many have is
+found soon by going through the studies from the newest on, in an index that holds all that is
+asked. Which of the two it is, a count that stops early tells. Only then are the rows of the page
+read, which are large.
 """
 
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, func, not_, or_, select
 from sqlalchemy import text as literally
 
-from dicom_service.store import events
+from dicom_service.store import events, texts
 from dicom_service.store.model import ListQuery, Stage
 from dicom_service.store.schema import list_lines, outbox, studies, study_words
 
@@ -45,28 +47,6 @@ _STAGES: dict[str, ColumnElement[bool]] = {
 }
 
 
-class _Mark(NamedTuple):
-    """Something that some studies have, as rows of another table."""
-
-    column: ColumnElement[str]
-    condition: ColumnElement[bool]
-
-    def led_to(self) -> ColumnElement[bool]:
-        """Found from the rows."""
-        having = select(self.column).where(self.condition).correlate(None)
-        return studies.c.study_uid.in_(having)
-
-    def looked_up(self) -> ColumnElement[bool]:
-        """Asked of each study."""
-        of_it = select(self.column).where(self.column == studies.c.study_uid, self.condition)
-        return of_it.correlate(studies).exists()
-
-    def count(self, connection: Connection) -> int:
-        """How many rows, up to one more than few."""
-        some = select(self.column).where(self.condition).limit(FEW + 1).subquery()
-        return int(connection.execute(select(func.count()).select_from(some)).scalar_one())
-
-
 class _Plan(NamedTuple):
     query: Select[Any]
     few: bool
@@ -90,49 +70,57 @@ def page_of(connection: Connection, wanted: ListQuery, limit: int, offset: int) 
 
 def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
     """How many studies there are; counting ends at `at_most`."""
+    if at_most <= 0:
+        return 0
     within = _plan(connection, wanted).query.limit(at_most).subquery()
     return int(connection.execute(select(func.count()).select_from(within)).scalar_one())
 
 
 def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
     query = select(studies.c.study_uid)
-    marks = _marks(wanted)
     rare_states = bool(wanted.states) and not _OFTEN.intersection(wanted.states)
     few = wanted.stage not in _MANY or rare_states
-    if marks and not few:
-        counts = [mark.count(connection) for mark in marks]
-        rarest = min(range(len(marks)), key=counts.__getitem__)
-        few = counts[rarest] <= FEW
-        if few:
-            query = query.where(marks.pop(rarest).led_to())
-    for mark in marks:
-        query = query.where(mark.looked_up())
+    matched, led = "" if few else _matched(connection, wanted), False
+    if matched and texts.count(connection, matched, FEW + 1) <= FEW:
+        few = led = True
+        query = query.where(texts.led_to(connection, matched))
+    else:
+        query = query.where(*_looked_up(wanted))
     if wanted.stage:
         query = query.where(_STAGES[wanted.stage])
     # Coalesced, so that no index is chosen for states that most studies are in.
     state = _STATE if _OFTEN.intersection(wanted.states) else studies.c.state
     query = query.where(state.in_(wanted.states) if wanted.states else state.not_in(HIDDEN))
-    if wanted.species:
-        query = query.where(studies.c.species == wanted.species)
-    if wanted.reader:
-        query = query.where(studies.c.reader == wanted.reader)
+    for column, value in ((studies.c.species, wanted.species), (studies.c.reader, wanted.reader)):
+        if value:  # where the full-text index leads, no other is to be chosen
+            query = query.where((func.coalesce(column, "") if led else column) == value)
+    if wanted.species:  # implied, but so it is known that the index of prepared studies will do
+        query = query.where(_as_written("studies.species != ''"))
     return _Plan(query, few)
 
 
-def _marks(wanted: ListQuery) -> list[_Mark]:
-    marks = [
-        _Mark(
-            study_words.c.study_uid,
-            and_(study_words.c.word >= word, study_words.c.word < word + "\U0010ffff"),
-        )
-        for word in events.words(wanted.text)
-    ]
+def _matched(connection: Connection, wanted: ListQuery) -> str:
+    """What the full-text index is asked for; "": nothing that it knows is asked."""
+    whole = events.words(wanted.species)
+    whole += [texts.URGENT] * wanted.urgent + [texts.MISSING] * wanted.missing
+    return texts.expression(connection, events.words(wanted.text), whole)
+
+
+def _looked_up(wanted: ListQuery) -> Iterator[ColumnElement[bool]]:
+    """The same, asked of each study."""
+    for word in events.words(wanted.text):
+        last = word + "\U0010ffff"
+        yield _of_it(study_words.c.study_uid, study_words.c.word.between(word, last))
     # As in the conditions of the indexes, so that the database knows them again.
     if wanted.urgent:
-        marks.append(_Mark(list_lines.c.study_uid, _as_written("list_lines.priority > 0")))
+        yield _of_it(list_lines.c.study_uid, _as_written("list_lines.priority > 0"))
     if wanted.missing:
-        marks.append(_Mark(list_lines.c.study_uid, _as_written("list_lines.missing != ''")))
-    return marks
+        yield _of_it(list_lines.c.study_uid, _as_written("list_lines.missing != ''"))
+
+
+def _of_it(column: ColumnElement[str], condition: ColumnElement[bool]) -> ColumnElement[bool]:
+    rows = select(column).where(column == studies.c.study_uid, condition)
+    return rows.correlate(studies).exists()
 
 
 def _as_written(condition: str) -> Any:

@@ -13,7 +13,7 @@ from dicom_service.store.times import now_us
 Outcome = Literal["new", "duplicate", "different"]
 
 # Made once: building a statement takes longer than running it.
-_KNOWN = select(instances.c.digest, instances.c.missing, instances.c.blob).where(
+KNOWN = select(instances.c.digest, instances.c.missing, instances.c.blob).where(
     instances.c.sop_instance_uid == bindparam("uid")
 )
 _INSERT = insert(instances)
@@ -110,7 +110,7 @@ def insert_instance(
 def index_object(connection: Connection, arrival: Arrival) -> tuple[Outcome, bool]:
     """Write what an arrival changes; returns the outcome, and whether its file is needed."""
     name, header, digest, _, source, prior, _ = arrival
-    known = connection.execute(_KNOWN, {"uid": header.sop_instance_uid}).first()
+    known = connection.execute(KNOWN, {"uid": header.sop_instance_uid}).first()
     if known is None:
         _insert(connection, arrival)
         return "new", True

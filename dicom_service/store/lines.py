@@ -6,6 +6,7 @@ from sqlalchemy import Connection, select
 
 from dicom_service.intake.model import StudyFacts
 from dicom_service.store.schema import list_lines
+from dicom_service.store.texts import MISSING, URGENT, put_marks
 
 _MISSING = ("views_missing", "no_orthogonal")
 
@@ -16,6 +17,12 @@ def put_line(connection: Connection, study_uid: str, **values: Any) -> None:
     known = connection.execute(select(list_lines.c.study_uid).where(key)).first()
     change = list_lines.update().where(key) if known else list_lines.insert()
     connection.execute(change.values(study_uid=study_uid, **values))
+    marks = {}
+    if "priority" in values:
+        marks[URGENT] = values["priority"] > 0
+    if "missing" in values:
+        marks[MISSING] = values["missing"] != ""
+    put_marks(connection, study_uid, marks)
 
 
 def line_of(connection: Connection, study_uid: str, facts: StudyFacts, priority: int) -> None:

@@ -15,12 +15,14 @@ from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.digests import digest_of
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
-from dicom_service.store.indexing import Arrival, Outcome, index_object
+from dicom_service.store.index import Unsure, retried, tell
+from dicom_service.store.indexing import KNOWN, Arrival, Outcome, index_object
 from dicom_service.store.journal import SEGMENT, SEGMENTS
 from dicom_service.store.model import InstanceHeader, StoredInstance
 from dicom_service.store.opening import Shelf
 from dicom_service.store.replay import replay
 from dicom_service.store.schema import instances
+from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.times import from_us, now_us
 
 _LOOK_UP = "SELECT digest, missing FROM instances WHERE sop_instance_uid = ?"
@@ -37,7 +39,7 @@ class Objects(Shelf):
         self.replayed = 0
         """Objects that only the journal of the last run had."""
         try:
-            if exclusive:
+            if exclusive and isinstance(self._index, SqliteIndex):
                 self.replayed = replay(self._index, self._blobs, self.journal)
         except SetupError:
             self.close()
@@ -55,14 +57,17 @@ class Objects(Shelf):
     ) -> None:
         """Take small objects into a journal from now on; see `Backlog`.
 
+        Not with an index that other nodes share: they would not see what waits in it.
+
         Parameters
         ----------
         below
             Objects of fewer bytes are small; 0: none are.
         """
-        if below and self._backlog is None:
+        index = self._index
+        if below and self._backlog is None and isinstance(index, SqliteIndex):
             self._backlog = Backlog(
-                self._index, self._blobs, self.journal, below=below, every=every, sizes=sizes
+                index, self._blobs, self.journal, below=below, every=every, sizes=sizes
             )
 
     @property
@@ -192,12 +197,17 @@ class Objects(Shelf):
 
     def _known(self, sop_instance_uid: str) -> tuple[str, bool] | None:
         """Digest of the object with this UID, and whether its file is gone."""
-        found = self._index.look_up(_LOOK_UP, (sop_instance_uid,))
-        return None if found is None else (str(found[0]), bool(found[1]))
+        if isinstance(self._index, SqliteIndex):
+            found = self._index.look_up(_LOOK_UP, (sop_instance_uid,))
+            return None if found is None else (str(found[0]), bool(found[1]))
+        with self._index.read() as connection:
+            row = connection.execute(KNOWN, {"uid": sop_instance_uid}).first()
+        return None if row is None else (row.digest, row.missing)
 
+    @retried
     def _came_again(self, header: InstanceHeader, prior: bool) -> None:
         if not prior and header.makes_work:
-            with self._index.write() as connection:
+            with self._index.write(header.study_uid) as connection:
                 events.routed_again(connection, header, now_us())
 
     def _index_objects(self, arrivals: list[Arrival]) -> list[Outcome]:
@@ -210,16 +220,26 @@ class Objects(Shelf):
         done = False
         try:
             self._blobs.settle(arrival.name for arrival in arrivals)
-            with self._index.write() as connection:
-                results = [index_object(connection, arrival) for arrival in arrivals]
+            results = self._write_rows(arrivals)
             used = {a.name for a, (_, kept) in zip(arrivals, results, strict=True) if kept}
             done = True
+        except Unsure:  # the rows may be there, and then their files must be
+            used = {arrival.name for arrival in arrivals}
+            raise
         finally:
             if done or len(arrivals) == 1:  # else each is tried again by itself
                 for arrival in arrivals:
                     if arrival.name not in used:
                         self._blobs.remove(arrival.name)
         return [outcome for outcome, _ in results]
+
+    @retried
+    def _write_rows(self, arrivals: list[Arrival]) -> list[tuple[Outcome, bool]]:
+        about = {uid for a in arrivals for uid in (a.header.study_uid, a.header.sop_instance_uid)}
+        with self._index.write(*about) as connection:
+            results = [index_object(connection, arrival) for arrival in arrivals]
+            tell(connection)
+        return results
 
     def instances(
         self,

@@ -5,24 +5,15 @@ import os
 from pathlib import Path
 from typing import BinaryIO
 
-from sqlalchemy import insert, select, update
-
-from dicom_service.errors import SetupError, StorageFull, TryLater
+from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.blobs import Blobs
-from dicom_service.store.chain import seal_older
-from dicom_service.store.schema import VERSION, metadata, schema_version
-from dicom_service.store.sqlite import Index
+from dicom_service.store.index import Index
+from dicom_service.store.migrating import bring_up_to_date
+from dicom_service.store.sqlite import SqliteIndex
+from dicom_service.store.texts import mend
 
-SEALED_SINCE = 3
-"""The schema version from which on events of the audit trail are sealed."""
-
-_OLD_INDEXES = (
-    "studies_by_state",
-    "studies_by_arrival",
-    "study_words_by_study",
-    "list_lines_by_priority",
-)
-"""Indexes of earlier versions that others have replaced."""
+INDEX, JOURNAL = "index.sqlite", "journal"
+"""The index, and the folder of the journal, within a data folder or a backup."""
 
 
 class Shelf:
@@ -45,7 +36,7 @@ class Shelf:
     def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
         self.folder = folder.absolute()
         self.incoming = self.folder / "incoming"
-        self.journal = self.folder / "journal"
+        self.journal = self.folder / JOURNAL
         self.exclusive = exclusive
         self.low_water = 0
         """Bytes of free room below which no object is taken."""
@@ -64,9 +55,10 @@ class Shelf:
                 "Make it writable for this user, or name another with data_folder."
             ) from error
         self._blobs = Blobs(self.folder / "blobs", self.incoming)
-        self._index = Index(self.folder / "index.sqlite")
+        self._index: Index = SqliteIndex(self.folder / INDEX)
         try:
-            _prepare_schema(self._index)
+            bring_up_to_date(self._index, self.folder)
+            mend(self._index)
         except BaseException:
             self.close()
             raise
@@ -115,28 +107,3 @@ def _locked(folder: Path) -> BinaryIO:
             "Stop it first, or name another folder with data_folder."
         ) from None
     return file
-
-
-def _prepare_schema(index: Index) -> None:
-    try:
-        with index.write() as connection:
-            metadata.create_all(connection)
-            for name in _OLD_INDEXES:
-                connection.exec_driver_sql(f"DROP INDEX IF EXISTS {name}")
-            for table in metadata.tables.values():  # of tables that were there before
-                for made in table.indexes:
-                    made.create(connection, checkfirst=True)
-            found = connection.execute(select(schema_version.c.version)).scalar()
-            if found is None:
-                connection.execute(insert(schema_version).values(version=VERSION))
-            elif found < VERSION:  # what is new so far are whole tables, made above
-                if found < SEALED_SINCE:
-                    seal_older(connection)
-                connection.execute(update(schema_version).values(version=VERSION))
-    except TryLater as error:
-        raise SetupError(str(error)) from error
-    if found is not None and found > VERSION:
-        raise SetupError(
-            f"The data folder {index.file.parent} was written by a newer version of this program "
-            f"(schema {found}, this one knows {VERSION}). Install the newer version again."
-        )

@@ -9,12 +9,12 @@ from dicom_service.store.blobs import Blobs, sync_folder
 from dicom_service.store.indexing import index_objects
 from dicom_service.store.journal import Found, files_in, records_in, write_records
 from dicom_service.store.schema import instances, quarantine
-from dicom_service.store.sqlite import Index
+from dicom_service.store.sqlite import SqliteIndex
 
 _AT_ONCE = 200
 
 
-def replay(index: Index, blobs: Blobs, folder: Path) -> int:
+def replay(index: SqliteIndex, blobs: Blobs, folder: Path) -> int:
     """Work off the journal in `folder`, which nobody has open; returns how many objects it had.
 
     Done again, it changes nothing: numbers that the index knows are only looked after.
@@ -43,7 +43,7 @@ def replay(index: Index, blobs: Blobs, folder: Path) -> int:
     return len(waiting)
 
 
-def _work_off(index: Index, blobs: Blobs, batch: list[Found], settled: int) -> None:
+def _work_off(index: SqliteIndex, blobs: Blobs, batch: list[Found], settled: int) -> None:
     arrivals = [from_json(record.known) for record in batch]
     for arrival, record in zip(arrivals, batch, strict=True):
         blobs.write(arrival.name, record.data)
@@ -56,7 +56,7 @@ def _work_off(index: Index, blobs: Blobs, batch: list[Found], settled: int) -> N
             blobs.remove(arrival.name)
 
 
-def _made_whole(index: Index, blobs: Blobs, records: list[Found]) -> list[str]:
+def _made_whole(index: SqliteIndex, blobs: Blobs, records: list[Found]) -> list[str]:
     """Write again what has a row and may not have reached the disk; returns the names."""
     written = []
     with index.read() as connection:
@@ -80,7 +80,7 @@ def _named(connection: Connection, name: str) -> bool:
     return any(connection.execute(query).first() for query in (stored, aside))
 
 
-def copy_waiting(index: Index, folder: Path, to: Path) -> int:
+def copy_waiting(index: SqliteIndex, folder: Path, to: Path) -> int:
     """Copy what only the journal holds into the journal of a backup; returns how many objects.
 
     Call it before the index is copied: what is worked off in between is in that copy.

@@ -14,6 +14,7 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.pool import QueuePool
 
 from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
+from dicom_service.store.index import Index
 
 BUSY_SECONDS = 30
 SYNCHRONOUS = "FULL"
@@ -22,11 +23,14 @@ _FULL = ("disk is full", "disk i/o error", "readonly database", "unable to open 
 _BUSY = ("is locked", "is busy")
 
 
-class Index:
-    """The index: many readers, one writer at a time, every commit on disk when it returns."""
+class SqliteIndex(Index):
+    """One file: many readers, one writer at a time, every commit on disk when it returns."""
+
+    shared = False
 
     def __init__(self, file: Path) -> None:
         self.file = file
+        self.place = str(file)
         self.engine = _open(file)
         self.catch_up: Callable[[], None] | None = None
         """Called before anything is read or written: what was promised is then in the index."""
@@ -44,8 +48,8 @@ class Index:
             yield connection
 
     @contextmanager
-    def write(self, *, catch_up: bool = True) -> Iterator[Connection]:
-        """One transaction: all of it is kept, or nothing when the block raises.
+    def write(self, *_about: str, catch_up: bool = True) -> Iterator[Connection]:
+        """One transaction; there is only one at a time, whatever it is about.
 
         Parameters
         ----------
@@ -99,7 +103,7 @@ class Index:
         Raises
         ------
         SetupError
-            Some are damaged: an index that answers wrongly is worse than none.
+            Some are damaged.
         """
         with self.read() as connection:
             found = connection.exec_driver_sql("PRAGMA quick_check(3)").scalars().all()
@@ -108,6 +112,20 @@ class Index:
                 f"The index {self.file} is damaged: {'; '.join(found)}. Restore it from a backup."
             )
 
+    def snapshot(self, to: Path) -> None:
+        """Copy the file as it is at one moment, journal included, into one file."""
+        with (
+            contextlib.closing(sqlite3.connect(f"file:{self.file}?mode=ro", uri=True)) as source,
+            contextlib.closing(sqlite3.connect(to)) as target,
+        ):
+            source.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
+            source.backup(target)
+            target.execute("PRAGMA journal_mode=DELETE")  # no second file belongs to it
+
+    def listen(self, _heard: Callable[[], None]) -> Callable[[], None]:
+        """Nobody else has the file: who makes work here wakes the others here."""
+        return lambda: None
+
     def close(self) -> None:
         """Close every connection; SQLite folds its journal into the file."""
         with self._looking:
@@ -115,17 +133,6 @@ class Index:
                 self._looker.close()
                 self._looker = None
         self.engine.dispose()
-
-
-def snapshot(index: Path, to: Path) -> None:
-    """Copy an index as it is at one moment, while others read and write it, into one file."""
-    with (
-        contextlib.closing(sqlite3.connect(f"file:{index}?mode=ro", uri=True)) as source,
-        contextlib.closing(sqlite3.connect(to)) as target,
-    ):
-        source.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
-        source.backup(target)
-        target.execute("PRAGMA journal_mode=DELETE")  # no second file belongs to it
 
 
 def _open(file: Path) -> Engine:

@@ -10,6 +10,7 @@ from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
 from dicom_service.store.overview import Overviews
+from dicom_service.store.preferences import AccountPreferences
 from dicom_service.store.priors import Priors
 from dicom_service.store.quarantine import Quarantine
 from dicom_service.store.readings import Readings
@@ -30,14 +31,15 @@ class Store(
     Outbox,
     Priors,
     Users,
+    AccountPreferences,
     Audit,
     Overviews,
 ):
     """An open data folder; every method may be called from any thread.
 
     The parts are in modules of their own: objects, quarantine, retention, studies, readings,
-    reopening, documents, outbox, priors, users, audit, overview. `Shelf` (opening.py) opens and
-    closes the folder.
+    reopening, documents, outbox, priors, users, preferences, audit, overview. `Shelf` (opening.py)
+    opens and closes the folder.
     """
 
     def sweep(self) -> SweepReport:

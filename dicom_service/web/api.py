@@ -11,9 +11,6 @@ from dicom_service.web.queries import unless_known
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
-from dicom_service.workflow.accepting import measured
-from dicom_service.workflow.measurable import measurable
-from dicom_service.workflow.measuring import StudyMeasureRequest
 from dicom_service.workflow.model import Correction, WithdrawalReason
 
 blueprint = Blueprint("api", __name__, url_prefix="/api")
@@ -120,26 +117,6 @@ def correct_species(study: str) -> Response:
         raise wrong_json(error, "correction") from error
     site().desk.correct_species(study, asked.species, found.user.name)
     return open_reading(study)
-
-
-@blueprint.post("/studies/<study>/measure")
-def measure(study: str) -> Response:
-    """Measure on one image of the study; nothing is kept."""
-    signed_in_reader()
-    try:
-        asked = StudyMeasureRequest.model_validate(json_body())
-    except ValidationError as error:
-        raise wrong_json(error, "measurement") from error
-    return jsonify(measured(site().store, study, asked).model_dump(mode="json"))
-
-
-@blueprint.get("/studies/<study>/measurable")
-def what_can_be_measured(study: str) -> Response:
-    """What can be computed on the study's images, with landmarks and published values."""
-    signed_in()
-    opening = site().desk.open(study)
-    found = measurable(opening.facts.signalment.species or "", opening.template.regions)
-    return jsonify(found.model_dump(mode="json"))
 
 
 @blueprint.post("/studies/<study>/sign")

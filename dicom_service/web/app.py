@@ -12,8 +12,11 @@ from dicom_service.web import (
     admin,
     api,
     health,
+    languages,
+    measuring,
     metrics,
     pages,
+    preferences,
     problems,
     quarantine,
     reading_list,
@@ -81,11 +84,14 @@ def create_app(
         started_at=clock(),
     )
     problems.install(app)
+    languages.install(app)
     metrics.install(app, store)
     security.install(app)
     answering = (
         session,
+        preferences,
         api,
+        measuring,
         reading_list,
         health,
         admin,

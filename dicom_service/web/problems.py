@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from werkzeug.exceptions import HTTPException
 
 from dicom_service.errors import NotAllowed, Refused, SesamoidError, VersionConflict, outcome_of
+from dicom_service.web.languages import said, say
 from dicom_service.web.rates import TooManyRequests
 from dicom_service.web.security import WrongToken
 from dicom_service.web.throttle import TooManyTries
@@ -122,13 +123,19 @@ def _unexpected(error: Exception) -> Response:
     )
 
 
+def _title(status: int) -> str:
+    try:
+        return say(f"problem.titles.{status}")
+    except KeyError:
+        return HTTPStatus(status).phrase
+
+
 def _answer(status: int, detail: str, advice: str, **more: Any) -> Response:
     for_a_person = request.accept_mimetypes.best_match(
         [PROBLEM, "text/html"]
     ) == "text/html" and not request.path.startswith(_MACHINE_PATHS)
+    detail, advice = said(detail), said(advice)
     if not for_a_person:
         return problem(status, detail, advice, **more)
-    page = render_template(
-        "problem.html", title=HTTPStatus(status).phrase, detail=detail, advice=advice
-    )
+    page = render_template("problem.html", title=_title(status), detail=detail, advice=advice)
     return make_response(page, status)

@@ -20,12 +20,12 @@ from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed, Refused
 from dicom_service.passwords import password_fits
 from dicom_service.store import SessionRow, UserRow
+from dicom_service.web.languages import note_choice
 from dicom_service.web.problems import SignedOut, wrong_json
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER, check_token
 from dicom_service.web.site import site
 
 COOKIE = "sesamoid"
-LANGUAGE_COOKIE = "sesamoid_language"
 LARGEST_JSON = 4 << 20
 
 blueprint = Blueprint("session", __name__, url_prefix="/api/session")
@@ -149,10 +149,7 @@ def _opened(row: UserRow) -> Response:
         samesite="Strict",
         secure=request.is_secure,
     )
-    # Not secret: the panel reads it.
-    answer.set_cookie(
-        LANGUAGE_COOKIE, here.settings.language, samesite="Strict", secure=request.is_secure
-    )
+    note_choice(answer, here.store.preferences(row.name))
     return answer
 
 
@@ -178,7 +175,9 @@ def _finite(text: str) -> float:
 
 
 def _shown(row: UserRow, csrf: str) -> dict[str, Any]:
-    return {"user": row.name, "display": row.display, "roles": list(row.roles), "csrf": csrf}
+    preferences = site().store.preferences(row.name).model_dump(mode="json")
+    who = {"user": row.name, "display": row.display, "roles": list(row.roles)}
+    return who | {"csrf": csrf, "preferences": preferences}
 
 
 def _hash(token: str) -> str:

@@ -2,10 +2,11 @@
 
 from typing import Literal
 
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field
 
 from dicom_service.base import Frozen
-from dicom_service.intake.model import Side
+from dicom_service.intake.model import Side, Spacing
+from dicom_service.review.model import Measurement
 
 
 class PriorFinding(Frozen):
@@ -30,9 +31,25 @@ class PriorImage(Frozen):
     view: str
     side: Side
     regions: tuple[str, ...] = ()
+    rows: int = 0
+    columns: int = 0
+    spacing: Spacing = Spacing()
     rotation: int = 0
     flip_horizontal: bool = False
     hung: bool = False
+    landmarks: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    """Item id -> its middle, where the reader of that study set landmarks on this node."""
+
+
+class PriorOutline(Frozen):
+    """A normal variant that an earlier report outlined on an image."""
+
+    image_uid: str
+    view: str
+    """Label of the view."""
+    name: str
+    kind: Literal["ellipse", "outline"]
+    points: tuple[tuple[float, float], ...]
 
 
 class PriorObservation(Frozen):
@@ -47,6 +64,7 @@ class PriorObservation(Frozen):
     views: dict[str, str]
     """Label of the view -> the word on it."""
     findings: tuple[PriorFinding, ...] = ()
+    outlines: tuple[PriorOutline, ...] = ()
     note: str = ""
 
 
@@ -68,6 +86,13 @@ class PriorMeasurement(Frozen):
     image_uid: str = ""
     maker: str = ""
     """Empty: this program."""
+    code: str = ""
+    """Of what another maker measured: scheme and value, with a colon between them."""
+    view: str = ""
+    view_side: Side = "U"
+    spacing: Spacing = Spacing()
+    own: Measurement | None = None
+    """All of it, when it is one of ours."""
 
 
 class PriorReport(Frozen):

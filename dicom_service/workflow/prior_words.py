@@ -1,7 +1,9 @@
 """From an earlier report to what the panel shows beside the structure that is being read."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any
 
+from dicom_service.intake.model import ImageFacts
 from dicom_service.report import ForeignReport, OwnReport
 from dicom_service.report.model import ReportContent
 from dicom_service.report.names import Names, descriptor_name
@@ -11,6 +13,7 @@ from dicom_service.workflow.prior_model import (
     PriorFinding,
     PriorMeasurement,
     PriorObservation,
+    PriorOutline,
     PriorReport,
 )
 
@@ -62,14 +65,26 @@ def observations(
                     for f in content.reading.findings
                     if f.item == item
                 ),
+                outlines=tuple(
+                    PriorOutline(
+                        image_uid=o.view,
+                        view=views.get(o.view, ""),
+                        **o.model_dump(include={"name", "kind", "points"}),
+                    )
+                    for o in content.reading.outlines
+                    if o.item == item
+                ),
                 note=" ".join(s.note for s in by_view.values() if s.note),
             )
         )
     return told
 
 
-def own_measurements(study_uid: str, date: str, content: ReportContent) -> list[PriorMeasurement]:
+def own_measurements(
+    study_uid: str, date: str, content: ReportContent, images: Sequence[ImageFacts]
+) -> list[PriorMeasurement]:
     """The measurements of a report of ours; they have the item's id."""
+    known = {image.uid: image for image in images}
     return [
         PriorMeasurement(
             study_uid=study_uid,
@@ -82,21 +97,33 @@ def own_measurements(study_uid: str, date: str, content: ReportContent) -> list[
             tracking_id=m.id,
             calibration=m.calibration,
             image_uid=m.view,
+            own=m,
+            **_seen_on(known.get(m.view)),
         )
         for m in content.reading.measurements
     ]
 
 
-def foreign_measurements(study_uid: str, found: ForeignReport) -> list[PriorMeasurement]:
+def foreign_measurements(
+    study_uid: str, found: ForeignReport, images: Sequence[ImageFacts]
+) -> list[PriorMeasurement]:
     """The measurements of another maker's report."""
+    known = {image.uid: image for image in images}
     return [
         PriorMeasurement(
             study_uid=study_uid,
             maker=found.maker or "another maker",
-            **m.model_dump(exclude={"code"}),
+            **m.model_dump(),
+            **_seen_on(known.get(m.image_uid)),
         )
         for m in found.measurements
     ]
+
+
+def _seen_on(image: ImageFacts | None) -> dict[str, Any]:
+    if image is None:
+        return {}
+    return {"view": image.view, "view_side": image.side, "spacing": image.spacing}
 
 
 def _copyable(

@@ -43,6 +43,8 @@ _KEY_OBJECTS = "1.2.840.10008.5.1.4.1.1.88.59"
 _COULD_NOT = "A report that could not be read"
 
 Thing = TypeVar("Thing")
+Landmarks = dict[str, dict[str, tuple[float, float]]]
+"""Image UID -> item id -> its middle."""
 Document = report.OwnReport | report.ForeignReport | report.Unreadable
 
 
@@ -148,11 +150,15 @@ def _gathered(store: Store, facts: StudyFacts, uid: str, prior: PriorStudy | Non
     if facts.signalment.patient_id and differ:
         detail = "Not taken, it may be another animal's: " + "; ".join(differ) + "."
         return _Gathered(shown.model_copy(update={"state": "refused", "detail": detail}), [], [])
-    return _with_reports(shown, theirs, instances)
+    draft = store.reading(uid)[1].landmarks if store.study(uid) else {}
+    return _with_reports(shown, theirs, instances, draft)
 
 
 def _with_reports(
-    shown: PriorStudyShown, theirs: StudyFacts, instances: Sequence[StoredInstance]
+    shown: PriorStudyShown,
+    theirs: StudyFacts,
+    instances: Sequence[StoredInstance],
+    draft: Landmarks,
 ) -> _Gathered:
     own: list[tuple[StoredInstance, report.OwnReport]] = []
     foreign: list[tuple[StoredInstance, report.ForeignReport]] = []
@@ -174,18 +180,25 @@ def _with_reports(
         foreign = [(i, d) for i, d in foreign if d.maker != report.MAKER]
     foreign = [(i, d) for i, d in foreign if i.sop_instance_uid not in withdrawn]
     images = theirs.images
+    landmarks = {**(newest.content.reading.landmarks if newest else {}), **draft}
     update = {
         "regions": tuple(dict.fromkeys(r for image in images for r in image.regions)),
         "sides": tuple(dict.fromkeys(i.side for i in images if i.side != "U")),
         "views": tuple(dict.fromkeys(i.view for i in images if i.view)),
         "images": tuple(
-            PriorImage(**i.model_dump(include=set(PriorImage.model_fields))) for i in images
+            PriorImage(
+                **i.model_dump(include=set(PriorImage.model_fields)),
+                landmarks=landmarks.get(i.uid, {}),
+            )
+            for i in images
         ),
         "foreign": tuple(_foreign(*one) for one in foreign),
         "unreadable": tuple(unreadable),
         "withdrawn": sum(d.signed and d.sop_instance_uid in withdrawn for d in counted),
     }
-    measured = [m for _, other in foreign for m in foreign_measurements(shown.study_uid, other)]
+    measured = [
+        m for _, other in foreign for m in foreign_measurements(shown.study_uid, other, images)
+    ]
     seen: list[PriorObservation] = []
     if newest is not None:
         series = next(i.series_uid for i, d in own if d is newest)
@@ -193,7 +206,8 @@ def _with_reports(
         seen = observations(
             shown.study_uid, shown.study_date, newest.content, newest.sop_instance_uid
         )
-        measured = own_measurements(shown.study_uid, shown.study_date, newest.content) + measured
+        own_ones = own_measurements(shown.study_uid, shown.study_date, newest.content, images)
+        measured = own_ones + measured
     return _Gathered(shown.model_copy(update=update), seen, measured)
 
 

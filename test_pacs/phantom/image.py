@@ -49,15 +49,18 @@ class Exposed:
 def path_lengths(limb: Limb, view: Projection) -> dict[str, Array]:
     """Millimetres of each material in front of every pixel.
 
-    Trabecular bone is counted as its share of cortical bone, the rest of it as marrow fat.
+    Trabecular bone is counted as its share of cortical bone, the rest of it as marrow fat. An
+    implant displaces what it lies in where the bone was drilled for it (`metal.drilled`).
     """
     rays = view.rays()
-    by_tissue = {tissue: np.zeros(rays.shape) for tissue in ("bone", "skin", "fat", "deep")}
+    layers: tuple[Tissue, ...] = ("skin", "fat", "deep", "pad", "metal")
+    by_tissue = {tissue: np.zeros(rays.shape) for tissue in (*layers, "bone")}
     marrow, mineral = np.zeros(rays.shape), np.zeros(rays.shape)
-    layers: tuple[Tissue, ...] = ("skin", "fat", "deep")
     for tissue in layers:
-        for strip in trace(limb.union(tissue), view, rays):
-            by_tissue[tissue][strip.rows, strip.columns] += strip.outer
+        body = limb.union(tissue)
+        for strip in trace(body, view, rays) if body.parts else ():
+            # a pad is a sheet: the space between two surfaces
+            by_tissue[tissue][strip.rows, strip.columns] += strip.outer - strip.inner
     for bone in limb.bones():
         for strip in trace(bone, view, rays):
             window = strip.rows, strip.columns
@@ -65,12 +68,15 @@ def path_lengths(limb: Limb, view: Projection) -> dict[str, Array]:
             mineral[window] += strip.outer - strip.inner + strip.trabecular
             marrow[window] += strip.inner - strip.trabecular
     layer = by_tissue["fat"] - by_tissue["deep"]
-    soft = by_tissue["skin"] - layer - by_tissue["bone"]
-    return {
+    layer = layer + by_tissue["pad"]
+    metal = by_tissue["metal"]
+    soft = by_tissue["skin"] - layer - by_tissue["bone"] - metal
+    lengths = {
         "cortical_bone": mineral,
         "adipose": layer + marrow,
         "soft_tissue": np.maximum(soft, 0.0),
     }
+    return {**lengths, "iron": metal} if metal.any() else lengths
 
 
 def take(limb: Limb, plan: ViewPlan, seed: int) -> Exposed:

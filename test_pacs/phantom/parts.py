@@ -11,8 +11,9 @@ from test_pacs.phantom._scipy import interpolate, ndimage
 from test_pacs.phantom.beam import Projection
 from test_pacs.phantom.solids import Array, Rays, Solid, lathe_segment, union_length, without
 
-Tissue = Literal["bone", "skin", "fat", "deep"]
-"""What a piece is: bone; everything inside the skin; inside the fat layer; deep to the fat."""
+Tissue = Literal["bone", "skin", "fat", "deep", "pad", "metal"]
+"""What a piece is: bone; everything inside the skin; inside the fat layer; deep to the fat; fat
+among the deep tissues; an implant of steel."""
 
 STRIP = 40
 """Rows that are worked on together: short strips see few solids each."""

@@ -62,21 +62,6 @@ def test_a_cut_end_or_a_rewritten_trail_is_found_by_a_digest_kept_elsewhere(stor
     assert "cut or rewritten" in store.audit_verify(kept).why
 
 
-def test_events_from_before_there_were_seals_are_sealed_when_the_folder_is_opened(tmp_path):
-    Store(tmp_path).close()
-    connection = sqlite3.connect(tmp_path / "index.sqlite")
-    with connection:
-        connection.execute("UPDATE schema_version SET version = 2")
-        connection.execute("INSERT INTO audit VALUES (1, 0, 'signed in', 'ida', '', '')")
-        connection.execute("DROP TABLE audit_seals")
-    connection.close()
-    store = Store(tmp_path)
-    store.audit("signed out", user="ida", at=AT)
-    check = store.audit_verify()
-    store.close()
-    assert (check.count, check.why) == (2, "")
-
-
 def test_the_trail_is_searched_by_user_study_text_and_time(store):
     store.audit("sign-in refused", user="otto", detail="from 10.0.0.9", at=AT + timedelta(days=1))
     assert [r.event for r in store.audit_rows(study_uid="1.2.3")] == [

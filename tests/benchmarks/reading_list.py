@@ -18,7 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from dicom_service.store import ListQuery, Store
+from dicom_service.store import ListQuery, Store, texts
 
 _NAMES = ("rex", "bella", "luna", "max", "nala", "balu", "emma", "rocky", "mia", "sam")
 _SPECIES = (["canine"] * 6) + (["feline"] * 3) + ["equine"]
@@ -35,14 +35,21 @@ _QUESTIONS: dict[str, dict[str, Any]] = {
     "trouble": {"stage": "trouble"},
     "urgent": {"urgent": True},
     "missing views": {"missing": True},
+    "urgent and missing views": {"urgent": True, "missing": True},
     "species, 1 of 10": {"species": "equine"},
+    "species that no study has": {"species": "rabbit"},
     "reader, 1 of 1000": {"reader": "ida"},
     "word in 6 of 10": {"text": "canine"},
     "word in 1 of 10": {"text": "rex"},
     "beginning of words in 2 of 10": {"text": "r"},
     "two frequent words": {"text": "rex stifle"},
-    "owner, 1 of 200": {"text": "owner17"},
-    "owner and name, 1 of 2000": {"text": "owner17 rex"},
+    "owner, 1 of 200": {"text": "owner117"},
+    "owner and name, 1 of 2000": {"text": "owner117 rex"},
+    "beginning of owners and name, 1 of 200": {"text": "owner11 rex"},
+    "frequent words, never together": {"text": "rex bella"},
+    "owners, never together": {"text": "owner117 owner118"},
+    "species, never together": {"text": "canine equine"},
+    "four frequent words": {"text": "rex stifle left equine"},
     "rare word": {"text": "a4711"},
     "no such word": {"text": "xylophone"},
     "frequent word, to read": {"text": "canine", "stage": "to_read"},
@@ -76,6 +83,10 @@ def fill(folder: Path, count: int) -> None:
         base.execute("INSERT INTO study_words SELECT * FROM unsorted ORDER BY word, study_uid")
         for _, made in indexes:
             base.execute(made)
+    store = Store(folder)
+    with store._index.write() as connection:
+        texts.take_in_older(connection)
+    store.close()
 
 
 def _beside(base: sqlite3.Connection, row: dict[str, Any], chance: random.Random) -> None:
@@ -96,7 +107,7 @@ def _study(number: int, chance: random.Random) -> dict[str, Any]:
     return {
         "study_uid": f"1.2.826.0.1.3680043.10.{number * 7919 % 9_999_991}.{number}",
         "patient_id": f"A{number // 3}",
-        "patient_name": f"Owner{chance.randrange(200)}^{chance.choice(_NAMES)}",
+        "patient_name": f"Owner{100 + chance.randrange(200)}^{chance.choice(_NAMES)}",
         "species": chance.choice(_SPECIES),
         "accession_number": f"ACC{number}",
         "description": f"{chance.choice(_PARTS)} {chance.choice(('left', 'right'))}",
@@ -166,7 +177,7 @@ def main() -> None:
         found = measure(store, options.rounds)
         store.close()
     for name, figures in found.items():
-        print(f"{name:32}" + "".join(f"{k} {v:<9}" for k, v in figures.items()))
+        print(f"{name:40}" + "".join(f"{k} {v:<9}" for k, v in figures.items()))
     if options.json:
         options.json.write_text(json.dumps(found, indent=1))
 

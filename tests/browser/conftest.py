@@ -19,9 +19,17 @@ from dicom_service.intake.corrected import corrected
 from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
 from dicom_service.measure import MeasureRequest, measure, picture
 from dicom_service.review.model import SECTIONS, Reading, Section, Template
+from dicom_service.store import Preferences
 from dicom_service.workflow.advice import advise
+from dicom_service.workflow.comparing import ComparedAsked, changes_of
 from dicom_service.workflow.measurable import measurable
 from dicom_service.workflow.measuring import StudyMeasureRequest
+from dicom_service.workflow.prior_model import (
+    PriorMeasurement,
+    Priors,
+    PriorStudyShown,
+    SearchShown,
+)
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 from test_pacs.phantom.bench import Bench
 from tests.measure.conftest import shoot_bench
@@ -110,9 +118,23 @@ class FakeNode:
     calibration: str = "detector plane"
     corrections: list[dict[str, Any]] = field(default_factory=list)
     order: tuple[Section, ...] = SECTIONS
+    preferences: Preferences = field(default_factory=Preferences)
     asked: list[StudyMeasureRequest] = field(default_factory=list)
-    earlier: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    earlier: dict[str, list[PriorMeasurement]] = field(default_factory=dict)
     """Measurements of earlier studies by item."""
+
+    @property
+    def priors(self) -> Priors:
+        uids = {m.study_uid: m.date for kept in self.earlier.values() for m in kept}
+        return Priors(
+            search=SearchShown(state="off", words=""),
+            studies=tuple(
+                PriorStudyShown(study_uid=uid, study_date=date, description="", state="here")
+                for uid, date in uids.items()
+            ),
+            observations={},
+            measurements={item: tuple(kept) for item, kept in self.earlier.items()},
+        )
 
     def __post_init__(self) -> None:
         self.template: Template = review.build_template(self.facts, order=self.order)
@@ -205,7 +227,14 @@ def faults(app: Flask, node: FakeNode) -> None:
 def reading_routes(app: Flask, node: FakeNode) -> None:
     @app.get("/api/session")
     def session() -> dict[str, Any]:
-        return {"user": "vera", "display": "Vet^Vera^^Dr", "roles": ["reader"], "csrf": "token"}
+        who = {"user": "vera", "display": "Vet^Vera^^Dr", "roles": ["reader"], "csrf": "token"}
+        return who | {"preferences": node.preferences.model_dump(mode="json")}
+
+    @app.patch("/api/preferences")
+    def prefer() -> Any:
+        merged = {**node.preferences.model_dump(), **request.get_json()}
+        node.preferences = Preferences.model_validate(merged)
+        return node.preferences.model_dump(mode="json")
 
     @app.get(f"/api/studies/{STUDY}/reading")
     def opened() -> dict[str, Any]:
@@ -258,9 +287,14 @@ def measuring_routes(app: Flask, node: FakeNode) -> None:
 
     @app.get(f"/api/studies/{STUDY}/priors")
     def priors() -> dict[str, Any]:
-        search = {"state": "off", "words": "", "found": 0, "detail": "", "next_at": None}
-        kept = {"studies": [], "observations": {}, "measurements": node.earlier}
-        return {"search": search, **kept}
+        return node.priors.model_dump(mode="json")
+
+    @app.post(f"/api/studies/{STUDY}/changes")
+    def changes() -> dict[str, Any]:
+        wanted = ComparedAsked.model_validate(request.get_json()).measurements
+        kept = node.reading.measurements
+        found = changes_of(node.facts, node.template, wanted, kept, node.priors)
+        return found.model_dump(mode="json")
 
 
 def signing_routes(app: Flask, node: FakeNode) -> None:

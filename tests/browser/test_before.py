@@ -101,7 +101,13 @@ def test_what_was_said_before_stands_beside_today_and_is_copied_only_by_choice(
     page.keyboard.press("Escape")
     page.keyboard.press("l")
     page.evaluate("uid => window.host.draw('m-1', uid, [[60, 60], [60, 94]])", dpa)
-    expect(panel.locator(".earlier")).to_contain_text("more today")
+    changed = panel.locator(".measurements .against").first
+    expect(changed).to_contain_text("2026-02-02")
+    expect(changed.locator(".verdict")).to_have_text("smaller than can be detected")
+    expect(changed).to_contain_text("+3.00 mm")
+    changed.get_by_role("button", name="Into the report").click()
+    expect(changed.get_by_role("button", name="take it out")).to_be_visible()
+    page.screenshot(path=shots / "before-2-changed.png")
     page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
     kept = Reading.model_validate(client(clinic, "ida").open(uid)["reading"])
     (finding,) = kept.findings
@@ -119,7 +125,9 @@ def test_what_was_said_before_stands_beside_today_and_is_copied_only_by_choice(
     expect(studies).to_contain_text("Owner told.")
     expect(studies).to_contain_text("Somebody Else")
     expect(studies).to_contain_text("A report that could not be read (1.2.3.4.5)")
-    expect(panel.locator(".changes")).to_contain_text("2026-02-02: 22.5 mm, 3.0 mm more today")
+    expect(panel.locator(".changes")).to_contain_text("then22.50 mmnow25.50 mm")
+    preview = client(clinic, "ida").request("GET", f"api/studies/{uid}/preview")
+    assert "Compared with 2026-02-02 (22.50 ± " in preview["findings_text"]
     studies.get_by_role("button", name="2 images beside").click()
     images = {i["view"]: i["uid"] for i in prior["images"]}
     today = client(clinic, "ida").open(uid)["template"]["views"]

@@ -40,6 +40,31 @@ def test_one_key_searches_commands_sections_and_structures(
     expect(panel.locator(".card h2")).to_have_text(chosen, ignore_case=True)
 
 
+def test_a_finding_is_said_by_its_word_at_the_structure_chosen(
+    page: Page, panel: Locator, node: Any
+) -> None:
+    panel.get_by_role("button", name="Bone").click()
+    structure = panel.locator(".card h2").inner_text()
+    page.keyboard.press("/")
+    page.keyboard.type("lysis")
+    row = panel.get_by_role("option", selected=True)
+    expect(row).to_contain_text(f"finding, {structure}", ignore_case=True)
+    word = row.locator(".row-name").inner_text()
+    page.keyboard.press("Enter")
+    expect(panel.locator(".editor .chip[aria-pressed=true], .editor .field-said")).to_have_text(
+        word, ignore_case=True
+    )
+    page.keyboard.press("Escape")  # out of the search field of the words
+    page.keyboard.press("/")
+    page.keyboard.type("lysis")
+    page.keyboard.press("Enter")  # said already: it stays
+    assert panel.evaluate("p => p.session.reading.findings.map(f => f.descriptors.length)") == [1]
+    # The field of the words has the focus and no text of its own to take back.
+    page.keyboard.press("Control+z")
+    page.keyboard.press("Control+z")
+    assert panel.evaluate("p => p.session.reading.findings.length") == 0
+
+
 def test_a_key_is_changed_refused_kept_and_reset(
     page: Page, panel: Locator, node: Any, opened: Any, shots: Path
 ) -> None:
@@ -54,6 +79,7 @@ def test_a_key_is_changed_refused_kept_and_reset(
     accessible(page)
     page.keyboard.press("q")
     expect(panel.get_by_role("status")).to_contain_text("q is now: abnormal")
+    page.evaluate("localStorage.clear()")  # at another desk
     panel = opened(page, node)
     panel.get_by_role("button", name="Bone").click()
     page.keyboard.press("a")

@@ -1,4 +1,4 @@
-"""The panel in German: chosen on the page of keys, kept in the browser."""
+"""The panel in German: chosen on the page of keys, kept with the account."""
 
 from pathlib import Path
 
@@ -19,6 +19,7 @@ def test_the_reader_chooses_german_and_nothing_entered_is_lost(
     expect(panel).to_have_attribute("lang", "de")
     page.wait_for_function("() => document.querySelector('sesamoid-panel').session?.queue.clean")
     assert node.reading.observations["R.carpus.radius_distal"]
+    assert node.preferences.language == "de"
     panel.get_by_role("button", name="Knochen").click()
     page.screenshot(path=shots / "german-1-reading.png")
     page.keyboard.press("c")

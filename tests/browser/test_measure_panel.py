@@ -8,6 +8,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
+from dicom_service.codes import all_codes
+from dicom_service.measure.angles import METHOD, VERSION
+from dicom_service.review.computed import Computed, ComputedNumber
+from dicom_service.review.model import Measurement
+from dicom_service.workflow.prior_model import PriorMeasurement
+
 pytestmark = pytest.mark.browser
 
 JOINT = "R.carpus.antebrachiocarpal"
@@ -56,6 +62,26 @@ def start(page: Page, panel: Locator, what: str) -> None:
     press(page, "m")
     panel.get_by_role("button", name=what).click()
     expect(panel.locator(".marks")).to_be_visible()
+
+
+def earlier_angle(item: str, name: str, value: float) -> PriorMeasurement:
+    """An angle that this program measured in a study of May."""
+    number = ComputedNumber(id="aLDRA", name=name, value=value, unit="deg", plus_minus=2.5)
+    made = Computed(kind="limb_measurement", name="aLDRA", method=METHOD, version=VERSION,
+                    numbers=(number,))  # fmt: skip
+    kept = Measurement(id="c-1", item=item, view="1.9", kind="computed", points=((0, 0), (1, 1)),
+                       value=value, unit="deg", computed=made)  # fmt: skip
+    return PriorMeasurement(study_uid="1.8", date="20260504", meaning=name, value=value, unit="deg",
+                            item=item, tracking_id="c-1", image_uid="1.9", view="DPa",
+                            view_side="R", own=kept)  # fmt: skip
+
+
+def foreign_angle(name: str, value: float) -> PriorMeasurement:
+    """The same under the same code in another maker's report."""
+    code = all_codes()["computed_limb_measurement_aLDRA"]
+    return PriorMeasurement(study_uid="1.7", date="20260101", meaning=name, value=value, unit="deg",
+                            site="distal radius", side="Right", maker="Somebody Else",
+                            code=f"{code.scheme}:{code.value}")  # fmt: skip
 
 
 @pytest.mark.parametrize("width", [380, 460])
@@ -115,8 +141,8 @@ def test_an_angle_stands_beside_what_is_published_and_what_was_before(
     page: Page, node: Any, opened: Any, shots: Path
 ) -> None:
     name = "anatomic lateral distal radial angle"
-    earlier = {"meaning": name, "value": 88.0, "unit": "deg", "date": "20260504"}
-    node.earlier = {"R.carpus.radius_distal": [earlier]}
+    item = "R.carpus.radius_distal"
+    node.earlier = {item: [earlier_angle(item, name, 88.0), foreign_angle(name, 91.0)]}
     panel = opened(page, node)
     choose(page, "bone")
     start(page, panel, "Anatomic lateral distal radial angle")
@@ -126,8 +152,14 @@ def test_an_angle_stands_beside_what_is_published_and_what_was_before(
     expect(panel.locator(".published")).to_contain_text("85.6 ± 1.74°")
     expect(panel.locator(".published")).to_contain_text("DUNCAN2022 (source read)")
     expect(
-        panel.get_by_role("img", name=re.compile("over time: 2026-05-04: 88.00"))
+        panel.get_by_role(
+            "img", name=re.compile("over time: 2026-01-01: 91.00 °; 2026-05-04: 88.00 ± 2.50")
+        )
     ).to_be_visible()
+    own, theirs = panel.locator(".against").all()
+    expect(own.locator(".verdict")).to_have_text(re.compile("changed|smaller than can be detected"))
+    expect(theirs).to_contain_text("by Somebody Else")
+    expect(theirs.locator(".verdict")).to_have_text("cannot be told")
     assert violations(page) == []
     page.screenshot(path=shots / "measure-angle.png")
     panel.locator(".published").scroll_into_view_if_needed()

@@ -20,7 +20,7 @@ from test_pacs.phantom import (
     take,
 )
 from test_pacs.phantom.beam import transmitted
-from test_pacs.phantom.bench import Bench, bench
+from test_pacs.phantom.bench import Bench, FatPlane, bench, plane_distance
 
 PIXEL = 0.15
 
@@ -50,6 +50,26 @@ def shoot_bench(plan: Bench, quanta: float = 1700.0, seed: int = 1, *, rows: int
     view = Projection(0.0, rows=rows, columns=300, pixel=PIXEL, centre=(0, 0, 0),
                       object_to_detector=magnified)  # fmt: skip
     return shoot(bench(plan), "gap", view, quanta, seed)
+
+
+FAT_REACH = 28.0
+"""mm on both sides of the joint over which a fat plane is clicked."""
+
+
+def shoot_fat(fat: FatPlane | None, quanta: float = 1700.0, seed: int = 1, *, soft: float = 11.0,
+              side: int = 1) -> tuple[Shot, tuple[tuple[float, float], ...]]:  # fmt: skip
+    """A bone with a fat plane beside it, and three clicks along it that are wrong by 1 mm (sd).
+
+    `side` is +1 for lateral (left in the image of a right limb); the middle click is at the joint.
+    """
+    plan = Bench(soft=soft, fat=fat)
+    view = Projection(0.0, rows=480, columns=400, pixel=PIXEL, centre=(0, 0, 0))
+    shot = shoot(bench(plan), "gap", view, quanta, seed)
+    z = np.array([-FAT_REACH, 0.0, FAT_REACH])
+    away = plane_distance(shot.limb, plan, z) if fat else np.full(3, 3.0)
+    spots = view.shown(np.stack([side * (plan.width / 2 + away), 0 * z, z], axis=1))
+    wrong = np.random.default_rng(seed).normal(scale=1.0 / PIXEL, size=spots.shape)
+    return shot, tuple((float(x), float(y)) for x, y in spots + wrong)
 
 
 def shoot_carpus(

@@ -2,11 +2,16 @@
 
 import math
 
+import numpy as np
 import pytest
 
+from dicom_service.intake.model import Spacing
 from dicom_service.measure import MeasureRequest, measure
+from dicom_service.measure.by_hand import by_hand
 from dicom_service.measure.change import compare, series
 from dicom_service.measure.joint import joint_space
+from dicom_service.measure.lengths import angle_at
+from dicom_service.review.model import Measurement
 from test_pacs.phantom.bench import Bench
 from tests.measure.conftest import shoot_bench
 
@@ -70,3 +75,32 @@ def test_the_error_of_the_calibration_is_part_of_every_length(widths, kind, rela
     number = measure(asked, pic).number("mean")
     expected = math.hypot(plain.number("mean").plus_minus, relative * number.value)
     assert number.plus_minus == pytest.approx(expected)
+
+
+def _length(points, value, calibration, spacing=("detector", 0.15, 0.15)):
+    kind, row, column = spacing
+    drawn = Measurement(id="m", item="i", view="v", kind="length", points=points, value=value,
+                        unit="mm", calibration=calibration)  # fmt: skip
+    return by_hand(drawn, Spacing(kind=kind, row_mm=row, column_mm=column))
+
+
+def test_a_drawn_length_has_the_error_of_its_clicks_and_not_more_than_magnification_is_a_change():
+    flat = "at detector plane, not corrected for magnification"
+    before, now = (_length(((0, 0), (v / 0.15, 0)), v, flat) for v in (100.0, 104.0))
+    change = compare(before, now).changes[0]
+    assert change.detectable == pytest.approx(math.hypot(2.77, 2.77, 5.0), abs=0.01)
+    assert change.real is False
+    fixed = "calibrated by an object of known size (fiducial)"
+    other = compare(before, _length(((0, 0), (800, 0)), 120.0, fixed))
+    assert other.changes[0].real is None
+    assert "calibrated differently" in other.doubts[0]
+
+
+def test_the_error_of_a_drawn_angle_is_that_of_moved_clicks():
+    points = ((40.0, 200.0), (200.0, 200.0), (330.0, 90.0))
+    drawn = Measurement(id="m", item="i", view="v", kind="angle", points=points, unit="deg")
+    found = by_hand(drawn, Spacing(kind="fiducial", row_mm=0.2, column_mm=0.2)).numbers[0]
+    rng = np.random.default_rng(3)
+    moved = np.array(points) * 0.2 + rng.normal(size=(4000, 3, 2))
+    angles = [angle_at(tuple(v), tuple(a), tuple(b)) for a, v, b in moved]
+    assert found.plus_minus == pytest.approx(1.96 * np.std(angles), rel=0.06)

@@ -2,7 +2,7 @@ import assert from 'node:assert/strict';
 import { test } from 'node:test';
 
 import { copyFinding, described, viewFor } from '../../viewer_plugin/panel/copying.js';
-import { Priors, difference, pairs } from '../../viewer_plugin/panel/priors.js';
+import { Priors, pairs } from '../../viewer_plugin/panel/priors.js';
 import { reading as emptyReading, template as example } from './example.js';
 
 const template = example();
@@ -18,15 +18,6 @@ test('the same view of the same side goes below, a lateral from the other side t
 
 test('the other limb is the same view of the other side', () => {
   assert.deepEqual(pairs([view('a', 'DPa')], [view('1', 'DPa', 'L')], true), [['a', '1']]);
-});
-
-test('a difference is told only between values of the same unit and calibration', () => {
-  const mm = (value, calibration = 'detector plane', unit = 'mm') => ({ value, unit, calibration });
-  assert.equal(difference(mm(9), mm(8)), 1);
-  assert.equal(difference(mm(9), mm(8, 'fiducial')), null);
-  assert.equal(difference(mm(9, 'none', 'px'), mm(8, 'none', 'px')), null);
-  assert.equal(difference(mm(9, '', 'mm'), mm(8)), null);
-  assert.equal(difference(mm(9, 'a', 'deg'), mm(8, 'b', 'deg')), 1);
 });
 
 test('the node is asked again while it looks, later when it failed, and not once it has found', async () => {

@@ -6,7 +6,7 @@ import random
 import pytest
 from sqlalchemy import event
 
-from dicom_service.store import ListQuery, finding
+from dicom_service.store import ListQuery, finding, texts
 from dicom_service.store.schema import list_lines, studies, study_words
 
 _STATES = ("signed", "signed", "signed", "waiting", "reading", "arriving", "failed", "kept")
@@ -58,8 +58,13 @@ def many(kit, rows):
     with kit.store._index.write() as connection:
         for table, names in tables:
             connection.execute(table.insert(), [{n: row[n] for n in names} for row in rows])
-        words = [{"study_uid": row["study_uid"], "word": row["patient_name"]} for row in rows]
+        words = [
+            {"study_uid": row["study_uid"], "word": row[field]}
+            for row in rows
+            for field in ("patient_name", "species")
+        ]
         connection.execute(study_words.insert(), words)
+        texts.take_in_older(connection)
     return kit.store
 
 
@@ -124,6 +129,7 @@ def plans(store, query):
         ListQuery(urgent=True),
         ListQuery(missing=True, species="dog"),
         ListQuery(reader="ida"),
+        ListQuery(species="rabbit"),
         ListQuery(states=("waiting", "reading")),
         ListQuery(states=("signed",)),
     ],
@@ -141,18 +147,89 @@ def test_a_question_that_many_answer_reads_no_row_of_a_study(kit, query, monkeyp
 
 @pytest.mark.parametrize(
     "query",
-    [ListQuery(), ListQuery(text="rex"), ListQuery(reader="ida"), ListQuery(missing=True)],
+    [
+        ListQuery(),
+        ListQuery(text="rex"),
+        ListQuery(reader="ida"),
+        ListQuery(missing=True),
+        ListQuery(species="rabbit"),
+    ],
     ids=str,
 )
 def test_the_newest_are_walked_through_in_order_and_not_sorted(kit, query, monkeypatch):
     monkeypatch.setattr(finding, "FEW", -1)
     lines = plans(kit.store, query)
     assert not any("TEMP B-TREE FOR ORDER BY" in line for line in lines), lines
-    assert any("INDEX studies_newest" in x or "INDEX studies_of_reader" in x for x in lines)
+    index = "studies_of_reader" if query.reader else "studies_newest"
+    index = "studies_of_species" if query.species else index
+    assert any(f"INDEX {index}" in line for line in lines), lines
 
 
 def test_marks_that_few_have_lead_to_the_studies(kit):
-    for query in (ListQuery(text="rex"), ListQuery(urgent=True), ListQuery(missing=True)):
+    for query in (
+        ListQuery(text="rex"),
+        ListQuery(urgent=True),
+        ListQuery(missing=True, species="dog", text="rex stifle"),
+    ):
         lines = plans(kit.store, query)
         assert not any(line.startswith("SCAN studies") for line in lines), lines
-        assert any("(study_uid=?)" in line and "studies" in line for line in lines), lines
+        assert any("SEARCH studies USING INTEGER PRIMARY KEY" in line for line in lines), lines
+        assert not any("study_words" in line or "list_lines" in line for line in lines), lines
+
+
+def test_words_that_many_studies_have_but_none_together_end_the_search_at_once(many, monkeypatch):
+    monkeypatch.setattr(finding, "FEW", 5)
+    query = ListQuery(text="rexy luna")
+    assert many.listed(query, 50) == []
+    assert not any("study_words" in line for line in plans(many, query))
+
+
+def test_the_full_text_index_follows_every_change(kit, later):
+    kit.image(patient_name="Brandt^Pip")
+    store = kit.store
+
+    def found(**asked):
+        query = ListQuery(**asked)
+        with store._index.read() as connection:
+            indexed = texts.count(connection, finding._matched(connection, query), 9)
+        assert indexed == len(store.listed(query, 9)), asked
+        return bool(indexed)
+
+    assert found(text="bra pip")
+    assert not found(urgent=True)
+    kit.prepare()  # without a name in its facts
+    assert not found(text="brandt")
+    assert found(text=kit.study)
+    store.set_priority(kit.study, 2, user="ida", at=later(0))
+    assert found(urgent=True, text=kit.study)
+    assert not found(urgent=True, missing=True)
+    store.set_priority(kit.study, 0, user="ida", at=later(0))
+    assert not found(urgent=True)
+    kit.restart()
+    assert found(text=kit.study)
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "DROP INDEX studies_of_species; DROP TABLE study_texts; DROP TABLE study_found; "
+        "UPDATE schema_version SET version = 6; UPDATE alembic_version SET version_num = '0006'",
+        "UPDATE study_texts SET number = number + 7",
+    ],
+    ids=["of an older version", "rebuilt by other means"],
+)
+def test_a_store_whose_texts_do_not_fit_is_indexed_when_it_is_opened(kit, damage):
+    kit.image(patient_name="Brandt^Pip")
+    with kit.store._index.write() as connection:
+        for statement in damage.split("; "):
+            connection.exec_driver_sql(statement)
+    assert len(kit.restart().listed(ListQuery(text="pip bra"), 9)) == 1
+    kit.prepare()
+    assert kit.store.listed(ListQuery(text="brandt"), 9) == []
+
+
+@pytest.mark.parametrize(
+    "text", ['"', 'a" OR "b', "rex*", "¤urgent", "-", "NOT", "ẞÅ", "日本", "٣", "a.b"]
+)
+def test_no_text_is_taken_for_a_command_of_the_index(many, text):
+    assert isinstance(many.listed(ListQuery(text=text), 9), list)

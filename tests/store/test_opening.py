@@ -69,21 +69,6 @@ def test_a_folder_of_a_newer_version_is_left_alone(kit):
         Store(kit.folder)
 
 
-def test_a_folder_of_an_older_version_gets_the_indexes_of_this_one(kit):
-    kit.image()
-    kit.store.close()
-    query = "SELECT name FROM sqlite_master WHERE type = 'index' ORDER BY name"
-    with sqlite3.connect(kit.folder / "index.sqlite") as connection:
-        new = connection.execute(query).fetchall()
-        connection.execute("DROP INDEX studies_newest")
-        connection.execute("CREATE INDEX studies_by_arrival ON studies (last_object_at)")
-    connection.close()
-    Store(kit.folder).close()
-    with sqlite3.connect(kit.folder / "index.sqlite") as connection:
-        assert connection.execute(query).fetchall() == new
-    connection.close()
-
-
 def test_a_damaged_index_is_a_sentence(tmp_path):
     folder = tmp_path / "data"
     folder.mkdir()

@@ -6,7 +6,6 @@ import pytest
 
 from dicom_service.errors import DifferentBytes
 from dicom_service.store import PriorStudy
-from dicom_service.store.schema import VERSION
 
 
 def test_a_prior_is_stored_and_makes_no_work(kit, later):
@@ -81,19 +80,6 @@ def test_a_clock_set_back_does_not_put_a_search_off_for_years(kit, later):
     kit.prepare()
     kit.store.end_prior_search(kit.study, "failed", [], next_at=later(400 * 86400))
     assert kit.store.due_prior_searches(later()) == [kit.study]
-
-
-def test_a_folder_of_the_version_before_is_taken_over(kit):
-    with kit.store._index.write() as connection:
-        connection.exec_driver_sql("DROP TABLE prior_searches")
-        connection.exec_driver_sql("UPDATE schema_version SET version = 1")
-    kit.restart()
-    kit.image()
-    kit.prepare()
-    assert kit.store.prior_search(kit.study) is None
-    with kit.store._index.read() as connection:
-        found = connection.exec_driver_sql("SELECT version FROM schema_version").scalar()
-    assert found == VERSION
 
 
 def test_a_signed_study_is_not_searched_for(kit, later):

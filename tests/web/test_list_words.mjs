@@ -1,9 +1,13 @@
 import assert from 'node:assert/strict';
+import { readFileSync } from 'node:fs';
 import { test } from 'node:test';
 import { localPath } from '../../dicom_service/web/static/node.js';
 import { everything, fromKept, fromQuery, narrowed, toKeep, toQuery } from '../../dicom_service/web/static/filters.js';
 import { bytes, deliveryWords, since } from '../../dicom_service/web/static/adminwords.js';
+import { say, useWords } from '../../dicom_service/web/static/say.js';
 import { ageOf, dicomDate, patient, personName, priorityOf, regionNames, stateOf } from '../../dicom_service/web/static/words.js';
+
+useWords(JSON.parse(readFileSync(new URL('../../dicom_service/web/words/en.json', import.meta.url), 'utf8')));
 
 const row = more => ({ patient_name: 'Brandt^Pip', patient_id: 'P1', reader: '', detail: '', late_objects: 0, delivery: '', delivery_detail: '', ...more });
 
@@ -93,4 +97,11 @@ test('figures of the administrator read as people write them', () => {
   assert.equal(since('2026-03-01T00:00:00Z', Date.parse('2026-03-04T00:00:00Z')), '3 days');
   assert.equal(deliveryWords({ state: 'owed', attempts: 3, destination: 'a' }).wants, true);
   assert.equal(deliveryWords({ state: 'owed', attempts: 0, destination: '' }).text, 'waits for an archive');
+});
+
+test('a word has its gaps filled, in the singular or plural, and one that is missing is seen', () => {
+  assert.equal(say('list.studies', { n: 1 }), '1 study');
+  assert.equal(say('list.studies', { n: 12 }), '12 studies');
+  assert.equal(say('list.page', { from: 1, to: 50, all: 60 }), '1 to 50 of 60');
+  assert.equal(say('list.no such word'), 'list.no such word');
 });

@@ -220,8 +220,3 @@ def test_an_administrator_who_is_no_reader_cannot_read_or_sign(app, desk, method
     assert refused.status_code == 403
     assert "role reader" in refused.json["detail"]
     assert admin.get("/api/studies").status_code == 200
-
-
-def test_signing_in_tells_the_panel_the_language_of_the_node(client):
-    answer = _sign_in(client)
-    assert "sesamoid_language=en" in "".join(answer.headers.getlist("Set-Cookie"))

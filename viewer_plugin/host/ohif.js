@@ -198,8 +198,8 @@ export class OhifHost {
     return this.overlay.subscribe(callback);
   }
 
-  pick(callback) {
-    this.overlay.pick(callback && guarded(callback));
+  pick(callback, trace = false) {
+    this.overlay.pick(callback && guarded(callback), trace);
   }
 
   /** @returns {[number, number]} */

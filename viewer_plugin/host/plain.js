@@ -210,8 +210,9 @@ export class PlainHost {
     return this.layers.subscribe(callback);
   }
 
-  pick(callback) {
+  pick(callback, trace = false) {
     this.layers.picking = callback;
+    this.layers.tracing = trace;
     for (const view of this.views) view.layer.render();
   }
 

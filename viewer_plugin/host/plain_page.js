@@ -7,6 +7,7 @@ import { sessionOf } from '../panel/store.js';
 import { studyInAddress } from './address.js';
 import { listen, warnBeforeLeaving } from './keyboard.js';
 import { PlainHost } from './plain.js';
+import { wearTheme } from '../panel/theme.js';
 
 const text = strings.plain;
 const AGAIN_MS = 3000;
@@ -87,6 +88,7 @@ async function start() {
 /** @type {HTMLElement} */ (document.getElementById('home')).append(text.list);
 document.getElementById('tools')?.setAttribute('aria-label', text.toolbar);
 stage.setAttribute('aria-label', text.images);
+wearTheme(document.documentElement);
 start().catch(error => {
   console.error('sesamoid', error);
   say(text.broken);

@@ -32,7 +32,7 @@ export class Api {
   constructor(root = '/api', fetcher = (...args) => fetch(...args)) {
     this.root = root;
     this.fetcher = fetcher;
-    /** @type {{user: string, display: string, csrf: string} | null} */
+    /** @type {{user: string, display: string, csrf: string, preferences?: import('./preferences.js').Preferences} | null} */
     this.session = null;
   }
 
@@ -107,6 +107,11 @@ export class Api {
   /** Compute on one image; nothing is kept. @returns {Promise<any>} */
   measure(/** @type {string} */ study, /** @type {any} */ request) {
     return this.change('POST', `/studies/${study}/measure`, JSON.stringify(request));
+  }
+
+  /** Measurements beside the same ones before and on the other limb. @returns {Promise<{changes: any[]}>} */
+  changes(/** @type {string} */ study, /** @type {any[]} */ measurements) {
+    return this.change('POST', `/studies/${study}/changes`, JSON.stringify({ measurements }));
   }
 
   /** @returns {Promise<import('./types.js').Opening>} the study with its new template */

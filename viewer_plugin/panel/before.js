@@ -1,18 +1,16 @@
 // @ts-check
 /** What was before and what is beside: earlier studies, the other limb, and what has changed. */
 
+import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
-import { valueText } from './finding_editor.js';
 import { localDateTime, personName } from './header.js';
-import { difference, pairs } from './priors.js';
-import { meaningOf } from './numbers.js';
-import { strings } from './strings.js';
+import { pairs } from './priors.js';
+import { dayText as day, meaningOf } from './numbers.js';
+import { lower, strings } from './strings.js';
 
 const text = strings.before;
 const STUDIES_SHOWN = 8;
-
-const day = da => (/^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${da.slice(6)}` : da || text.noDate);
 
 /** One line in the head of the panel; nothing when there is nothing to go to. */
 export function beforeLine({ session }) {
@@ -96,34 +94,19 @@ function showBeside(session, host, plan) {
   Promise.resolve(host.beside(plan)).then(done => done || session.update({ beside: '', message: text.notShown }));
 }
 
-/** Today's measurements with those of before. */
+/** Today's measurements with those of before, and what has changed. */
 function changes(session) {
   const rows = session.reading.measurements.flatMap(m => {
-    const before = earlierOf(session, m);
-    return before.length ? [changeRow(session, m, before)] : [];
+    const block = changeBlock(session, m);
+    return block ? [changeRow(session, m, block)] : [];
   });
   return rows.length > 0 && h('div', { key: 'changes', class: 'block' }, h('h3', null, text.changes), h('ul', { class: 'changes' }, rows));
 }
 
-/** Earlier measurements of the same kind on the same structure and, where it is known, view. */
-export function earlierOf(session, m) {
-  return session.priors.measurements(m.item).filter(before => before.meaning === meaningOf(m));
-}
-
-function changeRow(session, m, before) {
+function changeRow(session, m, block) {
   const item = session.template.items.find(one => one.id === m.item);
-  return h('li', { key: m.id }, h('p', { class: 'sentence' }, `${item?.name ?? m.item}, ${strings.finding[m.kind]?.toLowerCase() ?? meaningOf(m)}`),
-    h('p', null, h('strong', null, valueText(m)), ' ', text.today),
-    before.slice(0, 4).map((one, i) => h('p', { key: String(i), class: 'dim' }, changeText(m, one))));
-}
-
-/** "2026-05-01: 22.5 mm, today 0.6 mm more" */
-export function changeText(now, before) {
-  const by = difference(now, before);
-  const unit = now.unit === 'deg' ? '°' : ` ${now.unit}`;
-  const size = `${Math.abs(by ?? 0).toFixed(1)}${unit}`;
-  const words = by === null ? text.notComparable : Math.abs(by) < 0.05 ? text.same : by > 0 ? text.more(size) : text.less(size);
-  return `${day(before.date)}: ${valueText({ ...before, calibration: before.calibration || '-' })}, ${words}`;
+  const what = m.computed ? meaningOf(m) : lower(strings.finding[m.kind]);
+  return h('li', { key: m.id }, h('p', { class: 'sentence' }, `${item?.name ?? m.item}, ${what}`), block);
 }
 
 function studyList(ctx) {
@@ -141,7 +124,7 @@ function studyList(ctx) {
 function studyCard(ctx, study) {
   const { session, host } = ctx;
   const found = pairs(session.template.views, study.images);
-  const place = [study.sides.map(side => strings.sides[side].toLowerCase()).join(', '), study.regions.map(r => r.replaceAll('_', ' ')).join(', '), study.views.join(', ')].filter(Boolean).join(' · ');
+  const place = [study.sides.map(side => lower(strings.sides[side])).join(', '), study.regions.map(r => r.replaceAll('_', ' ')).join(', '), study.views.join(', ')].filter(Boolean).join(' · ');
   const show = () => showBeside(session, host, { study: study.study_uid, images: study.images, pairs: found });
   return h('li', { key: study.study_uid, class: study.state === 'here' ? 'prior' : 'prior away' },
     h('div', { class: 'title' }, h('strong', null, day(study.study_date)), study.state !== 'here' && h('span', { class: 'tag' }, text.states[study.state])),

@@ -1,9 +1,10 @@
 // @ts-check
 /** Accepted computed measurements of a structure, each with its plot, to be adjusted or removed. */
 
+import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
-import { overTime, plots } from './measure_result.js';
+import { plots } from './measure_result.js';
 import { computedName, numberText } from './numbers.js';
 import { strings } from './strings.js';
 
@@ -39,5 +40,5 @@ export function computedRow({ session }, m) {
         computed.word && h('li', { key: 'word' }, `${computed.word} – ${computed.why}`),
         computed.doubts.map(doubt => h('li', { key: doubt }, doubt)))),
     plots(computed.kind, computed.curves, 170),
-    first && overTime(session, m.item, { kind: computed.kind, name: computed.name, first }));
+    first && changeBlock(session, m));
 }

@@ -1,6 +1,7 @@
 // @ts-check
 /** The words of a finding as fields: closed they say what was chosen, one at a time is open. */
 
+import { answer } from './answering.js';
 import { h } from './dom.js';
 import { fields, matches, offered, toggled } from './fields.js';
 import { countUse, habits } from './habits.js';
@@ -39,6 +40,23 @@ function choose(session, finding, choices, id) {
   if (comes) countUse(id);
   session.commit(changeFinding(session.reading, finding.id, { descriptors }), dependent ? text.dependent(dependent) : '');
   session.update({ field: { finding: finding.id, name: field, hint: id } });
+}
+
+/** The words that can be said of the chosen structure; none where nothing can be entered. */
+export function sayable(/** @type {any} */ session) {
+  const item = session.currentItem;
+  if (!item || !session.view || session.signed || !session.walking) return [];
+  return offered(session.opening.descriptors[item.section] ?? [], item, session.template.species);
+}
+
+/** Say one word of the chosen structure in the chosen view, which makes it abnormal there. */
+export function say(/** @type {any} */ session, /** @type {string} */ id) {
+  const choices = sayable(session);
+  const here = () => session.reading.findings.find(f => f.item === session.item && f.view === session.view);
+  if (here()) session.update({ editing: here().id });
+  else answer(session, 'abnormal');
+  const finding = here();
+  if (finding && !finding.descriptors.includes(id)) choose(session, finding, choices, id);
 }
 
 function search(session, words, found, press) {

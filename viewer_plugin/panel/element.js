@@ -8,13 +8,14 @@
 import * as answering from './answering.js';
 import { delivering } from './delivery.js';
 import { patch } from './dom.js';
-import { command, isEditable, isPressable } from './keys.js';
+import { command, isEditable, isEmptySearch, isPressable } from './keys.js';
 import { language } from './language.js';
 import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
 import { Guiding, ghosts } from './guiding.js';
 import { landmarksOf } from './landmarks.js';
 import { emptyLayer } from '../host/layer.js';
+import { outlinesOf } from './outlines.js';
 import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
 import { nextOrNormal, noteEnd } from './group_sheet.js';
@@ -56,7 +57,7 @@ export class PanelElement extends HTMLElement {
     const root = this.attachShadow({ mode: 'open' });
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(...['./panel.css', './colours.css'].map(sheet), this.stage);
+    root.append(...['./panel.css', './outlines.css', './colours.css'].map(sheet), this.stage);
   }
 
   /**
@@ -92,7 +93,7 @@ export class PanelElement extends HTMLElement {
       wearTheme(this),
       host.onImagesChanged(uid => this.imagesChanged(uid)),
       host.onMeasurement(event => this.measured(event)),
-      host.onHandle(event => (landmarksOf(session).active ? landmarksOf(session) : session.measuring).handle(event)),
+      host.onHandle(event => this.hand().handle(event)),
       () => this.leaveLayer(),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
@@ -135,13 +136,22 @@ export class PanelElement extends HTMLElement {
     if (!session || !host || session.status !== 'ready') return;
     const { measuring } = session;
     const landmarks = landmarksOf(session);
-    const layer = landmarks.active ? landmarks.layer() : session.section === 'conclude' && !measuring.active ? presentedLayer(session) : joined(measuring.layer(numberText), ghosts(session));
-    const picker = landmarks.active ? landmarks : measuring;
-    const said = JSON.stringify(layer) + landmarks.active + picker.picking;
+    const rings = outlinesOf(session);
+    const above = landmarks.active ? landmarks.layer() : joined(measuring.layer(numberText), ghosts(session));
+    const signed = session.section === 'conclude' && !measuring.active && session.presented?.layer;
+    const layer = signed || joined(rings.layer(), session.walking || measuring.active ? above : emptyLayer());
+    const picker = this.hand();
+    const said = JSON.stringify(layer) + landmarks.active + rings.active + picker.picking;
     if (said === this.layered) return;
     this.layered = said;
     host.drawLayer(layer);
-    host.pick(picker.picking ? picked => picker.place(picked) : null);
+    host.pick(picker.picking ? picked => picker.place(picked) : null, rings.active);
+  }
+
+  /** What handles and clicks on the images are for. @returns {any} */
+  hand() {
+    const session = /** @type {import('./session.js').Session} */ (this.session);
+    return [landmarksOf(session), outlinesOf(session)].find(one => one.active) ?? session.measuring;
   }
 
   leaveLayer() {
@@ -238,11 +248,11 @@ export class PanelElement extends HTMLElement {
     event.stopPropagation(); // The viewer has keys of its own.
     if (event.type !== 'keydown') return;
     const target = event.composedPath()[0];
-    if (isEditable(target)) {
+    const wanted = command(event);
+    if (isEditable(target) && !(isEmptySearch(target) && ['undo', 'redo'].includes(wanted?.name ?? ''))) {
       if (event.key === 'Escape') this.leaveField();
       return;
     }
-    const wanted = command(event);
     const presses = event.key === ' ' && !event.shiftKey && isPressable(target);
     if (!wanted || presses || event.defaultPrevented) return;
     event.preventDefault();
@@ -275,14 +285,15 @@ export class PanelElement extends HTMLElement {
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
     // A key for one structure has no meaning while a whole group is before the reader.
     const reading = session.walking && !session.help && !session.sheet;
-    if ((session.measuring.active || landmarksOf(session).active) && (name in values || MUTE.has(name))) return;
+    const setting = landmarksOf(session).active || outlinesOf(session).active;
+    if ((session.measuring.active || setting) && (name in values || MUTE.has(name))) return;
     if (name in values) return reading && answering.answer(session, values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
       normalNext: () => reading && answering.normalNext(session),
       groupNormal: () => !session.help && nextOrNormal(session, this.stage.querySelector('.sheet')),
       birdsEye: () => !session.help && session.walking && (answering.birdsEye(session), host.whole()),
-      takeOver: () => (landmarksOf(session).active ? landmarksOf(session).accept() : session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
+      takeOver: () => (landmarksOf(session).active ? landmarksOf(session).accept() : outlinesOf(session).active ? outlinesOf(session).close() : session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
       takeSummary: () => session.section === 'conclude' && this.takeOver('[data-summary]'),
       clear: () => reading && answering.clear(session),
       next: () => session.next(),
@@ -296,6 +307,8 @@ export class PanelElement extends HTMLElement {
       angle: () => !session.signed && host.startTool('angle'),
       measure: () => reading && this.measure(),
       landmarks: () => reading && this.landmarks(),
+      outline: () => reading && this.outline(),
+      hideOutlines: () => outlinesOf(session).toggle(),
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
@@ -320,6 +333,15 @@ export class PanelElement extends HTMLElement {
     this.focusOn('[data-landmarks]');
   }
 
+  outline() {
+    const { session, host } = this;
+    if (!session || !host) return;
+    if (outlinesOf(session).active) return outlinesOf(session).close();
+    landmarksOf(session).close();
+    outlinesOf(session).open(host);
+    if (outlinesOf(session).active) this.focusOn('[data-part=place]');
+  }
+
   measure() {
     const { session } = this;
     if (!session || session.signed) return;
@@ -331,6 +353,7 @@ export class PanelElement extends HTMLElement {
     const { session } = this;
     if (session?.help) return session.update({ help: '' });
     if (session && landmarksOf(session).active) return landmarksOf(session).close();
+    if (session && outlinesOf(session).active) return outlinesOf(session).close();
     if (session?.measuring.active) return session.measuring.back();
     if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
@@ -358,9 +381,6 @@ export class PanelElement extends HTMLElement {
     if (finding) session?.update({ view: finding.view, editing: finding.id });
   }
 }
-
-/** A signed drawing that was asked for, under Conclude, where nothing else lies over the images. */
-const presentedLayer = session => session.presented?.layer ?? emptyLayer();
 
 function joined(a, b) {
   return { shapes: [...a.shapes, ...b.shapes], labels: [...a.labels, ...b.labels], handles: [...a.handles, ...b.handles] };

@@ -3,12 +3,13 @@
 
 import { copiedLine } from './before_item.js';
 import { descriptorFields } from './descriptor_fields.js';
+import { changeBlock } from './change_block.js';
 import { computeButton, computedRow } from './computed_row.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { aggressiveness } from './lesion.js';
 import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
-import { strings } from './strings.js';
+import { lower, strings } from './strings.js';
 
 const text = strings.finding;
 
@@ -93,8 +94,9 @@ export function measurementList(ctx, list) {
     const label = `${text[m.kind]} ${valueText(m)}`;
     return h('li', { key: m.id },
       h('span', { class: 'number' }, valueText(m)),
-      h('span', { class: 'dim how' }, [text[m.kind].toLowerCase(), view?.label, m.calibration].filter(Boolean).join(' · ')),
-      !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'));
+      h('span', { class: 'dim how' }, [lower(text[m.kind]), view?.label, m.calibration].filter(Boolean).join(' · ')),
+      !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'),
+      changeBlock(session, m));
   }));
 }
 

@@ -4,8 +4,10 @@
 import { normalOfGroup, openGroup } from './answering.js';
 import { h } from './dom.js';
 import { groupCount, groupOpen, isEye, members, sheetGroup, standsAlone } from './groups.js';
+import { groupKey } from './keys.js';
 import { described, glyph } from './item_list.js';
 import { shortLabel, viewsOfSide } from './map_state.js';
+import { breakable } from './names.js';
 import { askedViews } from './reading.js';
 import { strings } from './strings.js';
 
@@ -27,7 +29,7 @@ export function groupSheet(ctx) {
     h('p', { class: 'code' }, !open ? text.nothing : eye ? text.eyeLead(open) : text.lead(open)),
     eye ? parts(session, items) : h('ul', { class: 'members' }, items.map(item => member(session, item))),
     !session.signed && h('div', { class: 'confirm' },
-      h('button', { class: 'btn primary', disabled: !open, onclick: onward }, more ? text.page : text.normal, h('kbd', null, '⇧ space'))));
+      h('button', { class: 'btn primary', disabled: !open, onclick: onward }, more ? text.page : text.normal, h('kbd', null, groupKey()))));
 }
 
 /**
@@ -77,7 +79,7 @@ function seen(session, item) {
   const alone = standsAlone(session.reading, item.id);
   return h('li', { key: item.id, class: alone ? 'member apart' : 'member' },
     glyph(item, views, session.reading),
-    h('button', { class: 'member-name', 'aria-label': described(item, views, session.reading), title: item.physis?.text, onclick: () => session.choose(item.id) }, item.name));
+    h('button', { class: 'member-name', 'aria-label': described(item, views, session.reading), title: item.physis?.text, onclick: () => session.choose(item.id) }, breakable(item.name)));
 }
 
 function member(session, item) {
@@ -98,5 +100,5 @@ function member(session, item) {
 export function groupButton(session, group) {
   if (!group || group.items.length < 2) return null;
   return h('button', { key: 'group', class: 'btn group-button', onclick: () => openGroup(session, group.id) },
-    h('span', null, text.button(group.items.length)), h('kbd', null, '⇧ space'));
+    h('span', null, text.button(group.items.length)), h('kbd', null, groupKey()));
 }

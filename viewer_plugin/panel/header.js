@@ -6,24 +6,24 @@ import { keepMine, loadTheirs } from './conflict.js';
 import { h } from './dom.js';
 import { doubt, imageRows } from './images.js';
 import { coverage, sectionsOf } from './walk.js';
-import { strings } from './strings.js';
+import { lower, strings } from './strings.js';
 
 /** "dog, 3 y 2 mo, female neutered" */
 export function signalment(s) {
   const age = ageText(s.age_months);
   const sex = strings.sex[s.sex] ?? '';
   const neutered = s.neutered === null || s.neutered === undefined ? '' : s.neutered ? strings.neutered : strings.intact;
-  return [s.species ?? s.species_text, s.breed, age, `${sex} ${neutered}`.trim()].filter(Boolean).join(', ');
+  return [strings.species[s.species] ?? s.species ?? s.species_text, s.breed, age, `${sex} ${neutered}`.trim()].filter(Boolean).join(', ');
 }
 
 /** Months below a year, years and months below five, then years. */
 export function ageText(months) {
   if (months === null || months === undefined) return '';
   const whole = Math.floor(months);
-  if (whole < 12) return `${whole} mo`;
+  if (whole < 12) return strings.age.months(whole);
   const years = Math.floor(whole / 12);
   const rest = whole % 12;
-  return rest && years < 5 ? `${years} y ${rest} mo` : `${years} y`;
+  return [strings.age.years(years), rest && years < 5 && strings.age.months(rest)].filter(Boolean).join(' ');
 }
 
 /** Person names are shown as people write them, not as DICOM does. */
@@ -36,9 +36,9 @@ export function personName(name) {
 export function regionText(template) {
   const sides = [...new Set(template.views.map(view => view.side))];
   const words = [...template.regions].map(r => r.replaceAll('_', ' '));
-  const regions = words.length > 1 ? `${words.slice(0, -1).join(', ')} and ${words.at(-1)}` : words[0] ?? '';
+  const regions = words.length > 1 ? `${words.slice(0, -1).join(', ')}${strings.and}${words.at(-1)}` : words[0] ?? '';
   const [first = '', ...others] = sides.map(side => strings.sides[side]);
-  return `${[first, ...others.map(side => side.toLowerCase())].join(' and ')} ${regions}`.trim();
+  return `${[first, ...others.map(side => lower(side))].join(strings.and)} ${regions}`.trim();
 }
 
 export function clockTime(iso) {

@@ -11,6 +11,7 @@ import { groupButton } from './group_sheet.js';
 import { groupOf } from './groups.js';
 import { keyOf } from './keys.js';
 import { shortLabel } from './map_state.js';
+import { outlineLines } from './outline_sheet.js';
 import { observation } from './reading.js';
 import { strings } from './strings.js';
 
@@ -54,7 +55,7 @@ function measured(ctx, item) {
 
 function place(session, item) {
   const same = session.template.items.filter(one => one.section === item.section && one.side === item.side);
-  const nth = strings.card.nth(same.indexOf(item) + 1, same.length, strings.sections[item.section].toLowerCase());
+  const nth = strings.card.nth(same.indexOf(item) + 1, same.length, strings.sections[item.section]);
   const meaning = item.code.meaning.toLowerCase() === item.name.toLowerCase() ? '' : `${item.code.meaning} · `;
   return `${meaning}${nth}`;
 }
@@ -73,6 +74,7 @@ function viewBlock(ctx, item, view, index, all) {
       onclick: () => answer(session, said?.value === value && value !== 'abnormal' ? null : value, view.uid),
     }, h('span', null, said?.value === value ? saidText(said) : strings.values[value]), h('kbd', null, keyOf(KEY_NAMES[value] ?? value))))),
     findingLine(ctx, item, view),
+    outlineLines(ctx, item, view, said),
     (said && (open || said.note)) && note(session, item, view, said));
 }
 

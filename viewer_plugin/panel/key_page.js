@@ -20,7 +20,7 @@ export function helpPage(ctx) {
     h('p', { class: bad ? 'bad' : 'dim', role: 'status' }, said),
     h('dl', null,
       CHANGEABLE.map(([name]) => h('div', { key: name }, h('dt', null, changer(session, name)), h('dd', null, text.commands[name]))),
-      FIXED.map(([name, key]) => h('div', { key: name }, h('dt', null, h('kbd', null, key)), h('dd', null, text.commands[name])))),
+      FIXED.map(([name]) => h('div', { key: name }, h('dt', null, h('kbd', null, keyOf(name))), h('dd', null, text.commands[name])))),
     Object.keys(ownKeys()).length > 0 && h('div', { class: 'buttons' }, h('button', { class: 'btn', onclick: () => reset(session) }, text.reset)),
     h('p', { class: 'dim' }, text.hint),
     h('div', { class: 'buttons' }, languages(session), themes(session)));
@@ -54,11 +54,16 @@ function pressed(session, name, event) {
   /** @type {ReturnType<typeof refusal>} */
   const why = modified ? { by: 'unusable' } : refusal(name, key);
   if (why) return session.update({ rekeying: { name, said: text.refused[why.by](event.key, text.commands[why.command ?? '']), bad: true } });
-  const kept = keepOwnKeys({ ...ownKeys(), [name]: key });
-  session.update({ rekeying: { name: '', said: kept ? text.changed(text.commands[name], keyOf(name)) : text.notKept, bad: !kept } });
+  keepKeys(session, { ...ownKeys(), [name]: key }, () => text.changed(text.commands[name], keyOf(name)));
 }
 
 function reset(session) {
-  const kept = keepOwnKeys({});
-  session.update({ rekeying: { name: '', said: kept ? text.wasReset : text.notKept, bad: !kept } });
+  keepKeys(session, {}, () => text.wasReset);
+}
+
+/** They count at once; that the node is away is said when it is known. */
+async function keepKeys(session, own, words) {
+  const kept = keepOwnKeys(own);
+  session.update({ rekeying: { name: '', said: words(), bad: false } });
+  if (!(await kept)) session.update({ rekeying: { name: '', said: `${words()} ${strings.notKept}`, bad: false } });
 }

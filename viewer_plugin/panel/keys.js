@@ -7,17 +7,21 @@
 import { ownKeys } from './own_keys.js';
 import { strings } from './strings.js';
 
+const GROUP_KEY = '⇧ space';
+
+export const groupKey = () => `⇧ ${strings.help.space}`;
+
 /** @type {[string, string][]} command -> key as KeyboardEvent.key (lower case), as delivered */
 export const CHANGEABLE = [
   ['normalNext', ' '], ['birdsEye', 'o'], ['abnormal', 'a'], ['variant', 'v'], ['undetermined', 'u'], ['notAssessable', 'x'],
   ['next', 'n'], ['previous', 'p'], ['sectionBefore', '['], ['sectionAfter', ']'], ['note', 't'], ['editFinding', 'e'],
-  ['length', 'l'], ['angle', 'g'], ['measure', 'm'], ['landmarks', 'k'], ['whole', 'w'], ['conclude', 'c'], ['before', 'b'], ['takeOver', 'y'],
+  ['length', 'l'], ['angle', 'g'], ['measure', 'm'], ['landmarks', 'k'], ['outline', 'r'], ['hideOutlines', 'h'], ['whole', 'w'], ['conclude', 'c'], ['before', 'b'], ['takeOver', 'y'],
   ['takeSummary', 's'], ['search', '/'], ['help', '?'],
 ];
 
 /** Keys that stay as they are, as they are written. @type {[string, string][]} */
 export const FIXED = [
-  ['groupNormal', '⇧ space'], ['view', '1 … 9'], ['clear', '⌫'], ['move', '← ↑ → ↓'], ['undo', 'ctrl z'], ['redo', 'ctrl ⇧ z'], ['close', 'esc'],
+  ['groupNormal', GROUP_KEY], ['view', '1 … 9'], ['clear', '⌫'], ['move', '← ↑ → ↓'], ['undo', 'ctrl z'], ['redo', 'ctrl ⇧ z'], ['close', 'esc'],
 ];
 
 /** @type {Record<string, string>} */
@@ -34,7 +38,7 @@ export function keysNow(own = ownKeys()) {
 /** How the key of a command is written; "" when it has none. */
 export function keyOf(/** @type {string} */ name) {
   const key = keysNow().get(name) ?? FIXED.find(([fixed]) => fixed === name)?.[1] ?? '';
-  return key === ' ' ? strings.help.space : key;
+  return key === ' ' ? strings.help.space : key === GROUP_KEY ? groupKey() : key;
 }
 
 /**
@@ -73,6 +77,11 @@ export function isEditable(/** @type {any} */ target) {
   const tag = target?.localName;
   if (tag === 'input') return !['checkbox', 'radio', 'button', 'submit'].includes(target.type);
   return tag === 'textarea' || tag === 'select' || Boolean(target?.isContentEditable);
+}
+
+/** A search field that has no text has nothing of its own to take back. */
+export function isEmptySearch(/** @type {any} */ target) {
+  return target?.type === 'search' && !target.value;
 }
 
 /** Whether space and enter press what has the focus; with shift, space is the group's key. */

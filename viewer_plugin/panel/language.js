@@ -1,40 +1,18 @@
 // @ts-check
-/** The language of the panel: the reader's choice in this browser, else that of the node. */
+/** The language of the panel: what the node found out about reader and browser, in a cookie. */
 
 /** @type {Record<string, string>} */
 export const LANGUAGES = { en: 'English', de: 'Deutsch' };
 
-const CHOICE = 'sesamoid.language';
 const COOKIE = /(?:^|;\s*)sesamoid_language=([a-z]{2})(?:;|$)/;
 
-/**
- * @param {string | null} choice
- * @param {string} cookies the node's setting comes as a cookie
- */
-export function languageOf(choice, cookies) {
-  const wanted = choice ?? COOKIE.exec(cookies)?.[1] ?? 'en';
+/** @param {string} cookies */
+export function languageOf(cookies) {
+  const wanted = COOKIE.exec(cookies)?.[1] ?? 'en';
   return wanted in LANGUAGES ? wanted : 'en';
 }
 
-function chosen() {
-  try {
-    return localStorage.getItem(CHOICE);
-  } catch {
-    return null; // Storage is switched off: the node's setting counts.
-  }
-}
-
-export const language = languageOf(typeof localStorage === 'undefined' ? null : chosen(), typeof document === 'undefined' ? '' : document.cookie);
-
-/** From the next loading of the page on. */
-export function choose(/** @type {string} */ wanted) {
-  try {
-    localStorage.setItem(CHOICE, wanted);
-  } catch {
-    return false;
-  }
-  return true;
-}
+export const language = languageOf(typeof document === 'undefined' ? '' : document.cookie);
 
 /**
  * `more` laid over `base`: what it lacks stays as it is in `base`.

@@ -1,9 +1,10 @@
 // @ts-check
 /** What the node answered: numbers first, the word second, why to doubt, beside what is published. */
 
+import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
-import { meaningOf, numberText } from './numbers.js';
-import { barPlot, curvePlot, publishedPlot, timePlot } from './plots.js';
+import { numberText } from './numbers.js';
+import { barPlot, curvePlot, publishedPlot } from './plots.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -23,6 +24,7 @@ export function results({ session }) {
     doubts(result),
     h('p', { key: 'how', class: 'dim small' }, [result.calibration, text.by(result.method, result.version)].filter(Boolean).join(' · ')),
     published(result, offer),
+    changeBlock(session, measuring.asMeasurement()),
     plots(result.kind, result.profiles),
     beside(session, { ...result, name: offer.name }));
 }
@@ -71,7 +73,7 @@ export function plots(kind, curves, width) {
   return shown.length > 0 && curvePlot(shown, text.alongs[kind], width);
 }
 
-/** The same number elsewhere in this study, and in earlier ones. */
+/** The same number elsewhere in this study. */
 export function beside(session, { kind, name, numbers: list }) {
   const { measuring } = session;
   const first = list[0];
@@ -80,21 +82,7 @@ export function beside(session, { kind, name, numbers: list }) {
     ...same.map(m => ({ ...m.computed.numbers[0], id: m.id, name: placeName(session, m) })),
     { ...first, id: 'now', name: `${placeName(session, { item: measuring.item, view: measuring.view })} (${text.now})`, now: true },
   ];
-  return [
-    rows.length > 1 && h('div', { key: 'beside' }, h('h3', null, text.beside), barPlot(rows, numberText)),
-    overTime(session, measuring.item, { kind, name, first }),
-  ];
-}
-
-/** The change since earlier studies, where there are any with the same measurement. */
-export function overTime(session, item, { kind, name, first }) {
-  const meaning = meaningOf({ kind: 'computed', computed: { kind, name, numbers: [first] } });
-  const earlier = (session.priors.answer?.measurements?.[item] ?? []).filter(m => m.meaning === meaning && m.unit === first.unit && /^\d{8}$/.test(m.date));
-  if (!earlier.length) return null;
-  const today = session.opening.facts.study_date || '';
-  const points = [...earlier.map(({ date, value }) => ({ date, value })), ...(/^\d{8}$/.test(today) ? [{ date: today, value: first.value }] : [])];
-  return points.length > 1 && h('div', { key: `time ${name}` }, h('h3', null, text.change), timePlot(points, first.unit === 'deg' ? '°' : first.unit),
-    h('p', { class: 'dim small' }, text.changeNote));
+  return rows.length > 1 && h('div', { key: 'beside' }, h('h3', null, text.beside), barPlot(rows, numberText));
 }
 
 function placeName(session, { item, view }) {

@@ -16,7 +16,7 @@ import { dropMeasurement, freshId, putMeasurement } from './reading.js';
  *   construction: any, published: any[]}} Offer */
 
 const NUDGE_MS = 350;
-const NOTHING = { offer: null, view: '', points: [], chosen: 0, control: null, result: null, error: '', id: '', stage: 'closed' };
+const NOTHING = { offer: null, view: '', points: [], chosen: 0, control: null, result: null, error: '', id: '', fresh: '', stage: 'closed' };
 
 export class Measuring {
   /** @param {import('./session.js').Session} session */
@@ -35,6 +35,7 @@ export class Measuring {
     /** @type {any} */ this.result = null;
     this.error = '';
     this.id = '';
+    this.fresh = '';
     /** @type {'closed'|'choosing'|'placing'|'working'|'shown'} */ this.stage = 'closed';
     this.round = 0;
     /** @type {any} */
@@ -198,14 +199,20 @@ export class Measuring {
   /** Into the reading, to the finding that it was started from. */
   accept() {
     if (!this.acceptable) return;
+    this.session.commit(putMeasurement(this.session.reading, this.asMeasurement()));
+    this.close();
+  }
+
+  /** The answer as it stands in the reading once it is accepted. */
+  asMeasurement() {
     const { session, result } = this;
     const request = /** @type {any} */ (this.request);
-    const id = this.id || freshId('c');
+    const id = this.id || (this.fresh ||= freshId('c'));
     const finding = session.reading.findings.some(f => f.id === this.finding) ? this.finding : '';
     const known = session.reading.measurements.find(m => m.id === id);
     const first = result.numbers[0];
-    session.commit(putMeasurement(session.reading, {
-      id, item: this.item, view: request.image_uid, kind: 'computed', points: request.points,
+    return {
+      id, item: this.item, view: request.image_uid, kind: /** @type {const} */ ('computed'), points: request.points,
       value: first.value, unit: ['mm', 'px', 'deg'].includes(first.unit) ? first.unit : '1',
       calibration: result.calibration, finding, note: known?.note ?? '',
       computed: {
@@ -214,8 +221,7 @@ export class Measuring {
         // The node keeps shorter lines of its own; these are shown until it has answered.
         doubts: result.doubts, shapes: result.drawn.map(thin), curves: result.profiles.slice(0, 2).map(thinCurve),
       },
-    }));
-    this.close();
+    };
   }
 
   /** Back one step: from the points to the list, from there out. Nothing is kept. */

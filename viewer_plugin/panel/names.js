@@ -18,3 +18,10 @@ export function reference(session, id) {
   const item = session.template.items.find(one => one.id === id);
   return item ? { name: item.name, go: () => session.choose(id) } : null;
 }
+
+const STEMS = /(ante(?=brachi)|brachio|carpo|tarso|metacarpo|metatarso|meta|intermedio|inter|radio|ulno|humero|femoro|tibio|fibulo|talo|calcaneo|proximo|phalango|sesamoido|popliteo|supra|infra)(?=[a-z]{5})/gi;
+
+/** The long words of anatomy may break after their stems, marked by a hyphen, and nowhere else. */
+export function breakable(name) {
+  return name.replace(STEMS, '$1\u00ad');
+}

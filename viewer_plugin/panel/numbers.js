@@ -1,6 +1,8 @@
 // @ts-check
 /** How a computed number is written; the same as in the report. */
 
+import { strings } from './strings.js';
+
 const UNITS = { deg: '°', 1: '', px: ' px' };
 const COARSE = new Set(['deg', 'px', 'grey values', '%']);
 
@@ -22,10 +24,16 @@ export function computedName(computed, kinds) {
 /** How the node names each kind; a published measurement goes by its own name. */
 const MEANINGS = {
   swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line',
+  fat_plane: 'fat plane', implant: 'implant',
 };
 
 /** What an earlier measurement must be called to be the same one as this. */
 export function meaningOf({ kind, computed }) {
   if (!computed) return kind;
   return MEANINGS[computed.kind] ?? computed.numbers[0]?.name ?? computed.name;
+}
+
+/** "2026-02-02" of a DICOM date. */
+export function dayText(/** @type {string} */ da) {
+  return /^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${da.slice(6)}` : da || strings.before.noDate;
 }

@@ -123,29 +123,27 @@ export function publishedPlot(number, refs) {
 }
 
 /**
- * The same measurement over time; the last one is today's.
- * @param {{date: string, value: number}[]} points
+ * The same measurement over time, each with its 95 % uncertainty; the last one is today's.
+ * @param {{date: string, value: number, error: number | null}[]} points dates as 2026-11-04
  * @param {string} unit
  */
 export function timePlot(points, unit) {
   const sorted = [...points].sort((a, b) => a.date.localeCompare(b.date));
-  const day = date => Date.UTC(Number(date.slice(0, 4)), Number(date.slice(4, 6)) - 1, Number(date.slice(6, 8))) / 864e5;
-  const height = 96;
-  const days = sorted.map(point => day(point.date));
-  const x = scale([days[0], days.at(-1)], [40, WIDTH - 40]);
-  const values = sorted.map(point => point.value);
-  const y = scale([Math.min(0, ...values), Math.max(...values) * 1.15], [height - 22, 14]);
-  const said = sorted.map(point => `${dateText(point.date)}: ${point.value.toFixed(2)} ${unit}`).join('; ');
+  const height = 108;
+  const days = sorted.map(point => Date.parse(point.date) / 864e5);
+  const x = scale([days[0], days[days.length - 1]], [46, WIDTH - 46]);
+  const ends = sorted.flatMap(({ value, error }) => [value - (error ?? 0), value + (error ?? 0)]);
+  const [low, high] = [Math.min(...ends), Math.max(...ends)];
+  // A change is judged against the uncertainty: the axis spans both, and zero only when it is near.
+  const floor = low > 0 && low < (high - low) * 2 ? 0 : low;
+  const y = scale([floor, high], [height - 26, 18]);
+  const said = sorted.map(({ date, value, error }) => `${date}: ${value.toFixed(2)}${error === null ? '' : ` ± ${error.toFixed(2)}`} ${unit}`).join('; ');
   return frame(height, text.overTime(said), [
-    rule(34, height - 22, WIDTH - 6, height - 22, 'grid'),
-    h('path', { class: 'curve c0', d: path(days, values, x, y) }),
-    sorted.map((point, i) => h('g', { key: point.date + i },
-      h('circle', { class: i === sorted.length - 1 ? 'dot now' : 'dot', cx: x(days[i]).toFixed(1), cy: y(point.value).toFixed(1), r: '4' }),
-      word(x(days[i]), y(point.value) - 8, 'middle', point.value.toFixed(1), 'value'),
-      word(x(days[i]), height - 6, 'middle', dateText(point.date))))]);
-}
-
-/** "2026-11-04" of a DICOM date. */
-export function dateText(date) {
-  return `${date.slice(0, 4)}-${date.slice(4, 6)}-${date.slice(6, 8)}`;
+    ticks(floor, high, 3).map(at => [rule(34, y(at), WIDTH - 6, y(at), 'grid'), word(30, y(at) + 4, 'end', String(at))]),
+    h('path', { class: 'curve c0', d: path(days, sorted.map(point => point.value), x, y) }),
+    sorted.map(({ date, value, error }, i) => h('g', { key: date + i },
+      error !== null && [rule(x(days[i]), y(value - error), x(days[i]), y(value + error), 'whisker'), ...[value - error, value + error].map(at => rule(x(days[i]) - 4, y(at), x(days[i]) + 4, y(at), 'whisker'))],
+      h('circle', { class: i === sorted.length - 1 ? 'dot now' : 'dot', cx: x(days[i]).toFixed(1), cy: y(value).toFixed(1), r: '4' }),
+      word(x(days[i]) + 7, y(value) + 4, 'start', value.toFixed(unit === '°' ? 1 : 2), 'value'),
+      word(x(days[i]), height - 6, 'middle', date)))]);
 }

@@ -54,18 +54,6 @@ export class Priors {
 }
 
 /**
- * How a value differs from an earlier one; null where the two cannot be compared.
- * @param {{value: number, unit: string, calibration: string}} now
- * @param {{value: number, unit: string, calibration: string}} before
- */
-export function difference(now, before) {
-  if (now.unit !== before.unit || now.unit === 'px' || !now.calibration) return null;
-  // An angle needs no calibration; a length at the detector is not one that was corrected.
-  if (now.unit !== 'deg' && now.calibration !== before.calibration) return null;
-  return now.value - before.value;
-}
-
-/**
  * Which images go one below the other: the same view of the same side, today above.
  * @param {{uid: string, view: string, side: string}[]} today
  * @param {{uid: string, view: string, side: string}[]} other

@@ -47,16 +47,18 @@ function ruleOut(session, row) {
     h('label', { class: 'verdict' }, h('span', { class: 'sentence' }, row.name),
       h('select', { disabled: session.signed, '.value': said?.verdict ?? '', onchange: event => put({ verdict: event.target.value }) },
         Object.entries(text.verdicts).map(([value, label]) => h('option', { value, key: value || 'none' }, label)))),
-    row.proposal ? proposed(session, row.proposal) : row.candidate && h('p', { class: 'dim' }, row.candidate.why),
+    row.proposal ? proposed(session, row) : row.candidate && h('p', { class: 'dim' }, row.candidate.why),
     said && evidence(session, said, put),
-    row.proposal ? reasons(session, row) : row.candidate && limits(row.candidate.limits, row.candidate.next_steps));
+    !row.proposal && row.candidate && limits(row.candidate.limits, row.candidate.next_steps));
 }
 
-function proposed(session, proposal) {
+function proposed(session, row) {
+  const { proposal } = row;
   const same = agrees(session.reading, proposal);
   const telling = proposal.verdict !== 'cannot_assess';
   return h('div', { key: 'proposed', class: 'proposed' },
     h('p', null, h('span', { class: 'dim' }, same ? text.asProposed : text.proposed, ' '), h('span', { class: telling ? 'words' : '' }, proposal.words), ' ', grade(proposal.grade)),
+    reasons(session, row),
     !same && !session.signed && h('button', {
       class: telling ? 'btn' : 'link', 'data-take': true, 'aria-label': text.takeNamed(proposal.name, proposal.words),
       onclick: () => session.commit(takeOver(session.reading, proposal)),

@@ -1,6 +1,7 @@
 // @ts-check
-/** Search over everything the panel can do: its commands, its sections, and each structure. */
+/** Search over everything the panel can do: its commands, its sections, each structure, each finding. */
 
+import { say, sayable } from './descriptor_fields.js';
 import { h } from './dom.js';
 import { CHANGEABLE, keyOf } from './keys.js';
 import { ordered, sectionsOf } from './walk.js';
@@ -10,16 +11,23 @@ const text = strings.search;
 const MOST = 40;
 const FIXED_COMMANDS = ['groupNormal', 'clear', 'undo', 'redo'];
 
-/** @typedef {{id: string, name: string, kind: 'command' | 'section' | 'structure', key: string, more: string}} Entry */
+/** @typedef {{id: string, name: string, kind: 'command' | 'section' | 'structure' | 'finding', key: string, more: string}} Entry */
 
-/** Everything that can be sought, in the order shown. @returns {Entry[]} */
-export function everything(/** @type {import('./types.js').Template} */ template) {
+/**
+ * Everything that can be sought, in the order shown.
+ * @param {import('./types.js').Template} template
+ * @param {import('./types.js').Descriptor[]} words that can be said of the chosen structure
+ * @param {string} of its name
+ * @returns {Entry[]}
+ */
+export function everything(template, words = [], of = '') {
   const names = [...CHANGEABLE.map(([name]) => name).filter(name => name !== 'search'), ...FIXED_COMMANDS];
   const sections = [...sectionsOf(template), 'conclude'];
   return [
     ...names.map(name => ({ id: name, name: strings.help.commands[name], kind: /** @type {const} */ ('command'), key: keyOf(name), more: '' })),
     ...sections.map(id => ({ id, name: strings.sections[id], kind: /** @type {const} */ ('section'), key: '', more: text.section })),
     ...ordered(template).map(item => ({ id: item.id, name: item.name, kind: /** @type {const} */ ('structure'), key: '', more: `${strings.sides[item.side]}, ${strings.sections[item.section]}` })),
+    ...words.map(word => ({ id: word.id, name: word.label, kind: /** @type {const} */ ('finding'), key: '', more: text.finding(of) })),
   ];
 }
 
@@ -36,7 +44,7 @@ export function found(/** @type {Entry[]} */ entries, /** @type {string} */ word
 export function searchPage(ctx) {
   const { session } = ctx;
   const { words } = session.sought;
-  const all = found(everything(session.template), words);
+  const all = found(everything(session.template, sayable(session), session.currentItem?.name), words);
   const shown = all.slice(0, MOST);
   const at = Math.min(session.sought.at, shown.length - 1);
   return h('section', { key: 'search', class: 'help seeking', role: 'dialog', 'aria-modal': 'true', 'aria-label': text.title },
@@ -73,6 +81,7 @@ function onKey(ctx, event, shown, at) {
 function go({ session, run }, entry) {
   session.update({ help: '' });
   if (entry.kind === 'command') run({ name: entry.id });
+  else if (entry.kind === 'finding') say(session, entry.id);
   else if (entry.kind === 'section') session.chooseSection(entry.id);
   else session.choose(entry.id);
 }

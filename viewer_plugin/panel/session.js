@@ -9,10 +9,12 @@ import { overtaken, recallAside } from './after_signing.js';
 import { ApiError } from './api.js';
 import { withShown } from './groups.js';
 import * as change from './reading.js';
+import { Changes } from './changes.js';
 import { Measuring } from './measuring.js';
 import { Priors } from './priors.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
+import { connect, takeOver } from './preferences.js';
 import { ordered, nextOpen, neighbour, openViews, sectionsOf } from './walk.js';
 import { strings } from './strings.js';
 
@@ -75,7 +77,8 @@ export class Session {
     this.presented = null;
     /** Half-written text that is not part of the reading: addendum, search words. */
     this.drafts = /** @type {Record<string, string>} */ ({});
-    this.priors = new Priors(() => api.priors(study), () => this.update());
+    this.priors = new Priors(() => api.priors(study), () => this.#priorsCame());
+    this.changes = new Changes(asked => api.changes(study, asked), () => this.update());
     /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
     this.beside = '';
     this.moreStudies = 0;
@@ -88,6 +91,11 @@ export class Session {
       onChange: () => this.#queueChanged(),
       onSaved: answer => this.#saved(answer),
     });
+  }
+
+  #priorsCame() {
+    this.changes.forget();
+    this.update();
   }
 
   subscribe(listener) {
@@ -122,7 +130,9 @@ export class Session {
   async load() {
     this.update({ status: 'loading', failure: '' });
     try {
-      await this.api.whoami();
+      const who = await this.api.whoami();
+      connect(change => this.api.change('PATCH', '/preferences', JSON.stringify(change)));
+      takeOver(who?.user ?? '', who?.preferences);
       this.take(await this.api.open(this.study));
       this.priors.load();
     } catch (error) {

@@ -1,8 +1,9 @@
 // @ts-check
-/** What a reader chooses for this browser: language and colours. */
+/** What a reader chooses for their account: language and colours. */
 
 import { h } from './dom.js';
-import { LANGUAGES, choose, language } from './language.js';
+import { LANGUAGES, language } from './language.js';
+import { prefer } from './preferences.js';
 import { strings } from './strings.js';
 import { THEMES, chooseTheme, chosenTheme } from './theme.js';
 
@@ -10,9 +11,10 @@ import { THEMES, chooseTheme, chosenTheme } from './theme.js';
 export function languages(session) {
   // Not before the node has everything; until then the page stays as it is.
   const reload = () => (session.queue.clean ? location.reload() : setTimeout(reload, 100));
-  const change = wanted => {
+  const change = async wanted => {
     session.queue.flush();
-    if (choose(wanted)) reload();
+    await prefer({ language: wanted }); // Kept for the next page where the node is away.
+    reload();
   };
   return h('div', { class: 'segment', role: 'group', 'aria-label': strings.language.label }, Object.entries(LANGUAGES).map(([code, name]) =>
     h('button', { key: code, lang: code, 'aria-pressed': String(code === language), onclick: () => change(code) }, name)));

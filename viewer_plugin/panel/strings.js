@@ -35,6 +35,7 @@ export const english = {
     undetermined: 'undetermined', blind: 'cannot be shown',
   },
   visibility: { well: 'well seen', partly: 'superimposed' },
+  and: ' and ', species: { dog: 'dog', cat: 'cat', horse: 'horse' }, age: { months: n => `${n} mo`, years: n => `${n} y` },
   sides: { R: 'Right', L: 'Left', B: 'Both sides', U: 'Side unknown' },
   sex: { M: 'male', F: 'female', O: 'sex other' },
   neutered: 'neutered',
@@ -60,7 +61,7 @@ export const english = {
     split: views => `left to right: ${views.join(' · ')}`, nothingHere: 'Nothing to look at in this section.',
   },
   card: {
-    nth: (n, all, section) => `${n} of ${all} in ${section}`,
+    nth: (n, all, section) => `${n} of ${all} in ${section.toLowerCase()}`,
     cannot: labels => `Cannot be shown on ${labels.join(', ')}.`,
     note: 'Note', variants: 'Known variants', physis: 'Growth plate',
     next: 'next open', previous: 'previous',
@@ -101,11 +102,10 @@ export const english = {
     published: 'Published', noValue: 'no single value', publishedPlot: n => `The measured value with its uncertainty over ${n} published ${n === 1 ? 'mean' : 'means'}, each with twice its standard deviation on both sides.`,
     curve: (name, values, unit) => `${name}: ${Math.min(...values).toFixed(1)} to ${Math.max(...values).toFixed(1)} ${unit}.`,
     alongs: { swelling_profile: 'along the limb', joint_space: 'along the joint', lucent_line: 'across the line' },
-    beside: 'Side by side', now: 'now', change: 'Over time', overTime: said => `The same measurement over time: ${said}.`,
-    changeNote: 'A change smaller than the uncertainty of both is none.',
+    beside: 'Side by side', now: 'now', overTime: said => `The same measurement over time: ${said}.`,
     accept: 'Accept', acceptChange: 'Accept the change', discard: 'Discard', adjust: 'adjust', adjustNamed: name => `Adjust ${name}`, removeNamed: name => `Remove ${name}`,
     drawing: (first, second, kind) => `${kind === 'ratio' ? 'The ratio' : 'The angle'} between the line ${first} and the line ${second}.`,
-    kinds: { swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line' },
+    kinds: { swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line', fat_plane: 'fat plane', implant: 'implant' },
   },
   aggressiveness: {
     title: 'Aggressiveness',
@@ -208,6 +208,14 @@ export const english = {
       use: 'Correct the report with it', drop: 'Drop what I entered', back: 'What you had entered is in the correction. Ctrl Z goes back to what was signed.',
     },
   },
+  changes: {
+    title: 'Compared', notAsked: 'What was before could not be compared.', more: n => `${n} older ones are not listed here.`,
+    verdicts: { real: 'changed', none: 'smaller than can be detected', unknown: 'cannot be told' },
+    then: 'then', now: 'now', difference: 'difference', detectable: 'detectable from',
+    otherLimb: side => `the ${side} limb`, byMaker: (day, maker) => `${day}, by ${maker}`,
+    tell: 'Into the report', takeOut: 'In the report: take it out', put: 'The comparison stands in the report, behind the measurement.', takenOut: 'The comparison is out of the report.',
+    asTable: 'as a table', tableName: name => `${name} over time`, date: 'Date', value: 'Value',
+  },
   before: {
     title: 'Before and beside', back: 'Back', asking: 'Asking for earlier studies…', noDate: 'no date',
     count: (n, newest) => `${n === 1 ? 'An earlier study' : `${n} earlier studies, the newest`} of ${newest}`,
@@ -218,8 +226,7 @@ export const english = {
     none: 'No earlier study of this animal is known.',
     otherLimb: 'Right and left', showSides: 'Show the limbs one above the other',
     besideNow: 'Linked in zoom and pan: above today or right, below earlier or left.', alone: 'Only today again', notShown: 'These images could not be brought beside. Today’s are as they were.',
-    changes: 'What was measured, and before', today: 'today', notComparable: 'not comparable: another calibration',
-    same: 'the same today', more: by => `${by} more today`, less: by => `${by} less today`,
+    changes: 'What was measured, and before',
     studies: 'Earlier studies', moreStudies: n => `Show more (${n})`, unlisted: n => `${n} more are not listed: look for them in the archive.`,
     states: { archive: 'in the archive only', refused: 'not taken' },
     beside: n => (n === 1 ? 'Image beside' : `${n} images beside`), noPair: 'No image of the same view and side.',
@@ -244,6 +251,17 @@ export const english = {
     taken: 'Landmarks set. Ctrl Z takes them back.', removed: 'Landmarks removed. Ctrl Z brings them back.',
     noProposal: why => `Nothing could be proposed: ${why}`, sameLevel: 'same level', none: 'These views have no landmarks to set.',
   },
+  outlines: {
+    title: 'Outline of a normal variant', done: 'Done', another: 'Another', remove: 'Remove', mark: 'Outline it on the image', change: 'change', changeNamed: name => `Change the outline: ${name}`,
+    hint: 'Drag round it on the image, click where it is, pull its handles, or use the arrow keys on the three below (shift: further).',
+    name: 'What it is', names: 'Usual names', parts: { place: 'Where', size: 'Size', turn: 'Turn' }, marks: { place: '✥', size: '⤢', turn: '↻' },
+    keys: { place: '←↑→↓', size: '←→ length, ↑↓ width', turn: '←→' }, axis: n => `end of axis ${n}`,
+    label: name => `${name}, normal variant`, labelThen: (name, date) => `${name}, seen on ${date}`,
+    onImages: n => (n === 1 ? 'A normal variant on the images' : `${n} normal variants on the images`),
+    nowHidden: 'Normal variants are hidden on the images.', nowShown: 'Normal variants are shown on the images.',
+    removed: 'The outline was removed. Ctrl Z brings it back.', abnormal: 'Called abnormal on this view: only what is a normal variant gets an outline.',
+    otherImage: 'The outline belongs to another image. Nothing was moved.', markToday: 'outline it today', known: (name, date) => `Known: ${name}, seen on ${date}`,
+  },
   help: {
     title: 'Keys', space: 'space', close: 'Close',
     hint: 'Keys work in this panel and while the mouse is over the images. In a text field, Esc leaves the field.',
@@ -254,7 +272,7 @@ export const english = {
       viewer: key => `${key} belongs to the images. Press another one.`,
       unusable: key => `${key} cannot be a key of its own here. Press a letter or a sign without Ctrl or Alt.`,
     },
-    changed: (command, key) => `${key} is now: ${command}.`, asBefore: 'The key stays as it was.', notKept: 'This browser keeps no settings. The key stays as it was.',
+    changed: (command, key) => `${key} is now: ${command}.`, asBefore: 'The key stays as it was.',
     reset: 'Keys as delivered', wasReset: 'All keys are as delivered.',
     commands: {
       normalNext: 'normal on all open views, then next open', abnormal: 'abnormal: describe it', variant: 'normal variant',
@@ -262,12 +280,13 @@ export const english = {
       clear: 'take the answer back', next: 'next open structure', previous: 'structure before',
       groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
       move: 'move on the map', sectionBefore: 'section before', sectionAfter: 'section after', note: 'write a note', editFinding: 'open the finding',
-      length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', landmarks: 'landmarks for the guided tour', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
+      length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', landmarks: 'landmarks for the guided tour', outline: 'outline a normal variant', hideOutlines: 'hide or show normal variants on the images', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
       undo: 'undo', redo: 'do again what was undone', close: 'close, leave', search: 'search everything the panel can do', help: 'all keys, language and colours',
     },
   },
   search: {
-    title: 'Search everything', hint: 'command, section or structure', none: 'Nothing has these words.', section: 'section',
+    title: 'Search everything', hint: 'command, section, structure or finding', none: 'Nothing has these words.', section: 'section',
+    finding: of => `finding, ${of}`,
     count: (all, shown) => (all > shown ? `${all}, the first ${shown} shown` : `${all} found`),
   },
   teaching: {
@@ -290,6 +309,7 @@ export const english = {
     version: (n, all) => `version ${n} of ${all}`, context: 'Details of the document', places: 'On the images', coded: 'The same in codes', failed: 'This document cannot be shown as text.',
     image: 'image', empty: 'The document has no text.',
   },
+  notKept: 'The node does not answer: it counts in this browser and goes to the node later.',
   language: { label: 'Language' },
   theme: { label: 'Colours', names: { dark: 'Dark', light: 'Light', system: 'As the system' } },
   noAnswer: 'The node does not answer.',
@@ -298,3 +318,6 @@ export const english = {
 };
 
 export const strings = language === 'de' ? laidOver(english, german) : english;
+
+/** A word inside a sentence: German keeps the capitals of its nouns. @param {string} word */
+export const lower = word => (language === 'de' ? word : word.toLowerCase());

@@ -1,14 +1,13 @@
 // @ts-check
 /**
- * Dark or light: dark beside radiographs, unless the reader chose otherwise in this browser. What
- * the system prefers counts only for those who chose to follow it: a bright office computer says
- * nothing about the room that the images are read in.
+ * Dark or light: dark beside radiographs, unless the reader chose otherwise. What the system
+ * prefers counts only for those who chose to follow it: a bright office computer says nothing
+ * about the room that the images are read in.
  */
 
-export const THEMES = /** @type {const} */ (['dark', 'light', 'system']);
+import { CHANGED, prefer, preferences } from './preferences.js';
 
-const CHOICE = 'sesamoid.theme';
-const CHANGED = 'sesamoid:theme';
+export const THEMES = /** @type {const} */ (['dark', 'light', 'system']);
 
 /** @param {string | null} choice @param {boolean} systemLight */
 export function themeOf(choice, systemLight) {
@@ -16,22 +15,12 @@ export function themeOf(choice, systemLight) {
 }
 
 export function chosenTheme() {
-  try {
-    const choice = localStorage.getItem(CHOICE);
-    return THEMES.find(theme => theme === choice) ?? 'dark';
-  } catch {
-    return 'dark'; // Storage is switched off.
-  }
+  return THEMES.find(theme => theme === preferences().theme) ?? 'dark';
 }
 
-/** At once, in all panels of this browser. @param {string} theme */
+/** At once, in all pages of this browser. @param {string} theme */
 export function chooseTheme(theme) {
-  try {
-    localStorage.setItem(CHOICE, theme);
-  } catch {
-    return;
-  }
-  window.dispatchEvent(new Event(CHANGED));
+  prefer({ theme });
 }
 
 /**

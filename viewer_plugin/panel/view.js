@@ -18,6 +18,8 @@ import { landmarksOf } from './landmarks.js';
 import { limbMap } from './limb_map.js';
 import { measureSheet } from './measure_sheet.js';
 import { shapeOf } from './map_state.js';
+import { outlineSheet, outlineSwitch } from './outline_sheet.js';
+import { outlinesOf } from './outlines.js';
 import { strings } from './strings.js';
 import { standing } from './versions.js';
 
@@ -28,7 +30,7 @@ export function panelView(ctx) {
   if (session.status === 'failed') return [failure(session)];
   if (session.help) return [session.help === 'search' ? searchPage(ctx) : helpPage(ctx)];
   const body = session.section === 'conclude' ? conclude(ctx) : session.section === 'before' ? beforePage(ctx) : sectionBody(ctx);
-  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), besideBar(ctx), body, footer(ctx)];
+  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), outlineSwitch(ctx), besideBar(ctx), body, footer(ctx)];
 }
 
 function failure(session) {
@@ -43,11 +45,12 @@ function failure(session) {
 function sectionBody(ctx) {
   const { session, map } = ctx;
   const setting = landmarksOf(session).active;
-  const editor = setting ? landmarkSheet(ctx) : session.measuring.active ? measureSheet(ctx) : session.editing ? findingEditor(ctx) : session.sheet ? groupSheet(ctx) : null;
+  const ringing = outlinesOf(session).active;
+  const editor = setting ? landmarkSheet(ctx) : ringing ? outlineSheet(ctx) : session.measuring.active ? measureSheet(ctx) : session.editing ? findingEditor(ctx) : session.sheet ? groupSheet(ctx) : null;
   const ofSection = session.template.items.filter(item => item.section === session.section && item.side === session.side);
   const drawn = map && ofSection.some(item => shapeOf(map, item));
   const all = ofSection.every(item => shapeOf(map, item));
-  const kind = !editor ? '' : setting || session.editing || session.measuring.active ? ' editing' : isEye(session.sheet) ? ' grouping eyeing' : ' grouping';
+  const kind = !editor ? '' : setting || ringing || session.editing || session.measuring.active ? ' editing' : isEye(session.sheet) ? ' grouping eyeing' : ' grouping';
   return h('div', { key: 'body', class: `body${kind}${drawn ? '' : ' listed'}` },
     h('div', { key: 'where', class: 'where' },
       map && limbMap(ctx),

@@ -3,16 +3,7 @@
 
 /** @typedef {{text: string, stage: string, species: string, order: string, urgent: boolean, missing: boolean, mine: boolean, offset: number}} Filter */
 
-export const STAGES = [
-  ['', 'All'],
-  ['to_read', 'To read'],
-  ['in_progress', 'In progress'],
-  ['to_deliver', 'To deliver'],
-  ['delivered', 'Delivered'],
-  ['arriving', 'Arriving'],
-  ['trouble', 'In trouble'],
-  ['withdrawn', 'Withdrawn'],
-];
+export const STAGES = ['', 'to_read', 'in_progress', 'to_deliver', 'delivered', 'arriving', 'trouble', 'withdrawn'];
 
 /** @returns {Filter} */
 export function everything() {
@@ -36,7 +27,7 @@ export function fromQuery(query) {
   const found = everything();
   found.text = query.get('text') ?? '';
   const stage = query.get('stage') ?? '';
-  if (STAGES.some(([id]) => id === stage)) found.stage = stage;
+  if (STAGES.includes(stage)) found.stage = stage;
   found.species = query.get('species') ?? '';
   if (query.get('order') === 'newest') found.order = 'newest';
   for (const name of FLAGS) found[name] = query.get(name) === '1';

@@ -2,8 +2,11 @@
 /** The reading list: asks the node, shows rows, asks again every few seconds. */
 
 import { STAGES, everything, fromKept, fromQuery, narrowed, toKeep, toQuery } from './filters.js';
-import { call } from './node.js';
+import { call, file } from './node.js';
 import { make, rowOf } from './rows.js';
+import { say } from './say.js';
+import { settingsOf } from './settings.js';
+import { takeOver } from '/plugin/panel/preferences.js';
 import { personName } from './words.js';
 
 const PAGE = 50;
@@ -36,7 +39,7 @@ async function refresh() {
     shown = key;
   } catch (error) {
     if (error.status === 401) return signIn();
-    if (mine === asking) trouble(`${error.message} What is shown may be old; trying again.`);
+    if (mine === asking) trouble(`${error.message} ${say('list.old')}`);
   }
   timer = setTimeout(() => (document.hidden ? undefined : refresh()), EVERY_MS);
 }
@@ -63,11 +66,11 @@ function show(content) {
   const part = active?.tagName === 'BUTTON' ? 'button' : 'a';
   known.clear();
   for (const row of content.studies) known.set(row.study_uid, row);
-  rows.replaceChildren(...content.studies.map(row => rowOf(row, toggleUrgent)));
+  rows.replaceChildren(...content.studies.map(row => rowOf(row, { urgent: toggleUrgent, teaching: teachingCase })));
   if (focused) rows.querySelector(`tr[data-uid="${CSS.escape(focused)}"] ${part}`)?.focus();
   showStages(content.stages);
-  const many = content.more ? `${total} or more` : String(total);
-  element('count').textContent = total === 1 ? '1 study' : `${many} studies`;
+  const many = content.more ? say('list.or_more', { n: total }) : String(total);
+  element('count').textContent = say('list.studies', { n: total === 1 ? 1 : many });
   const empty = element('empty');
   empty.hidden = total > 0;
   empty.textContent = emptyWords();
@@ -75,18 +78,18 @@ function show(content) {
   element('previous').disabled = filter.offset === 0;
   element('next').disabled = filter.offset + PAGE >= total;
   element('page').textContent =
-    `${filter.offset + 1} to ${Math.min(filter.offset + PAGE, total)} of ${many}`;
+    say('list.page', { from: filter.offset + 1, to: Math.min(filter.offset + PAGE, total), all: many });
 }
 
 function emptyWords() {
-  if (narrowed(filter)) return 'No study matches. Clear the search or show all studies.';
-  if (filter.stage) return 'Nothing here at the moment. It changes by itself.';
-  return 'No studies yet. Send a limb study to this node; it appears here by itself.';
+  if (narrowed(filter)) return say('list.no_match');
+  if (filter.stage) return say('list.none_here');
+  return say('list.none');
 }
 
 function makeStages() {
-  element('stages').replaceChildren(...STAGES.map(([id, name]) => {
-    const button = make('button', '', name);
+  element('stages').replaceChildren(...STAGES.map(id => {
+    const button = make('button', '', say(`list.stages.${id || 'all'}`));
     button.type = 'button';
     button.dataset.stage = id;
     button.append(make('span', 'badge'));
@@ -119,6 +122,30 @@ async function toggleUrgent(row) {
   } catch (error) {
     trouble(error.message);
   }
+}
+
+/** The case is made on the node, which takes a while; then the browser keeps the file. */
+async function teachingCase(row, button) {
+  button.disabled = true;
+  button.textContent = say('list.teaching_busy');
+  note(say('list.teaching_note'));
+  try {
+    const name = 'teaching-case.zip';
+    const data = await file(`/api/studies/${encodeURIComponent(row.study_uid)}/teaching.zip`);
+    const link = Object.assign(make('a'), { href: URL.createObjectURL(data), download: name });
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+  } catch (error) {
+    note('');
+    trouble(error.message);
+  }
+  button.disabled = false;
+  button.textContent = say('list.teaching');
+}
+
+function note(text) {
+  element('said').textContent = text;
+  element('said').hidden = !text;
 }
 
 function links() {
@@ -163,7 +190,7 @@ function onStudy(event) {
   const uid = document.activeElement?.closest('tr')?.dataset.uid;
   if (!uid) return false;
   const stage = STAGES[Number(event.key) - 1];
-  if (stage) element('stages').children[Number(event.key) - 1].click();
+  if (stage !== undefined) element('stages').children[Number(event.key) - 1].click();
   else if (event.key === 'u' && known.has(uid)) toggleUrgent(known.get(uid));
   else return false;
   return true;
@@ -231,6 +258,8 @@ async function start() {
     return; // the list says what is wrong
   }
   csrf = session.csrf;
+  takeOver(session.user, session.preferences);
+  settingsOf(csrf);
   element('who').textContent = personName(session.display) || session.user;
   element('administration').hidden = !session.roles.includes('administrator');
   element('sign-out').addEventListener('click', async () => {

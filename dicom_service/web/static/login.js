@@ -1,4 +1,5 @@
 // @ts-check
+import { takeOver } from '/plugin/panel/preferences.js';
 import { call, localPath } from './node.js';
 
 const form = /** @type {HTMLFormElement} */ (document.getElementById('login'));
@@ -13,7 +14,8 @@ form.addEventListener('submit', async event => {
   trouble.hidden = true;
   try {
     const body = JSON.stringify({ user: user.value, password: password.value });
-    await call('/api/session', { method: 'POST', body });
+    const { content } = await call('/api/session', { method: 'POST', body });
+    takeOver(content.user, content.preferences);
     location.replace(localPath(new URLSearchParams(location.search).get('next'), location.origin));
   } catch (error) {
     trouble.textContent = /** @type {Error} */ (error).message;

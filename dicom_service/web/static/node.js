@@ -1,6 +1,8 @@
 // @ts-check
 /** Calls to the node; a failure is a Problem with a sentence for a person. */
 
+import { say } from './say.js';
+
 export class Problem extends Error {
   /** @param {number} status 0 when the node did not answer  @param {string} sentence */
   constructor(status, sentence) {
@@ -15,23 +17,30 @@ export class Problem extends Error {
  * @returns {Promise<{content: any, tag: string}>} the JSON, and the answer's ETag
  */
 export async function call(path, options = {}) {
+  const answer = await asked(path, {
+    ...options,
+    headers: { Accept: 'application/json', 'Content-Type': 'application/json', ...options.headers },
+  });
+  const content = answer.status === 204 ? {} : await answer.json().catch(() => ({}));
+  return { content, tag: answer.headers.get('ETag') ?? '' };
+}
+
+/** A file that the node makes. @param {string} path  @returns {Promise<Blob>} */
+export async function file(path) {
+  return (await asked(path, {})).blob();
+}
+
+/** @param {string} path  @param {RequestInit} options */
+async function asked(path, options) {
   let answer;
   try {
-    answer = await fetch(path, {
-      credentials: 'same-origin',
-      cache: 'no-cache',
-      ...options,
-      headers: { Accept: 'application/json', 'Content-Type': 'application/json', ...options.headers },
-    });
+    answer = await fetch(path, { credentials: 'same-origin', cache: 'no-cache', ...options });
   } catch {
-    throw new Problem(0, 'The node does not answer.');
+    throw new Problem(0, say('page.no_answer'));
   }
-  const content = answer.status === 204 ? {} : await answer.json().catch(() => ({}));
-  if (!answer.ok) {
-    const sentence = content.detail ?? `The node answered with error ${answer.status}.`;
-    throw new Problem(answer.status, sentence);
-  }
-  return { content, tag: answer.headers.get('ETag') ?? '' };
+  if (answer.ok) return answer;
+  const content = await answer.json().catch(() => ({}));
+  throw new Problem(answer.status, content.detail ?? say('page.answered_with', { status: answer.status }));
 }
 
 /**

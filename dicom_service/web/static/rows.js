@@ -1,7 +1,8 @@
 // @ts-check
 /** One line of the reading list. All text goes in as text: a script in a name is only seen. */
 
-import { ageOf, dicomDate, imagesOf, patient, priorityOf, regionNames, stateOf } from './words.js';
+import { locale, say } from './say.js';
+import { ageOf, dicomDate, imagesOf, patient, priorityOf, regionNames, speciesName, stateOf } from './words.js';
 
 export function make(tag, kind = '', text = '') {
   const made = /** @type {any} */ (document.createElement(tag));
@@ -26,16 +27,27 @@ function mark(sign) {
 
 function arrival(row) {
   const when = new Date(row.last_object_at);
-  const shown = when.toLocaleString([], { dateStyle: 'short', timeStyle: 'short' });
+  const shown = when.toLocaleString(locale(), { dateStyle: 'short', timeStyle: 'short' });
   const { text, long } = ageOf(row);
   return text ? cell('nowrap', make('span', long ? 'long' : '', text), sub(shown)) : cell('nowrap', make('span', '', shown));
 }
 
+function act(word, row, done) {
+  const button = make('button', '', say(word));
+  button.type = 'button';
+  button.setAttribute('aria-label', say(`${word}_named`, { name: patient(row) }));
+  button.addEventListener('click', event => {
+    event.stopPropagation();
+    done(row, button);
+  });
+  return button;
+}
+
 /**
  * @param {any} row of /api/studies
- * @param {(row: any) => void} urgent called when its urgency is to change
+ * @param {{urgent: (row: any) => void, teaching: (row: any) => void}} acts called when its urgency is to change, or a case is wanted
  */
-export function rowOf(row, urgent) {
+export function rowOf(row, acts) {
   const line = make('tr');
   line.dataset.uid = row.study_uid;
   const link = make('a', '', patient(row));
@@ -45,17 +57,14 @@ export function rowOf(row, urgent) {
   if (tag) tag.title = said.by;
   const state = stateOf(row);
   const { images, remarks } = imagesOf(row);
-  const button = make('button', '', 'Urgent');
-  button.type = 'button';
-  button.setAttribute('aria-pressed', String(row.priority > 0));
-  button.setAttribute('aria-label', `Urgent: ${patient(row)}`);
-  button.addEventListener('click', event => {
-    event.stopPropagation();
-    urgent(row);
-  });
+  const closed = ['signed', 'withdrawn'].includes(row.state);
+  const button = closed
+    ? row.state === 'signed' && act('list.teaching', row, acts.teaching)
+    : act('list.urgent', row, acts.urgent);
+  if (button && !closed) button.setAttribute('aria-pressed', String(row.priority > 0));
   line.append(
     cell('', tag, link, sub([row.patient_id, dicomDate(row.study_date)].filter(Boolean).join(' · '))),
-    cell('nowrap', make('span', '', row.species || 'unknown')),
+    cell('nowrap', make('span', '', row.species ? speciesName(row.species) : say('list.unknown_species'))),
     cell('', make('span', '', regionNames(row.regions) || '–')),
     cell('question', make('span', '', row.question || row.description || '–'), row.missing ? make('span', 'missing', row.missing) : null),
     cell('nowrap', make('span', '', images), sub(remarks)),

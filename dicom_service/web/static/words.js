@@ -1,5 +1,7 @@
 // @ts-check
-/** What the reading list says of a study. Pure: rows of /api/studies in, words out. */
+/** What the reading list says of a study: rows of /api/studies in, words out. */
+
+import { say } from './say.js';
 
 /** "Family^Given^Middle" as people write it. @param {string} name */
 export function personName(name) {
@@ -12,7 +14,7 @@ export function personName(name) {
 export function patient(row) {
   const [family = '', given = ''] = row.patient_name.split('=')[0].split('^');
   // In veterinary practice the family name is the owner's.
-  return [given, family].filter(Boolean).join(', ') || row.patient_id || 'no name';
+  return [given, family].filter(Boolean).join(', ') || row.patient_id || say('list.no_name');
 }
 
 /** @param {string[]} regions */
@@ -27,21 +29,21 @@ export function regionNames(regions) {
  */
 export function stateOf(row) {
   const late = row.late_objects
-    ? `${count(row.late_objects, 'image')} came after signing: correct the report.` : '';
+    ? say('state.late', { n: row.late_objects }) : '';
   switch (row.state) {
     case 'arriving':
-      return { mark: '…', text: 'Arriving', detail: '', wants: false };
+      return { mark: '…', text: say('state.arriving'), detail: '', wants: false };
     case 'waiting':
-      return { mark: '○', text: 'To read', detail: '', wants: true };
+      return { mark: '○', text: say('state.waiting'), detail: '', wants: true };
     case 'reading':
-      if (row.report_versions) return { mark: '◐', text: `Being corrected by ${reader(row)}`, detail: row.detail || version(row), wants: true };
-      return { mark: '◐', text: row.reader ? `Being read by ${reader(row)}` : 'Being read', detail: row.detail, wants: true };
+      if (row.report_versions) return { mark: '◐', text: say('state.corrected_by', { reader: reader(row) }), detail: row.detail || version(row), wants: true };
+      return { mark: '◐', text: row.reader ? say('state.read_by', { reader: reader(row) }) : say('state.reading'), detail: row.detail, wants: true };
     case 'failed':
-      return { mark: '!', text: 'Not prepared', detail: row.detail, wants: true };
+      return { mark: '!', text: say('state.failed'), detail: row.detail, wants: true };
     case 'signed':
       return { ...withVersion(delivered(row), row), ...(late && { detail: late, wants: true }) };
     case 'withdrawn':
-      return { mark: '×', text: 'Withdrawn', detail: `By ${personName(row.signed_by)}: do not use the report.`, wants: false };
+      return { mark: '×', text: say('state.withdrawn'), detail: say('state.do_not_use', { reader: personName(row.signed_by) }), wants: false };
     default:
       return { mark: '?', text: row.state, detail: row.detail, wants: false };
   }
@@ -61,22 +63,22 @@ export function ageOf(row, now = Date.now()) {
   if (!['waiting', 'reading', 'failed'].includes(row.state)) return { text: '', long: false };
   const waits = Math.max(0, now - Date.parse(row.last_object_at));
   const minutes = Math.floor(waits / 60000);
-  const text = minutes < 1 ? 'just now' : minutes < 60 ? `${minutes} min`
-    : waits < 48 * HOUR ? `${Math.floor(waits / HOUR)} h` : `${Math.floor(waits / (24 * HOUR))} days`;
+  const text = minutes < 1 ? say('age.now') : minutes < 60 ? say('age.minutes', { n: minutes })
+    : waits < 48 * HOUR ? say('age.hours', { n: Math.floor(waits / HOUR) }) : say('age.days', { n: Math.floor(waits / (24 * HOUR)) });
   return { text, long: waits >= 24 * HOUR };
 }
 
 /** @param {any} row */
 export function priorityOf(row) {
-  const text = ['', 'Urgent', 'At once'][row.priority ?? 0] ?? '';
-  return { text, by: row.priority_by ? `Set by ${row.priority_by}` : 'As requested' };
+  const text = row.priority ? say(`priority.${row.priority}`) : '';
+  return { text, by: row.priority_by ? say('priority.set_by', { user: row.priority_by }) : say('priority.requested') };
 }
 
 /** Which version to go by, where there is more than one. @param {any} row */
 export function version(row) {
   if (!(row.report_versions > 1)) return '';
-  const kind = row.report_kind === 'addendum' ? 'with addendum' : 'corrected';
-  return `Version ${row.report_versions} of ${row.report_versions}, ${kind}, ${personName(row.signed_by)} ${row.signed_at.slice(0, 10)}.`;
+  const kind = say(row.report_kind === 'addendum' ? 'state.with_addendum' : 'state.corrected');
+  return say('state.version', { n: row.report_versions, kind, who: personName(row.signed_by), date: row.signed_at.slice(0, 10) });
 }
 
 function withVersion(state, row) {
@@ -86,26 +88,28 @@ function withVersion(state, row) {
 function delivered(row) {
   switch (row.delivery) {
     case 'owed':
-      return { mark: '↑', text: 'Signed, waiting to be sent', detail: row.delivery_detail, wants: Boolean(row.delivery_detail) };
+      return { mark: '↑', text: say('state.owed'), detail: row.delivery_detail, wants: Boolean(row.delivery_detail) };
     case 'sent':
-      return { mark: '↗', text: 'Signed and sent', detail: row.delivery_detail || 'The archive has not confirmed it yet.', wants: false };
+      return { mark: '↗', text: say('state.sent'), detail: row.delivery_detail || say('state.not_confirmed'), wants: false };
     case 'committed':
-      return { mark: '●', text: 'Signed, kept by the archive', detail: '', wants: false };
+      return { mark: '●', text: say('state.committed'), detail: '', wants: false };
     case 'refused':
-      return { mark: '!', text: 'Signed, refused by the archive', detail: row.delivery_detail, wants: true };
+      return { mark: '!', text: say('state.refused'), detail: row.delivery_detail, wants: true };
     default:
-      return { mark: '●', text: 'Signed', detail: '', wants: false };
+      return { mark: '●', text: say('state.signed'), detail: '', wants: false };
   }
 }
 
 /** @param {any} row */
 export function imagesOf(row) {
-  return { images: String(row.images), remarks: row.remarks_count ? count(row.remarks_count, 'remark') : '' };
+  return { images: String(row.images), remarks: row.remarks_count ? say('remarks', { n: row.remarks_count }) : '' };
 }
 
-/** @param {number} number  @param {string} thing */
-export function count(number, thing) {
-  return `${number} ${thing}${number === 1 ? '' : 's'}`;
+const SPECIES = ['dog', 'cat', 'horse'];
+
+/** @param {string} species */
+export function speciesName(species) {
+  return SPECIES.includes(species) ? say(`species.${species}`) : species;
 }
 
 /** "20260131" as 2026-01-31. @param {string} date */

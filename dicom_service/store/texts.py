@@ -1,0 +1,147 @@
+"""The words of every study in one full-text index: what several of them have in common is found
+by walking their lists side by side, however many studies have each.
+
+`study_texts` has the words of each study, urgency and missing views as marks among them. SQLite's
+index knows only the numbers of its rows, which are the rowids of `studies`: those stay as they
+are because no study is ever deleted.
+"""
+
+from collections.abc import Iterable
+from typing import Any
+
+from sqlalchemy import Connection, TextClause, bindparam, delete, insert, select, text, update
+
+from dicom_service.store.index import Index
+from dicom_service.store.schema import list_lines, studies, study_texts, study_words
+
+URGENT, MISSING = "¤urgent", "¤missing"
+"""No word of a text begins with this sign."""
+LONGEST = 200
+"""Characters of a word that count."""
+_LEARN = text("INSERT INTO study_found (rowid, words) VALUES (:number, :words)")
+_FORGET = text(
+    "INSERT INTO study_found (study_found, rowid, words) VALUES ('delete', :number, :words)"
+)
+_REBUILD = text("INSERT INTO study_found (study_found) VALUES ('rebuild')")
+_STRAY = text(
+    "SELECT 1 FROM studies JOIN study_texts ON study_texts.study_uid = studies.study_uid "
+    "WHERE studies.rowid = (SELECT max(rowid) FROM studies) AND number != studies.rowid"
+)
+_NUMBER = text("SELECT rowid FROM studies WHERE study_uid = :uid")
+_PIECE = 1000
+_COUNT = {
+    "sqlite": "SELECT count(*) FROM "
+    "(SELECT 1 FROM study_found WHERE study_found MATCH :matched LIMIT :at_most)",
+    "postgresql": "SELECT count(*) FROM (SELECT 1 FROM study_texts WHERE "
+    "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery) "
+    "LIMIT :at_most) AS found",
+}
+_LED = {
+    "sqlite": "studies.rowid IN (SELECT rowid FROM study_found WHERE study_found MATCH :matched)",
+    "postgresql": "studies.study_uid IN (SELECT study_uid FROM study_texts WHERE "
+    "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery))",
+}
+_ROW = select(study_texts).where(study_texts.c.study_uid == bindparam("uid"))
+
+
+def mend(index: Index) -> None:
+    """Index all anew if somebody has rebuilt the database by other means."""
+    if index.engine.dialect.name != "sqlite":
+        return
+    with index.read() as connection:
+        astray = connection.execute(_STRAY).first()
+    if astray:
+        with index.write() as connection:
+            connection.execute(delete(study_texts))
+            take_in_older(connection)
+
+
+def take_in_older(connection: Connection) -> None:
+    """Index the studies of a store that had no such index."""
+    known = select(studies.c.study_uid).order_by(studies.c.study_uid)
+    piece = connection.execute(known.limit(_PIECE)).scalars().all()
+    while piece:
+        words: dict[str, set[str]] = {uid: set() for uid in piece}
+        for row in connection.execute(
+            select(study_words).where(study_words.c.study_uid.in_(piece))
+        ):
+            words[row.study_uid].add(row.word)
+        lines = select(list_lines.c.study_uid, list_lines.c.priority, list_lines.c.missing)
+        for row in connection.execute(lines.where(list_lines.c.study_uid.in_(piece))):
+            words[row.study_uid] |= {URGENT} if row.priority > 0 else set()
+            words[row.study_uid] |= {MISSING} if row.missing else set()
+        for uid in piece:
+            _put(connection, uid, None, words[uid], learn=False)
+        piece = (
+            connection.execute(known.where(studies.c.study_uid > piece[-1]).limit(_PIECE))
+            .scalars()
+            .all()
+        )
+    if _is_sqlite(connection):
+        connection.execute(_REBUILD)
+
+
+def put_words(connection: Connection, study_uid: str, words: Iterable[str]) -> None:
+    """A study is named by these words; its marks stay."""
+    row, known = _known(connection, study_uid)
+    marks = {word for word in known if word.startswith("¤")}
+    _put(connection, study_uid, row, marks.union(words))
+
+
+def put_marks(connection: Connection, study_uid: str, marks: dict[str, bool]) -> None:
+    """A study has these marks, or has them not."""
+    row, known = _known(connection, study_uid)
+    wanted = known.union(m for m, has in marks.items() if has)
+    _put(connection, study_uid, row, wanted.difference(m for m, has in marks.items() if not has))
+
+
+def expression(connection: Connection, beginnings: Iterable[str], whole: Iterable[str]) -> str:
+    """What the index is asked for: studies with words that begin so, and with these words."""
+    starts = [word[:LONGEST] for word in beginnings]
+    words = [word[:LONGEST] for word in whole]
+    if _is_sqlite(connection):
+        return " ".join([*(f'"{word}" *' for word in starts), *(f'"{word}"' for word in words)])
+    return " & ".join([*(f"'{word}':*" for word in starts), *(f"'{word}'" for word in words)])
+
+
+def count(connection: Connection, matched: str, at_most: int) -> int:
+    """How many studies an expression finds; counting ends at `at_most`."""
+    asked = text(_COUNT[connection.dialect.name])
+    return int(connection.execute(asked, {"matched": matched, "at_most": at_most}).scalar_one())
+
+
+def led_to(connection: Connection, matched: str) -> TextClause:
+    """The condition that a study is one that the expression finds."""
+    return text(_LED[connection.dialect.name]).bindparams(matched=matched)
+
+
+def _is_sqlite(connection: Connection) -> bool:
+    return connection.dialect.name == "sqlite"
+
+
+def _known(connection: Connection, study_uid: str) -> tuple[Any, set[str]]:
+    row = connection.execute(_ROW, {"uid": study_uid}).first()
+    return row, set(row.words.split(" ")) if row else set()
+
+
+def _put(
+    connection: Connection, study_uid: str, row: Any, words: set[str], *, learn: bool = True
+) -> None:
+    joined = " ".join(sorted({word[:LONGEST] for word in words if word}))
+    learn = learn and _is_sqlite(connection)
+    if row is None:
+        values: dict[str, Any] = {"study_uid": study_uid, "words": joined}
+        if _is_sqlite(connection):
+            values["number"] = connection.execute(_NUMBER, {"uid": study_uid}).scalar_one()
+        connection.execute(insert(study_texts).values(values))
+        number = values.get("number")
+    elif row.words == joined:
+        return
+    else:
+        number = row.number
+        if learn:
+            connection.execute(_FORGET, {"number": number, "words": row.words})
+        change = update(study_texts).where(study_texts.c.number == number)
+        connection.execute(change.values(words=joined))
+    if learn:
+        connection.execute(_LEARN, {"number": number, "words": joined})

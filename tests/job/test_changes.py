@@ -1,0 +1,78 @@
+"""A second visit on the same node: the same length and angle, compared with the signed ones."""
+
+import pytest
+
+from dicom_service.review.model import Reading
+from test_pacs.clinic import Clinic
+from test_pacs.sending import send
+from test_pacs.studies import small_study
+from tests.job.helpers import PASSWORD, read_and_save, signed_in
+
+ANGLE = ((70.0, 20.0), (70.0, 110.0), (40.0, 120.0), (100.0, 124.0))
+
+
+@pytest.fixture(scope="module")
+def clinic(tmp_path_factory):
+    options = {"settle_seconds": 0.3, "retry_first_seconds": 0.2}
+    with Clinic(tmp_path_factory.mktemp("visits"), options=options) as clinic:
+        yield clinic
+
+
+def _arrive(clinic, reader, date):
+    images = small_study()
+    for image in images:
+        image.StudyDate = date
+    uid = str(images[0].StudyInstanceUID)
+    send(images, clinic.archive.port, clinic.archive.ae_title)
+    reader.wait_for(uid, "waiting")
+    return uid
+
+
+def _item(opening):
+    return next(i["id"] for i in opening["template"]["items"] if i["structure"] == "radius_distal")
+
+
+def _angle(opening, points=ANGLE):
+    view = next(v["uid"] for v in opening["template"]["views"] if v["view"] == "DPa")
+    computed = {"kind": "limb_measurement", "name": "aLDRA"}
+    return {"id": "c-1", "item": _item(opening), "view": view, "kind": "computed", "unit": "deg",
+            "points": points, "computed": computed}  # fmt: skip
+
+
+def _length(opening, size):
+    view = next(v["uid"] for v in opening["template"]["views"] if v["view"] == "DPa")
+    return {"id": "m-9", "item": _item(opening), "view": view, "kind": "length",
+            "points": [[60, 60], [60, 60 + size]]}  # fmt: skip
+
+
+def test_what_was_signed_is_compared_with_the_smallest_detectable_difference(clinic):
+    reader = signed_in(clinic.service.store, clinic.service.address)
+    first = _arrive(clinic, reader, "20260202")
+    read_and_save(reader, first)
+    opening = reader.open(first)
+    measured = {"measurements": [_angle(opening), _length(opening, 40)]}
+    kept = Reading.model_validate(opening["reading"] | measured)
+    version = reader.save(first, opening["version"], kept)["version"]
+    reader.sign(first, version, PASSWORD)
+    reader.wait_for(first, "committed")
+
+    second = _arrive(clinic, reader, "20260401")
+    opening = reader.open(second)
+    turned = (*ANGLE[:2], (40.0, 100.0), (100.0, 144.0))
+    asked = {"measurements": [_angle(opening, turned), _length(opening, 41)]}
+    angle, length = reader.request("POST", f"api/studies/{second}/changes", asked)["changes"]
+    (before,) = angle["against"]
+    change = before["compared"]["changes"][0]
+    assert (before["kind"], before["date"], change["real"]) == ("earlier", "20260202", True), before
+    assert abs(change["difference"]) == pytest.approx(32.5, abs=1)
+    assert change["detectable"] > 5
+    assert "than before; smallest detectable difference" in before["words"]
+    assert [p[0] for p in angle["series"][0]["points"]] == ["2026-02-02", "2026-04-01"]
+    change = length["against"][0]["compared"]["changes"][0]
+    assert change["real"] is False
+    assert change["detectable"] > abs(change["difference"])
+    # On another view it is another measurement.
+    other = next(v["uid"] for v in opening["template"]["views"] if v["view"] == "ML")
+    elsewhere = {"measurements": [_length(opening, 41) | {"view": other}]}
+    answer = reader.request("POST", f"api/studies/{second}/changes", elsewhere)
+    assert answer["changes"] == [{"id": "m-9", "against": [], "series": []}]
