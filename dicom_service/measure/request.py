@@ -30,11 +30,11 @@ Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 class MeasureRequest(Frozen):
     """What is to be measured.
 
-    `points` are (column, row): two for a joint space, shaft axis, lucent line, implant or ruler;
-    the joint's middle (or nothing) for a swelling profile; two or more along the line for a fat
-    plane, the middle one of an odd number at the level of the joint; the middle (or nothing) for a
-    ball; none for a limb axis; the landmarks in the order of the catalogue for a limb measurement,
-    whose id is `name`.
+    `points` are (column, row): two for a joint space, shaft axis, lucent line, implant or ruler (an
+    implant takes two more along a joint space); the joint's middle (or nothing) for a swelling
+    profile; two or more along the line for a fat plane, the middle one of an odd number at the
+    level of the joint; the middle (or nothing) for a ball; none for a limb axis; the landmarks in
+    the order of the catalogue for a limb measurement, whose id is `name`.
     """
 
     kind: Kind
@@ -46,7 +46,7 @@ class MeasureRequest(Frozen):
 
 _POINTS: dict[str, tuple[int, ...]] = {
     "swelling_profile": (0, 1), "joint_space": (2,), "shaft_axis": (2,), "lucent_line": (2,),
-    "ruler": (2,), "implant": (2,), "ball": (0, 1), "limb_axis": (0,),
+    "ruler": (2,), "implant": (2, 4), "ball": (0, 1), "limb_axis": (0,),
     "fat_plane": tuple(range(2, 13)),
 }  # fmt: skip
 

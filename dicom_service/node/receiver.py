@@ -9,13 +9,13 @@ from typing import Any, cast
 from pynetdicom import AE, evt
 from pynetdicom.association import Association
 
-from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of
+from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of, port_advice
 from dicom_service.node.admission import Admission
 from dicom_service.node.balancer import Balancers
 from dicom_service.node.commitment import Reports
 from dicom_service.node.headers import read_header
 from dicom_service.node.limits import LIMITS
-from dicom_service.node.secure import server_context
+from dicom_service.node.secure import ServerPapers
 from dicom_service.node.secure_port import SecurePort
 from dicom_service.node.services import (
     COMMITMENT,
@@ -27,6 +27,7 @@ from dicom_service.node.services import (
 )
 from dicom_service.node.stream import Answer, IncomingFile
 from dicom_service.node.transport import Server
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import InstanceHeader, Seeing, Store
 
@@ -46,6 +47,8 @@ class Receiver:
         Called after an object was stored, from the association's thread.
     asked_for
         Whether this node asked for an object: its study, who sends it, who had it moved.
+    roster
+        The peers.
     """
 
     def __init__(
@@ -55,6 +58,7 @@ class Receiver:
         reports: Reports,
         on_object: Callable[[], None],
         asked_for: Callable[[str, str, str], bool],
+        roster: Roster,
     ) -> None:
         self._settings = settings
         self._tried = Seeing(store, lambda: datetime.now(UTC))
@@ -63,7 +67,7 @@ class Receiver:
         self._on_object = on_object
         self._asked_for = asked_for
         self._entity = _entity(settings)
-        self._admission = Admission(settings, store)
+        self._admission = Admission(settings, store, roster)
         self._balancers = Balancers(settings.balancers, LIMITS.balancer_seconds)
         self._server: Server | None = None
         self._secure: SecurePort | None = None
@@ -100,7 +104,7 @@ class Receiver:
         except OSError as error:
             raise SetupError(
                 f"The DICOM port {address[1]} at {address[0]} cannot be used: {error.strerror}. "
-                "Stop the program that has it, or set another with dimse_port and dimse_host."
+                f"{port_advice(error)} (dimse_port and dimse_host)."
             ) from error
         self._server = cast("Server", server)
         if self._settings.tls.listen:
@@ -117,9 +121,9 @@ class Receiver:
     def _start_secure(self, server: Server) -> None:
         tls = self._settings.tls
         try:
-            context = server_context(tls)
+            papers = ServerPapers(tls)
             host = self._settings.dimse_host
-            port = SecurePort(host, tls.port, context, server.take, self._balancers)
+            port = SecurePort(host, tls.port, papers, server.take, self._balancers)
         except SetupError:
             server.server_close()
             self._server = None
@@ -162,7 +166,9 @@ class Receiver:
             event.assoc.acse.send_reject(_TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED)
             event.assoc.kill()
             return
-        refusal = self._admission.refusal(event.assoc)
+        server = self._server
+        certificate = server.certificate_of(event.assoc) if server else None
+        refusal = self._admission.refusal(event.assoc, certificate)
         if refusal is not None:
             requestor = event.assoc.requestor
             title = plain(requestor.primitive.calling_ae_title)

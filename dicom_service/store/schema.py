@@ -22,7 +22,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 8
+VERSION = 9
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -325,6 +325,21 @@ users = Table(
     _text("display"),
     _text("password_hash"),
     Column("roles", _TEXT, nullable=False, default="[]"),
+)
+
+disabled_users = Table(
+    "disabled_users",  # accounts that nobody can sign in with
+    metadata,
+    Column("name", _short(64), ForeignKey("users.name"), primary_key=True),
+    _text("by"),
+    _time("at"),
+)
+
+added_peers = Table(
+    "added_peers",  # beside those of the settings file; see peers.py
+    metadata,
+    Column("name", _short(64), primary_key=True),
+    _text("said"),
 )
 
 preferences = Table(

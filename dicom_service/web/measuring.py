@@ -45,5 +45,5 @@ def changes(study: str) -> Response:
         asked = ComparedAsked.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "measurements") from error
-    found = changes_in_study(site().store, site().settings, study, asked)
+    found = changes_in_study(site().store, site().roster, study, asked)
     return jsonify(found.model_dump(mode="json"))

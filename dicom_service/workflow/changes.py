@@ -2,7 +2,7 @@
 
 from dicom_service.errors import NotFound, NotReady, SesamoidError
 from dicom_service.measure import Measured, complete
-from dicom_service.settings import Settings
+from dicom_service.roster import Roster
 from dicom_service.store import Store
 from dicom_service.workflow.accepting import measured, request_of, with_answers
 from dicom_service.workflow.comparing import AllChanges, ComparedAsked, changes_of
@@ -11,7 +11,7 @@ from dicom_service.workflow.priors import priors_of
 
 
 def changes_in_study(
-    store: Store, settings: Settings, study_uid: str, asked: ComparedAsked
+    store: Store, roster: Roster, study_uid: str, asked: ComparedAsked
 ) -> AllChanges:
     """Each measurement beside the same one before and on the other limb.
 
@@ -42,7 +42,7 @@ def changes_in_study(
 
     # The other limb as the reader has it now, and what was saved of the rest.
     beside = {m.id: m for m in (*kept, *known.values())}
-    priors = priors_of(store, settings, study_uid)
+    priors = priors_of(store, roster, study_uid)
     return changes_of(facts, template, wanted, list(beside.values()), priors, again)
 
 

@@ -11,6 +11,7 @@ from dicom_service.measure import complete
 from dicom_service.passwords import password_fits
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.events import CLOSED
@@ -60,6 +61,8 @@ class Desk:
         Gives the present moment; tests give their own.
     wake
         Called after something was put into the outbox, or archives are to be asked.
+    roster
+        The peers; None: those of the settings and of the store.
     """
 
     def __init__(
@@ -68,9 +71,11 @@ class Desk:
         settings: Settings,
         clock: Callable[[], datetime] = utc_now,
         wake: Callable[[], None] = lambda: None,
+        roster: Roster | None = None,
     ) -> None:
         self.store = store
         self.settings = settings
+        self.roster = roster or Roster(settings, store)
         self.clock = clock
         self.wake = wake
         self.device: Device = node_device(Path(settings.data_folder), settings)
@@ -99,7 +104,7 @@ class Desk:
         )
         content = ReportContent(kind="template", facts=facts, template=template, reading=Reading())
         document = signing.template_document(content, self.device, headers, self.clock())
-        destinations = [self.settings.archive] if self._sends_templates() else []
+        destinations = [self.roster.archive] if self._sends_templates() else []
         kept = self.store.save_preparation(
             study_uid,
             seen_at,
@@ -329,7 +334,7 @@ class Desk:
         NotFound
             No such study.
         """
-        return priors_of(self.store, self.settings, study_uid)
+        return priors_of(self.store, self.roster, study_uid)
 
     def report_pdf(self, study_uid: str) -> bytes:
         """The newest signed report as it is printed; before one is signed, the draft."""
@@ -346,7 +351,7 @@ class Desk:
     def verify(self, user: str, password: str) -> None:
         """Check that `user` may sign; audited when the password is wrong."""
         row = self.store.user(user)
-        if not password_fits(row.password_hash if row else None, password):
+        if not password_fits(row.hash_in_use if row else None, password):
             self.store.audit("password refused", user=user, at=self.clock())
             raise NotAllowed("The password is not right. Nothing was signed.")
         self._may_sign(user)
@@ -364,7 +369,7 @@ class Desk:
         return Correcting(reason=known.reason, by=by, at=known.at)
 
     def _sends_templates(self) -> bool:
-        return bool(self.settings.store_templates and self.settings.archive)
+        return bool(self.settings.store_templates and self.roster.archive)
 
     def _row(self, study_uid: str) -> StudyRow:
         row = self.store.study(study_uid)

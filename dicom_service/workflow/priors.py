@@ -11,7 +11,7 @@ import pydicom
 from dicom_service import intake, report
 from dicom_service.errors import NotFound, SesamoidError
 from dicom_service.intake.model import StudyFacts
-from dicom_service.settings import Settings
+from dicom_service.roster import Roster
 from dicom_service.store import PriorStudy, Store, StoredInstance
 from dicom_service.store.model import StudyState
 from dicom_service.workflow.headers import read_header
@@ -56,7 +56,7 @@ class _Gathered(NamedTuple):
     measurements: list[PriorMeasurement]
 
 
-def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
+def priors_of(store: Store, roster: Roster, study_uid: str) -> Priors:
     """The earlier studies of a study's animal; see `Desk.priors`."""
     row = store.study(study_uid)
     if row is None:
@@ -64,7 +64,7 @@ def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
     prepared = store.preparation(study_uid)
     facts = prepared[0] if prepared else StudyFacts(study_uid=study_uid)
     # Asked before the studies are gathered: an answer that says "found" must have them all.
-    search = _search(store, settings, study_uid)
+    search = _search(store, roster, study_uid)
     named = {prior.prior_uid: prior for prior in store.prior_studies(study_uid)}
     candidates, more = _candidates(store, facts, named)
     gathered = [_gathered(store, facts, uid, named.get(uid)) for uid in candidates]
@@ -106,7 +106,7 @@ def _is_earlier(shown: PriorStudyShown, facts: StudyFacts) -> bool:
     return not (shown.study_date and facts.study_date) or shown.study_date <= facts.study_date
 
 
-def _search(store: Store, settings: Settings, study_uid: str) -> SearchShown:
+def _search(store: Store, roster: Roster, study_uid: str) -> SearchShown:
     found = store.prior_search(study_uid)
     if found is not None:
         return SearchShown(
@@ -116,7 +116,7 @@ def _search(store: Store, settings: Settings, study_uid: str) -> SearchShown:
             detail=found.detail,
             next_at=found.next_at if found.state == "failed" else None,
         )
-    if any(peer.retrieve != "none" for peer in settings.peers):
+    if any(peer.retrieve != "none" for peer in roster.peers()):
         return SearchShown(state="looking", words="looking")
     return SearchShown(
         state="off",

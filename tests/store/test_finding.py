@@ -212,7 +212,8 @@ def test_the_full_text_index_follows_every_change(kit, later):
 @pytest.mark.parametrize(
     "damage",
     [
-        "DROP TABLE journal_state; DROP INDEX studies_of_species; DROP TABLE study_texts; DROP TABLE study_found; "
+        "DROP TABLE journal_state; DROP TABLE disabled_users; DROP TABLE added_peers; "
+        "DROP INDEX studies_of_species; DROP TABLE study_texts; DROP TABLE study_found; "
         "UPDATE schema_version SET version = 6; UPDATE alembic_version SET version_num = '0006'",
         "UPDATE study_texts SET number = number + 7",
     ],

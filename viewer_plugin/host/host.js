@@ -13,7 +13,7 @@
  * @typedef {{id: string, view: string, kind: 'length'|'angle', points: [number, number][]}} Drawn
  *
  * @typedef {{study: string, images: {uid: string, series_uid: string, rotation: number,
- *   flip_horizontal: boolean, hung: boolean}[], pairs: [string, string][]}} Beside
+ *   flip_horizontal: boolean, hung: boolean, date?: string}[], pairs: [string, string][]}} Beside
  *   study: "" is the study that is being read; images: of the other study, with how they hang.
  *
  * @typedef {{uid: string, point: [number, number], path?: [number, number][]}} Picked

@@ -154,7 +154,9 @@ function fill(svg, wanted) {
     }
     const stale = new Set(node.getAttributeNames().filter(name => name !== 'data-handle'));
     for (const [name, value] of Object.entries(mark.attributes)) {
-      if (node.getAttribute(name) !== value) node.setAttribute(name, value);
+      // A page may forbid styles as text; set by property they are not.
+      if (name === 'style') node.style.cssText = value;
+      else if (node.getAttribute(name) !== value) node.setAttribute(name, value);
       stale.delete(name);
     }
     for (const name of stale) node.removeAttribute(name);

@@ -19,12 +19,14 @@ import { outlinesOf } from './outlines.js';
 import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
 import { nextOrNormal, noteEnd } from './group_sheet.js';
+import { quietPhrasing } from './phrasing.js';
 import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
 import { wearTheme } from './theme.js';
 import { panelView } from './view.js';
+import { Writing } from './writing.js';
 
 /** Dispatched on the document for keys pressed outside of the panel; detail: the command. */
 export const KEY_EVENT = 'sesamoid:command';
@@ -52,12 +54,14 @@ export class PanelElement extends HTMLElement {
     this.layered = '';
     this.signedCount = 0;
     this.guiding = new Guiding();
+    /** @type {Writing | null} */
+    this.writing = null;
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(...['./panel.css', './outlines.css', './colours.css'].map(sheet), this.stage);
+    root.append(...['./panel.css', './outlines.css', './writing.css', './colours.css'].map(sheet), this.stage);
   }
 
   /**
@@ -72,6 +76,7 @@ export class PanelElement extends HTMLElement {
     this.setAttribute('aria-label', strings.panel);
     this.setAttribute('lang', language);
     const session = (this.session = sessionOf(this.study));
+    this.writing = new Writing(session, this.stage);
     const host = this.host;
     const onCommand = event => this.run(event.detail);
     document.addEventListener(KEY_EVENT, onCommand);
@@ -95,6 +100,7 @@ export class PanelElement extends HTMLElement {
       host.onMeasurement(event => this.measured(event)),
       host.onHandle(event => this.hand().handle(event)),
       () => this.leaveLayer(),
+      () => this.writing?.leave(),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
       () => window.removeEventListener('focus', onFocus),
@@ -117,7 +123,7 @@ export class PanelElement extends HTMLElement {
     try {
       const species = session.opening?.facts.signalment.species ?? '';
       const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template, session.currentItem?.region) : null;
-      patch(this.stage, panelView({ session, host, map, run: wanted => this.run(wanted) }));
+      patch(this.stage, panelView({ session, host, map, writing: this.writing, run: wanted => this.run(wanted) }));
     } catch (error) {
       console.error(error);
       this.stage.textContent = `${strings.broken} ${error}`;
@@ -247,6 +253,7 @@ export class PanelElement extends HTMLElement {
   onKey(event) {
     event.stopPropagation(); // The viewer has keys of its own.
     if (event.type !== 'keydown') return;
+    if (this.writing?.onKey(event)) return;
     const target = event.composedPath()[0];
     const wanted = command(event);
     if (isEditable(target) && !(isEmptySearch(target) && ['undo', 'redo'].includes(wanted?.name ?? ''))) {
@@ -263,7 +270,7 @@ export class PanelElement extends HTMLElement {
   keepFocus(event) {
     if (!event.target.closest?.('button') || event.target.closest('form')) return;
     event.preventDefault();
-    this.leaveText();
+    if (!event.target.closest('[data-keeps-field]')) this.leaveText();
   }
 
   /** Keys after a click are commands, not text: on the images the browser would keep the field. */
@@ -314,6 +321,7 @@ export class PanelElement extends HTMLElement {
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
       undo: () => undo(session),
       redo: () => redo(session),
+      phrases: () => session.update({ help: 'phrases', phrasing: quietPhrasing() }),
       search: () => session.update({ help: 'search', sought: { words: '', at: 0 } }),
       help: () => session.update({ help: session.help ? '' : 'keys', rekeying: { name: '', said: '', bad: false } }),
       close: () => this.close(),
@@ -328,7 +336,7 @@ export class PanelElement extends HTMLElement {
     if (landmarks.active) return landmarks.close();
     landmarks.open();
     if (!landmarks.active) return session.update({ message: strings.tour.none });
-    host.show(landmarks.views.map(({ view }) => view.uid));
+    host.show(landmarks.views.map(({ view }) => view.uid).filter(uid => session.template.views.some(view => view.uid === uid)));
     host.whole();
     this.focusOn('[data-landmarks]');
   }

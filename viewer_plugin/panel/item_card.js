@@ -90,7 +90,7 @@ function choose(ctx, uid) {
 function note(session, item, view, said) {
   if (session.signed) return h('p', { class: 'note' }, said.note);
   return h('textarea', {
-    key: 'note', rows: said.note.length > 40 ? 3 : 1, class: 'note', maxlength: 4000, 'data-field': `note ${view.uid}`,
+    key: 'note', rows: said.note.length > 40 ? 3 : 1, class: 'note', maxlength: 4000, 'data-text': 'findings', 'data-field': `note ${view.uid}`,
     placeholder: strings.card.note, 'aria-label': `${strings.card.note}, ${view.label}`, '.value': said.note,
     oninput: event => setNote(session, item.id, view.uid, event.target.value),
   });

@@ -16,7 +16,7 @@ export const CHANGEABLE = [
   ['normalNext', ' '], ['birdsEye', 'o'], ['abnormal', 'a'], ['variant', 'v'], ['undetermined', 'u'], ['notAssessable', 'x'],
   ['next', 'n'], ['previous', 'p'], ['sectionBefore', '['], ['sectionAfter', ']'], ['note', 't'], ['editFinding', 'e'],
   ['length', 'l'], ['angle', 'g'], ['measure', 'm'], ['landmarks', 'k'], ['outline', 'r'], ['hideOutlines', 'h'], ['whole', 'w'], ['conclude', 'c'], ['before', 'b'], ['takeOver', 'y'],
-  ['takeSummary', 's'], ['search', '/'], ['help', '?'],
+  ['takeSummary', 's'], ['phrases', 'f'], ['search', '/'], ['help', '?'],
 ];
 
 /** Keys that stay as they are, as they are written. @type {[string, string][]} */
