@@ -13,6 +13,7 @@ nobody sees the difference. A UID is held from the moment its object is taken un
 index: a second object with it waits, and then meets the first as any other.
 """
 
+import contextlib
 import json
 import logging
 import threading
@@ -82,7 +83,7 @@ class Backlog:
             folder, self._make_room, first=max(self._done), size=size, most=most
         )
         self._waiting: deque[_Waiting] = deque()
-        self._waiting_bytes = 0
+        self._bytes_in = self._bytes_out = 0
         self._held: set[str] = set()
         self._released = threading.Condition()
         self._working = threading.Lock()
@@ -99,7 +100,7 @@ class Backlog:
     @property
     def waiting_bytes(self) -> int:
         """Of objects that are still to get files of their own."""
-        return self._waiting_bytes
+        return self._bytes_in - self._bytes_out
 
     @contextmanager
     def held(self, sop_instance_uid: str) -> Iterator[None]:
@@ -130,13 +131,14 @@ class Backlog:
             False: it is not new, or does not fit into the journal; nothing was done.
         """
         uid = arrival.header.sop_instance_uid
-        known = json.dumps(_as_json(arrival)).encode()
+        # Not in escapes: what the index could not write must fail here, before it is acknowledged.
+        known = json.dumps(_as_json(arrival), ensure_ascii=False).encode()
         if not self._journal.fits(known, len(data)):
             return False
 
         def noted(place: Place) -> None:
             self._waiting.append(_Waiting(place, arrival))
-            self._waiting_bytes += place.length
+            self._bytes_in += place.length
 
         self._hold(uid)
         taken = False
@@ -173,12 +175,12 @@ class Backlog:
         self._news.set()
         if self._every:
             self._thread.join()
+        self._journal.shut()
         self._index.catch_up = None
         empty = False
         try:
             with self._working:
                 self._work_off()
-            self._journal.seal()
             self._settle()
             with self._index.write() as connection:
                 note_done(connection, *self._done)
@@ -193,13 +195,15 @@ class Backlog:
             if self._stopping.wait(self._every):
                 return
             self._news.clear()
-            self.catch_up()
-            if self._waiting:
-                self._news.set()
             try:
+                self.catch_up()
                 self._settle()
             except SesamoidError as error:
                 log.warning("the journal cannot be emptied: %s", error)
+            except Exception:
+                log.exception("the journal cannot be emptied")
+            if self._waiting:
+                self._news.set()
 
     def _hold(self, uid: str) -> None:
         deadline = time.monotonic() + _PATIENCE
@@ -234,17 +238,19 @@ class Backlog:
             left -= len(batch)
             try:
                 self._index_or_set_aside(batch)
-            except SesamoidError as error:
-                self.trouble = str(error)
+            except (SesamoidError, OSError, MemoryError) as error:
+                self.trouble = str(error) or type(error).__name__
                 self._again_at = time.monotonic() + _AFTER_TROUBLE
-                raise
+                if isinstance(error, SesamoidError):
+                    raise
+                raise TryLater(f"What came in waits in the journal: {self.trouble}.") from error
             self.trouble, self._again_at = "", 0.0
 
     def _index_or_set_aside(self, batch: list[_Waiting]) -> None:
         """One object that the index cannot take must not hold up the others for ever."""
         try:
-            self._index_batch(batch)
-        except SesamoidError:
+            unneeded = self._index_batch(batch)
+        except (SesamoidError, OSError, MemoryError):
             raise
         except Exception:
             if len(batch) > 1:
@@ -258,30 +264,33 @@ class Backlog:
                 name,
             )
             self._blobs.set_aside(name, self._blobs.folder.parent / "set-aside")
-            self._finished(batch)
+            unneeded = []
+        self._finished(batch)
+        reach("journal.indexed")
+        for name in unneeded:
+            with contextlib.suppress(OSError):  # the sweep at the next start finds it
+                self._blobs.remove(name)
 
     def _finished(self, batch: list[_Waiting]) -> None:
-        for place, _ in batch:
+        for place, arrival in batch:
             self._waiting.popleft()
-            self._waiting_bytes -= place.length
-            place.segment.waiting -= 1
+            place.segment.made.append((arrival.name, place))
+            self._bytes_out += place.length
+            place.segment.indexed += 1
         self._release([arrival.header.sop_instance_uid for _, arrival in batch])
 
-    def _index_batch(self, batch: list[_Waiting]) -> None:
+    def _index_batch(self, batch: list[_Waiting]) -> list[str]:
+        """Place and index; returns names of files that no row needs."""
         for place, arrival in batch:
             self._blobs.write(arrival.name, place.read())
-            place.segment.names.append(arrival.name)
         reach("journal.placed")
         done = batch[-1].place.number, self._done[1]
         with self._index.write(catch_up=False) as connection:
             results = index_objects(connection, [arrival for _, arrival in batch])
             note_done(connection, *done)
         self._done = done[0], self._done[1]
-        self._finished(batch)
-        reach("journal.indexed")
-        for (_, arrival), (_, needed) in zip(batch, results, strict=True):
-            if not needed:
-                self._blobs.remove(arrival.name)
+        names = [arrival.name for _, arrival in batch]
+        return [name for name, (_, needed) in zip(names, results, strict=True) if not needed]
 
     def _settle(self) -> None:
         """Sync the files that were made from full segments, and free these."""
@@ -292,8 +301,18 @@ class Backlog:
                 self._settle_one(segment)
 
     def _settle_one(self, segment: Segment) -> None:
-        self._blobs.sync(segment.names)
-        segment.names.clear()
+        if segment.doubted:
+            # The system forgets what it could not write once it has said so, and would call the
+            # next sync a success: the bytes must be given to it again.
+            for name, place in segment.made:
+                self._blobs.write_again(name, place.read())
+        try:
+            self._blobs.sync([name for name, _ in segment.made])
+        except BaseException:
+            segment.doubted = True
+            raise
+        segment.doubted = False
+        segment.made.clear()
         self._done = self._done[0], max(self._done[1], segment.last)
         reach("journal.settled")
         self._journal.free(segment)

@@ -15,14 +15,15 @@ from typing import NamedTuple
 from sqlalchemy import select
 
 from dicom_service.errors import SetupError
-from dicom_service.store.blobs import Blobs, full_disk_named, sync_folder
+from dicom_service.store.blobs import Blobs, full_disk_named
 from dicom_service.store.digests import digest_of
-from dicom_service.store.journal import files_in
 from dicom_service.store.opening import INDEX, JOURNAL
+from dicom_service.store.records import files_in
 from dicom_service.store.replay import copy_waiting
 from dicom_service.store.schema import documents, instances, quarantine
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.store import Store
+from dicom_service.store.syncing import sync_folder
 
 _ALONE = ("device-uid",)
 """Files beside the index that belong to the node."""

@@ -5,39 +5,23 @@ two levels of folders. These four follow the clock, so that objects that come to
 folder: it is made, and synced, once for many.
 """
 
-import ctypes
 import errno
 import os
-import platform
-import re
 import shutil
-import sys
+import threading
 import time
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from dicom_service.errors import StorageFull
+from dicom_service.store.syncing import FileSystem, sync_folder
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _FOLDER_SECONDS = 1024
 """How long a folder is filled; its name comes again after two years."""
 _AWAY = {errno.ENOENT, errno.ENOTDIR, errno.EACCES, errno.EPERM, errno.ENODEV, errno.ESTALE}
-
-
-def _sync_call() -> Any:
-    """Linux's syncfs, from 5.8 on, when it began to report errors; None elsewhere."""
-    release = re.match(r"(\d+)\.(\d+)", platform.release())
-    if sys.platform != "linux" or release is None:
-        return None
-    if (int(release[1]), int(release[2])) < (5, 8):
-        return None
-    return getattr(ctypes.CDLL(None, use_errno=True), "syncfs", None)
-
-
-_syncfs = _sync_call()
 
 
 class Blobs:
@@ -54,6 +38,8 @@ class Blobs:
     def __init__(self, folder: Path, incoming: Path) -> None:
         self.folder = folder
         self.incoming = incoming
+        self._system: FileSystem | None = None
+        self._opening = threading.Lock()
 
     def place(self, temp: Path) -> str:
         """Give a finished temporary file its name; `settle` makes the name durable.
@@ -86,30 +72,51 @@ class Blobs:
             The disk has no room.
         """
         with full_disk_named(self.folder):
-            file = os.open(self._made(name), os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o640)
-            try:
-                rest = memoryview(data)
-                while rest:
-                    rest = rest[os.write(file, rest) :]
-            finally:
-                os.close(file)
+            with self._opening:
+                if self._system is None:
+                    self._system = FileSystem(self.folder)
+            _write(os.open(self._made(name), os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o640), data)
 
-    def sync(self, names: Iterable[str]) -> None:
+    def write_again(self, name: str, data: bytes) -> None:
+        """Write the same bytes over those of a blob, which somebody may be reading; nothing
+        happens when it is gone.
+
+        Raises
+        ------
+        StorageFull
+            The disk has no room.
+        """
+        with full_disk_named(self.folder):
+            try:
+                file = os.open(self.path(name), os.O_WRONLY)
+            except FileNotFoundError:
+                return
+            _write(file, data)
+
+    def sync(self, names: Sequence[str]) -> None:
         """Make written blobs and their names durable; those that are gone are not needed.
 
         Raises
         ------
         StorageFull
-            The disk has no room; the blobs may or may not last.
+            Some may not last, whatever a second call says: they must be written again.
         """
         with full_disk_named(self.folder):
-            if names and not sync_everything(self.folder):
-                there = [self.path(name) for name in names if self.path(name).exists()]
-                for path in there:
-                    with path.open("rb") as file:
-                        os.fsync(file.fileno())
-                for folder in {path.parent for path in there}:
-                    sync_folder(folder)
+            if not names or (self._system is not None and self._system.sync()):
+                return
+            there = [self.path(name) for name in names if self.path(name).exists()]
+            for path in there:
+                with path.open("rb") as file:
+                    os.fsync(file.fileno())
+            for folder in {path.parent for path in there}:
+                sync_folder(folder)
+
+    def close(self) -> None:
+        """Let the file system go."""
+        with self._opening:
+            if self._system is not None:
+                self._system.close()
+                self._system = None
 
     def settle(self, names: Iterable[str]) -> None:
         """Make names durable, each folder once.
@@ -156,6 +163,9 @@ class Blobs:
         """Move a blob out of the way, into `folder`, for a person to look at."""
         folder.mkdir(exist_ok=True)
         shutil.move(self.path(name), folder / name)
+        with (folder / name).open("rb") as file:
+            os.fsync(file.fileno())
+        sync_folder(folder)
 
     def _made(self, name: str) -> Path:
         target = self.path(name)
@@ -166,35 +176,18 @@ class Blobs:
         return target
 
 
+def _write(file: int, data: bytes) -> None:
+    try:
+        rest = memoryview(data)
+        while rest:
+            rest = rest[os.write(file, rest) :]
+    finally:
+        os.close(file)
+
+
 def _new_name() -> str:
     turn = int(time.time()) // _FOLDER_SECONDS % 0x10000
     return f"{turn:04x}{uuid.uuid4().hex[4:]}"
-
-
-def sync_folder(folder: Path) -> None:
-    """Make the names in `folder` durable."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def sync_everything(folder: Path) -> bool:
-    """Make all of the file system of `folder` durable, where the system can and says so.
-
-    For hundreds of files that is one wait for the disk instead of hundreds.
-    """
-    if _syncfs is None:
-        return False
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        if _syncfs(handle) != 0:
-            number = ctypes.get_errno()
-            raise OSError(number, os.strerror(number))
-    finally:
-        os.close(handle)
-    return True
 
 
 @contextmanager

@@ -1,46 +1,28 @@
 """The journal of small objects: one sync of one file makes several of them durable.
 
 A segment is a file of fixed length that is filled with zeros once: appending to it then changes
-no metadata, so the sync has nothing but the bytes to write. A record begins at a multiple of
-4096, so that writing one never touches a block of another, with a token of its segment that no
-peer knows, a number that only grows, and a checksum of everything. What a power cut tore is
-known by the checksum; it was never acknowledged.
+no metadata, so the sync has nothing but the bytes to write. What a record looks like is in
+`records.py`.
 
 A segment whose objects are in files of their own is written over. Old records in it have
 numbers that the index knows as done.
 """
 
-import mmap
 import os
-import struct
 import threading
-import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from dicom_service.errors import StorageFull
-from dicom_service.store.blobs import full_disk_named, sync_folder
+from dicom_service.errors import StorageFull, TryLater
+from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
+from dicom_service.store.records import BLOCK, OVERHEAD, ZEROS, Bytes, first_block, record_start
+from dicom_service.store.syncing import sync_folder
 
-BLOCK = 4096
 SEGMENT = 32 << 20
 SEGMENTS = 4
-_START = struct.Struct("<8s16sL")  # magic, token, checksum
-_HEAD = struct.Struct("<16sQLL")  # token, number, length of what is known of it, of the object
-_CHECK = struct.Struct("<L")
-_MAGIC = b"sesajrn1"
-_OVERHEAD = _HEAD.size + _CHECK.size
-_ZEROS = bytes(1 << 20)
-
-
-class Found(NamedTuple):
-    """A whole record as found in a segment."""
-
-    number: int
-    known: bytes
-    data: bytes
 
 
 class Place(NamedTuple):
@@ -53,8 +35,17 @@ class Place(NamedTuple):
     """Of the object's bytes, which begin at `start`."""
 
     def read(self) -> bytes:
-        """The object's bytes."""
-        return os.pread(self.segment.handle, self.length, self.start)
+        """The object's bytes.
+
+        Raises
+        ------
+        TryLater
+            The disk does not give them.
+        """
+        data = os.pread(self.segment.handle, self.length, self.start)
+        if len(data) != self.length:
+            raise TryLater(f"The journal {self.segment.file} is shorter than it was.")
+        return data
 
 
 class Segment:
@@ -66,10 +57,13 @@ class Segment:
         self.used = BLOCK
         self.last = 0
         """Number of its newest record."""
-        self.waiting = 0
-        """Records whose objects are not in the index yet."""
-        self.names: list[str] = []
+        self.taken = self.indexed = 0
+        """Records in all, and those whose objects are in the index. Each is counted by one thread
+        at a time, but not by the same."""
+        self.made: list[tuple[str, Place]] = []
         """Blobs made from its records that are not synced yet."""
+        self.doubted = False
+        """A sync of these blobs failed: what the system remembers of them may not be on disk."""
         self.broken = False
         """A sync failed: nothing can be said about what is written to it from now on."""
         self.token = os.urandom(16)
@@ -80,11 +74,15 @@ class Segment:
             self.remove()
             raise
 
+    @property
+    def waiting(self) -> bool:
+        """Whether some of its objects are not in the index yet."""
+        return self.taken > self.indexed
+
     def _fill(self) -> None:
-        start = _START.pack(_MAGIC, self.token, zlib.crc32(self.token)).ljust(BLOCK, b"\0")
-        os.pwrite(self.handle, start, 0)
-        for position in range(BLOCK, self.size, len(_ZEROS)):
-            os.pwrite(self.handle, _ZEROS[: self.size - position], position)
+        os.pwrite(self.handle, first_block(self.token), 0)
+        for position in range(BLOCK, self.size, len(ZEROS)):
+            os.pwrite(self.handle, ZEROS[: self.size - position], position)
         os.fsync(self.handle)
         sync_folder(self.file.parent)
 
@@ -96,12 +94,12 @@ class Segment:
 
 class _Item(NamedTuple):
     known: bytes
-    data: bytes | bytearray | memoryview
+    data: Bytes
     noted: Callable[[Place], None]
 
     @property
     def span(self) -> int:
-        return -(-(_OVERHEAD + len(self.known) + len(self.data)) // BLOCK) * BLOCK
+        return -(-(OVERHEAD + len(self.known) + len(self.data)) // BLOCK) * BLOCK
 
 
 class Journal:
@@ -129,6 +127,8 @@ class Journal:
         self._most = most
         self._made = 0
         self._lock = threading.Lock()
+        self._writing = threading.Lock()
+        self._shut = False
         self._free: list[Segment] = []
         self._sealed: list[Segment] = []
         self._active: Segment | None = None
@@ -136,12 +136,12 @@ class Journal:
 
     def fits(self, known: bytes, length: int) -> bool:
         """Whether a segment has room for such a record."""
-        return _OVERHEAD + len(known) + length <= self._size - BLOCK
+        return OVERHEAD + len(known) + length <= self._size - BLOCK
 
     def append(
         self,
         known: bytes,
-        data: bytes | bytearray | memoryview,
+        data: Bytes,
         noted: Callable[[Place], None],
     ) -> None:
         """Write a record, together with those that others hand in; durable when this returns.
@@ -157,6 +157,8 @@ class Journal:
         ------
         StorageFull
             It could not be written.
+        TryLater
+            The journal is shut.
         """
         self._group.commit(_Item(known, data, noted))
 
@@ -165,8 +167,14 @@ class Journal:
         with self._lock:
             return list(self._sealed)
 
-    def seal(self) -> None:
-        """Let the next record begin another segment; nobody may append at the same time."""
+    def shut(self) -> None:
+        """Take no more records; those that are being written are written when this returns."""
+        with self._writing:
+            self._shut = True
+            self._seal()
+
+    def _seal(self) -> None:
+        """Let the next record begin another segment."""
         with self._lock:
             if self._active is not None:
                 self._sealed.append(self._active)
@@ -177,6 +185,7 @@ class Journal:
         with self._lock:
             self._sealed.remove(segment)
             segment.used = BLOCK
+            segment.taken = segment.indexed = 0
             if segment.broken:
                 segment.remove()
                 self._made -= 1
@@ -184,8 +193,10 @@ class Journal:
                 self._free.append(segment)
 
     def close(self, *, empty: bool) -> None:
-        """Close all segments; delete them when they are `empty`, else they are read at a start."""
-        self.seal()
+        """Close all segments; delete them when they are `empty`, else they are read at a start.
+
+        The journal is `shut` before.
+        """
         with self._lock:
             for segment in (*self._sealed, *self._free):
                 if empty:
@@ -197,7 +208,9 @@ class Journal:
     def _write(self, items: list[_Item]) -> list[None]:
         """Write all items; called by one thread at a time."""
         rest = list(items)
-        with full_disk_named(self._folder):
+        with self._writing, full_disk_named(self._folder):
+            if self._shut:
+                raise TryLater("The node is stopping.")
             while rest:
                 segment = self._with_room(rest[0].span)
                 room, count = segment.size - segment.used, 0
@@ -211,15 +224,14 @@ class Journal:
     def _append(self, segment: Segment, items: Sequence[_Item]) -> None:
         if not segment.file.exists():  # bytes written there would be nowhere
             raise StorageFull(f"The journal {segment.file} is gone. Is its disk there?")
-        pieces: list[bytes | bytearray | memoryview] = []
+        pieces: list[Bytes] = []
         places, at = [], segment.used
         for item in items:
             self._number += 1
-            head = _HEAD.pack(segment.token, self._number, len(item.known), len(item.data))
-            check = zlib.crc32(item.data, zlib.crc32(item.known, zlib.crc32(head)))
-            start = at + _OVERHEAD + len(item.known)
-            gap = item.span - (start - at) - len(item.data)
-            pieces += [head + _CHECK.pack(check) + item.known, item.data, _ZEROS[:gap]]
+            head = record_start(segment.token, self._number, item.known, item.data)
+            start = at + len(head)
+            gap = item.span - len(head) - len(item.data)
+            pieces += [head, item.data, ZEROS[:gap]]
             places.append(Place(segment, self._number, start, len(item.data)))
             at += item.span
         try:
@@ -228,11 +240,11 @@ class Journal:
             os.fdatasync(segment.handle)
         except OSError:
             segment.broken = True
-            self.seal()
+            self._seal()
             raise
         reach("journal.synced")
         segment.used, segment.last = at, self._number
-        segment.waiting += len(items)
+        segment.taken += len(items)
         for item, place in zip(items, places, strict=True):
             item.noted(place)
 
@@ -240,7 +252,7 @@ class Journal:
         active = self._active
         if active is not None and active.size - active.used >= span:
             return active
-        self.seal()
+        self._seal()
         with self._lock:
             exhausted = not self._free and self._made >= self._most
         if exhausted:
@@ -263,7 +275,7 @@ class Journal:
         return made
 
 
-def _write_all(handle: int, pieces: list[bytes | bytearray | memoryview], at: int) -> None:
+def _write_all(handle: int, pieces: list[Bytes], at: int) -> None:
     rest = [memoryview(piece) for piece in pieces if len(piece)]
     while rest:
         count = os.pwritev(handle, rest, at)
@@ -272,62 +284,3 @@ def _write_all(handle: int, pieces: list[bytes | bytearray | memoryview], at: in
             count -= len(rest.pop(0))
         if count:
             rest[0] = rest[0][count:]
-
-
-def files_in(folder: Path) -> list[Path]:
-    """The segments of a journal that nobody has open."""
-    return sorted(folder.glob("*.segment")) if folder.is_dir() else []
-
-
-def records_in(file: Path) -> Iterator[Found]:
-    """Every whole record in a segment, old ones too, in no order.
-
-    A damaged block ends nothing: the next record is looked for behind it.
-    """
-    size = file.stat().st_size
-    if size < 2 * BLOCK:
-        return
-    with file.open("rb") as opened, mmap.mmap(opened.fileno(), 0, prot=mmap.PROT_READ) as seen:
-        magic, token, check = _START.unpack_from(seen)
-        if magic != _MAGIC or check != zlib.crc32(token):  # the power went while it was made
-            return
-        at = seen.find(token, BLOCK)
-        while at >= 0:
-            found = _record_at(seen, at, size) if at % BLOCK == 0 else None
-            if found is None:
-                at = seen.find(token, at + 1)
-            else:
-                yield found
-                length = _OVERHEAD + len(found.known) + len(found.data)
-                at = seen.find(token, at + length)
-
-
-def _record_at(seen: mmap.mmap, at: int, size: int) -> Found | None:
-    if at + _OVERHEAD > size:
-        return None
-    head = seen[at : at + _HEAD.size]
-    _, number, known_length, data_length = _HEAD.unpack(head)
-    start = at + _OVERHEAD
-    if start + known_length + data_length > size:
-        return None
-    known = seen[start : start + known_length]
-    data = seen[start + known_length : start + known_length + data_length]
-    (check,) = _CHECK.unpack_from(seen, at + _HEAD.size)
-    if check != zlib.crc32(data, zlib.crc32(known, zlib.crc32(head))):
-        return None
-    return Found(number, known, data)
-
-
-def write_records(file: Path, records: Sequence[Found]) -> None:
-    """Write a segment with just these records, for a backup; durable when this returns."""
-    token = os.urandom(16)
-    with file.open("xb") as opened:
-        opened.write(_START.pack(_MAGIC, token, zlib.crc32(token)).ljust(BLOCK, b"\0"))
-        for record in records:
-            head = _HEAD.pack(token, record.number, len(record.known), len(record.data))
-            check = zlib.crc32(record.data, zlib.crc32(record.known, zlib.crc32(head)))
-            opened.write(head + _CHECK.pack(check) + record.known + record.data)
-            opened.write(bytes(-opened.tell() % BLOCK))
-        opened.flush()
-        os.fsync(opened.fileno())
-    sync_folder(file.parent)

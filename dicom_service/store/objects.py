@@ -80,6 +80,11 @@ class Objects(Shelf):
         """Why acknowledged objects cannot be put into the index at the moment; "": they can."""
         return self._backlog.trouble if self._backlog else ""
 
+    @property
+    def waiting_bytes(self) -> int:
+        """Bytes of acknowledged objects that only the journal holds."""
+        return self._backlog.waiting_bytes if self._backlog else 0
+
     def close(self) -> None:
         """Work off the journal, then close; see the base class."""
         backlog, self._backlog = self._backlog, None
@@ -192,8 +197,7 @@ class Objects(Shelf):
     def _check_room(self, prior: bool) -> None:
         # Earlier studies can be fetched again, so they make way first. What waits in the journal
         # will need its room a second time.
-        owed = self._backlog.waiting_bytes if self._backlog else 0
-        self.check_room(2 if prior else 1, owed)
+        self.check_room(2 if prior else 1, self.waiting_bytes)
 
     def _known(self, sop_instance_uid: str) -> tuple[str, bool] | None:
         """Digest of the object with this UID, and whether its file is gone."""

@@ -90,6 +90,7 @@ class Shelf:
     def close(self) -> None:
         """Close the index and let another node have the folder."""
         self._index.close()
+        self._blobs.close()
         if self._lock is not None:
             self._lock.close()
             self._lock = None

@@ -5,11 +5,12 @@ from pathlib import Path
 from sqlalchemy import Connection, select
 
 from dicom_service.store.backlog import from_json, note_done, numbers_done
-from dicom_service.store.blobs import Blobs, sync_folder
+from dicom_service.store.blobs import Blobs
 from dicom_service.store.indexing import index_objects
-from dicom_service.store.journal import Found, files_in, records_in, write_records
+from dicom_service.store.records import Found, files_in, records_in, write_records
 from dicom_service.store.schema import instances, quarantine
 from dicom_service.store.sqlite import SqliteIndex
+from dicom_service.store.syncing import sync_folder
 
 _AT_ONCE = 200
 
@@ -30,7 +31,7 @@ def replay(index: SqliteIndex, blobs: Blobs, folder: Path) -> int:
     indexed, settled = numbers_done(index)
     open_ones = [r for file in files for r in records_in(file) if r.number > settled]
     open_ones.sort(key=lambda record: record.number)
-    blobs.sync(_made_whole(index, blobs, [r for r in open_ones if r.number <= indexed]))
+    blobs.sync(_written_again(index, blobs, [r for r in open_ones if r.number <= indexed]))
     waiting = [record for record in open_ones if record.number > indexed]
     for start in range(0, len(waiting), _AT_ONCE):
         _work_off(index, blobs, waiting[start : start + _AT_ONCE], settled)
@@ -56,19 +57,17 @@ def _work_off(index: SqliteIndex, blobs: Blobs, batch: list[Found], settled: int
             blobs.remove(arrival.name)
 
 
-def _made_whole(index: SqliteIndex, blobs: Blobs, records: list[Found]) -> list[str]:
-    """Write again what has a row and may not have reached the disk; returns the names."""
-    written = []
+def _written_again(index: SqliteIndex, blobs: Blobs, records: list[Found]) -> list[str]:
+    """Write again what has a row and may not have reached the disk; returns the names.
+
+    Also what looks whole: that may be the system's memory of it.
+    """
     with index.read() as connection:
-        for record in records:
-            name = from_json(record.known).name
-            path = blobs.path(name)
-            whole = path.is_file() and path.read_bytes() == record.data
-            if _named(connection, name):
-                written.append(name)
-                if not whole:
-                    blobs.write(name, record.data)
-    return written
+        named = [(from_json(record.known).name, record.data) for record in records]
+        wanted = [(name, data) for name, data in named if _named(connection, name)]
+    for name, data in wanted:
+        blobs.write(name, data)
+    return [name for name, _ in wanted]
 
 
 def _named(connection: Connection, name: str) -> bool:

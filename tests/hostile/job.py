@@ -230,7 +230,7 @@ def _paper(uid: str, kind: str, role: str = "") -> NewDocument:
 
 def journaled(store: Store) -> None:
     """With segments so small that they are written over, and worked off when the job looks."""
-    store.use_journal(1 << 20, every=0, sizes=(1 << 15, 2))
+    store.use_journal(1 << 20, every=0, sizes=(1 << 14, 2))
 
 
 def work(folder: Path, seed: int, say: Say, studies: int = 3) -> None:

@@ -39,17 +39,17 @@ def test_the_kills_find_a_node_that_acknowledges_too_early(monkeypatch, tmp_path
     ("careless", "crashes", "lost"),
     [
         ("", 40, False),
-        ("fsync", 20, True),
-        ("folders", 20, True),
-        ("index", 20, True),
-        ("journal", 20, True),
-        ("settling", 20, True),
+        ("fsync", 12, True),
+        ("folders", 12, True),
+        ("index", 12, True),
+        ("journal", 12, True),
+        ("settling", 12, True),
     ],
 )
 def test_a_power_cut_loses_nothing_that_was_synced(tmp_path, careless, crashes, lost):
-    steps = power.record(tmp_path / "recorded", 2, careless)
+    steps = power.record(tmp_path / "recorded", 3, careless)
     assert len(steps) > 100
-    found = power.cut(steps, 2, crashes, tmp_path)
+    found = power.cut(steps, 3, crashes, tmp_path)
     assert bool(found) is lost, found
 
 

@@ -7,14 +7,15 @@ import os
 import shutil
 import threading
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from sqlalchemy import update
 
 from dicom_service.errors import DifferentBytes, StorageFull, TryLater
-from dicom_service.store import Store, backlog
+from dicom_service.store import Store, backlog, records, syncing
 from dicom_service.store.backup import back_up, restore
-from dicom_service.store.journal import BLOCK, files_in, records_in
+from dicom_service.store.records import BLOCK, files_in, records_in
 from dicom_service.store.schema import instances
 
 NOW = datetime(2026, 1, 2, tzinfo=UTC)
@@ -288,14 +289,14 @@ def test_a_backup_has_what_only_the_journal_holds(journal, tmp_path):
 
 def test_what_waits_in_the_journal_counts_as_room_that_is_taken(journal):
     _take(journal, "1.1", bytes(50_000))
-    assert journal.store._backlog.waiting_bytes == 50_000
+    assert journal.store.waiting_bytes == 50_000
     disk = os.statvfs(journal.folder)
     journal.store.low_water = disk.f_bavail * disk.f_frsize + (1 << 30)
     with pytest.raises(StorageFull, match="low_water_mb"):
         _take(journal, "1.2")
     journal.store.low_water = 0
     journal.store.instances(journal.study)
-    assert journal.store._backlog.waiting_bytes == 0
+    assert journal.store.waiting_bytes == 0
 
 
 def test_late_objects_settle_their_study_in_the_order_they_were_acknowledged(journal, later):
@@ -333,3 +334,127 @@ def test_an_object_that_the_index_cannot_take_does_not_hold_up_the_others(journa
     assert _there_now(journal) == {f"1.{n}": b"%d" % n for n in (0, 1, 3, 4)}
     (aside,) = (journal.folder / "set-aside").iterdir()
     assert aside.read_bytes() == b"2"
+
+
+def test_a_failed_file_does_not_count_as_stored_when_the_next_sync_says_so(journal, monkeypatch):
+    """After an error the system forgets what it could not write, and calls the next a success."""
+    store = journal.store._backlog
+    lost = []
+
+    def failing(blobs, names):
+        lost.extend(blobs.path(name) for name in names)
+        for path in lost:
+            path.write_bytes(b"")  # what the disk has, when the system has forgotten its own
+        raise StorageFull("The disk failed.")
+
+    expected = {f"1.{number}": os.urandom(20000) for number in range(4)}
+    with monkeypatch.context() as patch:
+        patch.setattr(type(store._blobs), "sync", failing)
+        for uid, data in expected.items():
+            _take(journal, uid, data)
+        journal.store.instances(journal.study)
+        with pytest.raises(StorageFull):
+            store._settle()
+        assert lost
+        assert store._journal.sealed()
+    store._settle()
+    assert not store._journal.sealed()
+    assert _there_now(journal) == expected
+
+
+@pytest.mark.parametrize("trusted", [True, False], ids=["as one", "file by file"])
+def test_files_are_synced_before_their_segment_is_written_over(journal, monkeypatch, trusted):
+    synced, real = [], os.fsync
+
+    def note(handle):
+        synced.append(str(Path(f"/proc/self/fd/{handle}").readlink()))
+        real(handle)
+
+    whole = lambda system: synced.append("everything") or trusted  # noqa: E731
+    monkeypatch.setattr(syncing.FileSystem, "sync", whole)
+    for number in range(4):
+        _take(journal, f"1.{number}", os.urandom(20000))
+    journal.store.instances(journal.study)
+    monkeypatch.setattr(os, "fsync", note)
+    (segment,) = journal.store._backlog._journal.sealed()
+    files = {str(journal.store._blobs.path(name)) for name, _ in segment.made}
+    journal.store._backlog._settle()
+    assert synced[0] == "everything"
+    assert files
+    assert (files <= set(synced)) is not trusted
+
+
+def test_a_file_system_that_does_not_report_is_not_synced_as_one(tmp_path, monkeypatch):
+    system = syncing.FileSystem(tmp_path)
+    assert system.sync() in (True, False)
+    system.close()
+    monkeypatch.setattr(syncing, "_kind", lambda _: 0x794C7630)  # an overlay
+    system = syncing.FileSystem(tmp_path)
+    assert system.sync() is False
+    system.close()
+
+
+def test_a_block_that_the_disk_cannot_read_takes_only_its_own_object_with_it(
+    journal, tmp_path, monkeypatch
+):
+    for number in range(3):
+        _take(journal, f"1.{number}", b"pixels %d" % number * 1000)
+    crashed = _crashed(journal, tmp_path)
+    real = os.pread
+
+    def damaged(handle, length, offset):
+        if offset <= 5 * BLOCK < offset + length:  # the second object has blocks 4 to 6
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return real(handle, length, offset)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(records.os, "pread", damaged)
+        kept = _there(journal, crashed)
+    assert set(kept) == {"1.0", "1.2"}
+
+
+def test_a_store_that_closes_while_objects_come_in_keeps_those_that_it_acknowledged(journal):
+    acknowledged, started = [], threading.Event()
+
+    def send(part):
+        for number in range(1000):
+            try:
+                _take(journal, f"1.{part}.{number}", store=store)
+            except TryLater:
+                return
+            acknowledged.append(f"1.{part}.{number}")
+            if len(acknowledged) > 30:
+                started.set()
+
+    store = journal.store
+    threads = [threading.Thread(target=send, args=(part,)) for part in range(3)]
+    for thread in threads:
+        thread.start()
+    assert started.wait(20)
+    store._backlog.close()
+    for thread in threads:
+        thread.join()
+    journal.restart()
+    assert set(_there_now(journal)) == set(acknowledged)
+    assert not (journal.folder / "set-aside").exists()
+
+
+def test_too_many_open_files_are_no_reason_to_set_an_object_aside(journal, monkeypatch):
+    def too_many(*_):
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+    _take(journal, "1.1")
+    with monkeypatch.context() as patch:
+        patch.setattr(backlog.Blobs, "write", too_many)
+        assert journal.store.instances(journal.study) == []
+    assert "Too many open files" in journal.store.trouble
+    monkeypatch.setattr(journal.store._backlog, "_again_at", 0.0)
+    assert set(_there_now(journal)) == {"1.1"}
+    assert not (journal.folder / "set-aside").exists()
+
+
+def test_what_the_index_could_not_write_is_not_acknowledged(journal):
+    header = journal.header("1.1").model_copy(update={"patient_name": "\ud800"})
+    with pytest.raises(UnicodeEncodeError):
+        journal.store.accept_bytes(b"x", header, source="CAMERA", digest="0")
+    assert journal.store.instances(journal.study) == []
