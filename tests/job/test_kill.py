@@ -104,9 +104,7 @@ def _finish(node: NodeProcess, archive: Archive, client: ReaderClient, uid: str)
 @pytest.mark.parametrize(
     ("fault", "journal"),
     [
-        ("accept.renamed", 0),
         ("accept.committed:2", 0),
-        ("journal.synced:2", 1),
         ("journal.placed", 1),
     ],
 )
