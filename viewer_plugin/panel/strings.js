@@ -105,7 +105,7 @@ export const english = {
     beside: 'Side by side', now: 'now', overTime: said => `The same measurement over time: ${said}.`,
     accept: 'Accept', acceptChange: 'Accept the change', discard: 'Discard', adjust: 'adjust', adjustNamed: name => `Adjust ${name}`, removeNamed: name => `Remove ${name}`,
     drawing: (first, second, kind) => `${kind === 'ratio' ? 'The ratio' : 'The angle'} between the line ${first} and the line ${second}.`,
-    kinds: { swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line', fat_plane: 'fat plane', implant: 'implant' },
+    kinds: { swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line', fat_plane: 'fat plane', implant: 'implant', ball: 'calibration by a ball', ruler: 'calibration by a ruler', fracture_angulation: 'angulation of a fracture' },
   },
   aggressiveness: {
     title: 'Aggressiveness',

@@ -241,7 +241,7 @@ export const german = {
     beside: 'Nebeneinander', now: 'jetzt', overTime: said => `Dieselbe Messung im Verlauf: ${said}.`,
     accept: 'Annehmen', acceptChange: 'Änderung annehmen', discard: 'Verwerfen', adjust: 'anpassen', adjustNamed: name => `${name} anpassen`, removeNamed: name => `${name} entfernen`,
     drawing: (first, second, kind) => `${kind === 'ratio' ? 'Das Verhältnis' : 'Der Winkel'} zwischen der Linie ${first} und der Linie ${second}.`,
-    kinds: { swelling_profile: 'Weichteildicke', joint_space: 'Weite des Gelenkspalts', shaft_axis: 'Schaft', lucent_line: 'Aufhellungslinie', fat_plane: 'Fettlinie', implant: 'Implantat' },
+    kinds: { swelling_profile: 'Weichteildicke', joint_space: 'Weite des Gelenkspalts', shaft_axis: 'Schaft', lucent_line: 'Aufhellungslinie', fat_plane: 'Fettlinie', implant: 'Implantat', ball: 'Kalibrierung mit einer Kugel', ruler: 'Kalibrierung mit einem Maßstab', fracture_angulation: 'Achsenknickung einer Fraktur' },
   },
   tour: {
     title: 'Landmarken', close: 'Schließen',
