@@ -1,8 +1,9 @@
 """A copy of a data folder that is consistent while the node runs, and the way back.
 
 The index is copied first, in one moment of it; the bytes it names never change, so they are
-copied afterwards, those that the backup does not have yet. The copy of the index takes its name
-last: a backup that is interrupted leaves the one before.
+copied afterwards, those that the backup does not have yet; what only the journal holds is copied
+before. The copy of the index takes its name last: a backup that is interrupted leaves the one
+before.
 """
 
 import os
@@ -15,15 +16,18 @@ from typing import NamedTuple
 from sqlalchemy import select
 
 from dicom_service.errors import SetupError
-from dicom_service.store.blobs import Blobs, full_disk_named, sync_folder
-from dicom_service.store.home import INDEX, is_data_folder, join
+from dicom_service.store.blobs import Blobs, full_disk_named
+from dicom_service.store.digests import digest_of
+from dicom_service.store.home import INDEX, JOURNAL, is_data_folder, join
 from dicom_service.store.index import Index
 from dicom_service.store.moving import check_empty, load
-from dicom_service.store.objects import digest_of
 from dicom_service.store.opening import open_index
+from dicom_service.store.records import files_in
+from dicom_service.store.replay import copy_waiting
 from dicom_service.store.schema import documents, instances, quarantine
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.store import Store
+from dicom_service.store.syncing import sync_folder
 
 _ALONE = ("device-uid",)
 """Files beside the index that belong to the node."""
@@ -68,7 +72,9 @@ def back_up(data: Path, to: Path, *, user: str, at: datetime, index_url: str = "
         with open_index(data, index_url) as index:
             if index.shared:
                 join(index, data)
+            waiting = copy_waiting(index, data / JOURNAL, to / JOURNAL)
             done = _copied(index, data, to)
+        done = done._replace(objects=done.objects + waiting, copied=done.copied + waiting)
         for name in _ALONE:
             if (data / name).is_file():
                 _copy(data / name, to / name)
@@ -115,6 +121,10 @@ def restore(backup: Path, data: Path, index_url: str = "") -> Copied:
             if (backup / name).is_file():
                 _copy(backup / name, data / name)
         _copy(backup / INDEX, data / INDEX)
+        for file in files_in(backup / JOURNAL):
+            (data / JOURNAL).mkdir(exist_ok=True)
+            _copy(file, data / JOURNAL / file.name)
+            sync_folder(data / JOURNAL)
         if index is not None:
             load(data / INDEX, index, data)
         sync_folder(data)

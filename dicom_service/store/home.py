@@ -12,14 +12,14 @@ from pathlib import Path
 from sqlalchemy import Connection, select
 
 from dicom_service.errors import SetupError
-from dicom_service.store.blobs import sync_folder
 from dicom_service.store.index import Index
 from dicom_service.store.schema import index_home
+from dicom_service.store.syncing import sync_folder
 
 HOME = "index-elsewhere"
 """The file in the data folder that holds the number."""
-INDEX = "index.sqlite"
-"""The index within a data folder or a backup."""
+INDEX, JOURNAL = "index.sqlite", "journal"
+"""The index, and the folder of the journal, within a data folder or a backup."""
 
 
 def check_alone(folder: Path) -> None:

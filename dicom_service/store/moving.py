@@ -1,20 +1,29 @@
 """The rows of one index into another, whichever engines they are: backup, restoration, growth."""
 
-import contextlib
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 from sqlalchemy import Connection, Table, func, select
 
 from dicom_service.errors import SetupError
-from dicom_service.store.home import make_home
+from dicom_service.store.blobs import Blobs
+from dicom_service.store.home import JOURNAL, make_home
 from dicom_service.store.index import Index
 from dicom_service.store.migrating import bring_up_to_date
-from dicom_service.store.schema import index_home, leases, metadata, revisions, schema_version
+from dicom_service.store.replay import replay
+from dicom_service.store.schema import (
+    index_home,
+    journal_state,
+    leases,
+    metadata,
+    revisions,
+    schema_version,
+)
 from dicom_service.store.sqlite import SqliteIndex
 
 _PIECE = 1000
-_OF_THE_INDEX = {schema_version, revisions, index_home, leases}
+_OF_THE_INDEX = {schema_version, revisions, index_home, journal_state, leases}
 """Tables about the index itself, or about what is being done at this moment."""
 
 
@@ -39,7 +48,7 @@ def copy_to_file(source: Connection, file: Path) -> None:
         bring_up_to_date(made, file.parent)
         with made.write() as target:
             copy_rows(source, target)
-    with contextlib.closing(sqlite3.connect(file)) as base:
+    with closing(sqlite3.connect(file)) as base:
         base.execute("PRAGMA journal_mode=DELETE")  # no second file belongs to it
 
 
@@ -62,9 +71,13 @@ def check_empty(index: Index, folder: Path) -> None:
 
 
 def load(file: Path, index: Index, folder: Path) -> None:
-    """Move the rows of an SQLite file, of this or an earlier version, into an empty index."""
-    with SqliteIndex(file) as written:
+    """Move the rows of an SQLite file, of this or an earlier version, into an empty index.
+
+    What waits in the journal of `folder` gets its rows, too.
+    """
+    with SqliteIndex(file) as written, closing(Blobs(folder / "blobs", folder)) as blobs:
         bring_up_to_date(written, folder)
+        replay(written, blobs, folder / JOURNAL)
         with written.read() as source, index.write() as target:
             copy_rows(source, target)
     file.unlink()

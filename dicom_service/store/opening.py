@@ -7,7 +7,7 @@ from pathlib import Path
 
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.blobs import Blobs
-from dicom_service.store.home import INDEX, check_alone, join
+from dicom_service.store.home import INDEX, JOURNAL, check_alone, join
 from dicom_service.store.index import Index
 from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
@@ -37,6 +37,7 @@ class Shelf:
     def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
         self.folder = folder.absolute()
         self.incoming = self.folder / "incoming"
+        self.journal = self.folder / JOURNAL
         self.exclusive = exclusive
         self.low_water = 0
         """Bytes of free room below which no object is taken."""
@@ -69,8 +70,13 @@ class Shelf:
             self.close()
             raise
 
-    def check_room(self, times: int = 1) -> None:
+    def check_room(self, times: int = 1, owed: int = 0) -> None:
         """Refuse in time: what is left of the disk belongs to readings and reports.
+
+        Parameters
+        ----------
+        owed
+            Bytes that are still to be written for objects that were taken.
 
         Raises
         ------
@@ -80,7 +86,7 @@ class Shelf:
         if not self.low_water:
             return
         disk = os.statvfs(self.folder)
-        free = disk.f_bavail * disk.f_frsize
+        free = disk.f_bavail * disk.f_frsize - owed
         if free < times * self.low_water:
             raise StorageFull(
                 f"The disk of {self.folder} has only {free >> 20} MB left, and the last "
@@ -91,6 +97,7 @@ class Shelf:
     def close(self) -> None:
         """Close the index and let another node have the folder."""
         self._index.close()
+        self._blobs.close()
         self._unlock()
 
     def listen(self, heard: Callable[[], None]) -> Callable[[], None]:

@@ -1,20 +1,18 @@
-"""Leases of any work, not only of studies: they say what they are of."""
+"""How far the journal of small objects has been worked off."""
 
 from alembic import op
-from sqlalchemy import BigInteger, Column, String, Text
+from sqlalchemy import BigInteger, Column, Integer
 
 revision = "0009"
 down_revision = "0008"
 
 
 def upgrade() -> None:
-    """Make the table of leases anew: nobody is at work while tables change."""
-    short = Text(collation="C")
-    op.drop_table("leases")
+    """Make a table."""
     op.create_table(
-        "leases",
-        Column("kind", String(16).with_variant(short, "postgresql"), primary_key=True),
-        Column("of", String(256).with_variant(short, "postgresql"), primary_key=True),
-        Column("until", BigInteger, nullable=False),
+        "journal_state",
+        Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True),
+        Column("indexed", BigInteger, nullable=False),
+        Column("settled", BigInteger, nullable=False),
     )
     op.execute("UPDATE schema_version SET version = 9")
