@@ -189,13 +189,12 @@ def test_words_that_many_studies_have_but_none_together_end_the_search_at_once(
 
 def test_the_full_text_index_follows_every_change(kit, later):
     kit.image(patient_name="Brandt^Pip")
-    store = kit.store
 
     def found(**asked):
         query = ListQuery(**asked)
-        with store._index.read() as connection:
+        with kit.store._index.read() as connection:
             indexed = texts.count(connection, finding._matched(connection, query), 9)
-        assert indexed == len(store.listed(query, 9)), asked
+        assert indexed == len(kit.store.listed(query, 9)), asked
         return bool(indexed)
 
     assert found(text="bra pip")
@@ -203,10 +202,10 @@ def test_the_full_text_index_follows_every_change(kit, later):
     kit.prepare()  # without a name in its facts
     assert not found(text="brandt")
     assert found(text=kit.study)
-    store.set_priority(kit.study, 2, user="ida", at=later(0))
+    kit.store.set_priority(kit.study, 2, user="ida", at=later(0))
     assert found(urgent=True, text=kit.study)
     assert not found(urgent=True, missing=True)
-    store.set_priority(kit.study, 0, user="ida", at=later(0))
+    kit.store.set_priority(kit.study, 0, user="ida", at=later(0))
     assert not found(urgent=True)
     kit.restart()
     assert found(text=kit.study)
