@@ -279,7 +279,7 @@ export const english = {
       undetermined: 'undetermined', notAssessable: 'not assessable on this view', view: 'choose a view',
       clear: 'take the answer back', next: 'next open structure', previous: 'structure before',
       groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
-      move: 'move on the map', sectionBefore: 'section before', sectionAfter: 'section after', note: 'write a note', editFinding: 'open the finding',
+      move: 'move on the map', toCheck: 'from the empty search of words: to the cross-check', sectionBefore: 'section before', sectionAfter: 'section after', note: 'write a note', editFinding: 'open the finding',
       length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', landmarks: 'landmarks for the guided tour', outline: 'outline a normal variant', hideOutlines: 'hide or show normal variants on the images', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
       undo: 'undo', redo: 'do again what was undone', close: 'close, leave', search: 'search everything the panel can do', phrases: 'your phrases', help: 'all keys, language and colours',
     },

@@ -280,7 +280,7 @@ export const german = {
       undetermined: 'unklar', notAssessable: 'auf dieser Aufnahme nicht beurteilbar', view: 'Aufnahme wählen',
       clear: 'Antwort zurücknehmen', next: 'nächste offene Struktur', previous: 'vorige Struktur',
       groupNormal: 'Gruppe zeigen; noch einmal: alles normal', birdsEye: 'Überblick: der ganze Abschnitt zusammen', takeOver: 'zu einem Vorschlag; noch einmal: übernehmen', takeSummary: 'zur Zusammenfassung; noch einmal: sie ist die Beurteilung',
-      move: 'auf der Karte bewegen', sectionBefore: 'Abschnitt davor', sectionAfter: 'Abschnitt danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
+      move: 'auf der Karte bewegen', toCheck: 'aus der leeren Merkmalsuche: zur Gegenprobe', sectionBefore: 'Abschnitt davor', sectionAfter: 'Abschnitt danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
       length: 'Länge messen', angle: 'Winkel messen', measure: 'Messung berechnen', landmarks: 'Landmarken für den Rundgang', outline: 'Normvariante umreißen', hideOutlines: 'Normvarianten in den Bildern aus- oder einblenden', whole: 'ganze Bilder', conclude: 'Abschluss', before: 'früher und daneben',
       undo: 'rückgängig', redo: 'Rückgängiges wiederherstellen', close: 'schließen, verlassen', search: 'alles suchen, was hier möglich ist', phrases: 'Ihre Textbausteine', help: 'alle Tasten, Sprache und Farben',
     },
