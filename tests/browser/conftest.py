@@ -23,7 +23,7 @@ from dicom_service.store import Preferences
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.comparing import ComparedAsked, changes_of
 from dicom_service.workflow.measurable import measurable
-from dicom_service.workflow.measuring import StudyMeasureRequest
+from dicom_service.workflow.measuring import ONLY_STUDY, StudyMeasureRequest, animal_of
 from dicom_service.workflow.prior_model import (
     PriorMeasurement,
     Priors,
@@ -269,8 +269,8 @@ def measuring_routes(app: Flask, node: FakeNode) -> None:
 
     @app.get(f"/api/studies/{STUDY}/measurable")
     def offers() -> dict[str, Any]:
-        species = node.facts.signalment.species or ""
-        return measurable(species, node.template.regions).model_dump(mode="json")
+        animal = animal_of(node.facts.signalment)
+        return measurable(animal, node.template.regions).model_dump(mode="json")
 
     @app.post(f"/api/studies/{STUDY}/measure")
     def answer() -> Any:
@@ -278,7 +278,7 @@ def measuring_routes(app: Flask, node: FakeNode) -> None:
         node.asked.append(asked)
         shot = shoot_bench(Bench(gap=2.0))
         spacing = Spacing(kind="fiducial", row_mm=0.144, column_mm=0.144)
-        wanted = asked.model_dump(exclude={"image_uid", "control_uid", "control_points"})
+        wanted = asked.model_dump(exclude=ONLY_STUDY)
         try:
             found = measure(MeasureRequest(**wanted), picture(shot.pixels, spacing))
         except Refused as error:

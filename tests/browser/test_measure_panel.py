@@ -122,7 +122,7 @@ def test_a_joint_space_is_measured_by_keys_alone(
     # Adjusted, it keeps its name and its place in the reading.
     panel.get_by_role("button", name=re.compile("^Adjust")).click()
     expect(panel.locator(".result")).to_be_visible()
-    page.evaluate("() => window.host.moveHandle('point_2', [180, 180])")
+    page.evaluate("() => window.host.moveHandle('other_end', [180, 180])")
     expect(panel.locator('[data-landmark="1"]')).to_contain_text("column 180")
     expect(panel.get_by_role("button", name="Accept the change")).to_be_enabled()
     press(page, "y")
@@ -146,7 +146,9 @@ def test_an_angle_stands_beside_what_is_published_and_what_was_before(
     panel = opened(page, node)
     choose(page, "bone")
     start(page, panel, "Anatomic lateral distal radial angle")
-    expect(panel.get_by_role("img", name=re.compile("^The angle between the line"))).to_be_visible()
+    expect(
+        panel.get_by_role("img", name=re.compile("^Where the points lie: 1 axis distal"))
+    ).to_be_visible()
     uid = node.facts.images[0].uid
     place(page, uid, (150, 340), (150, 20), (30, 150), (270, 166))
     expect(panel.locator(".published")).to_contain_text("85.6 ± 1.74°")
@@ -192,7 +194,7 @@ def test_while_the_node_is_away_the_points_stay(page: Page, panel: Locator, node
     place(page, uid, (120, 180), (190, 180))
     expect(panel.get_by_role("alert")).to_contain_text("restarted")
     node.away = False
-    page.evaluate("() => window.host.moveHandle('point_1', [121, 180])")
+    page.evaluate("() => window.host.moveHandle('one_end', [121, 180])")
     expect(panel.locator(".result")).to_contain_text("Mean width", ignore_case=True)
 
 
