@@ -16,7 +16,7 @@ export function landmarkDrawing(offer, chosen) {
   if (!picture) return null;
   const { outlines, spots, lines } = picture;
   const label = text.drawing(offer.landmarks.map((mark, i) => `${i + 1} ${mark.name}`));
-  return h('svg', { key: 'drawing', class: 'construction', viewBox: '0 0 130 152', width: '130', height: '152', role: 'img', 'aria-label': label },
+  return h('svg', { key: 'drawing', class: 'construction', viewBox: '0 0 130 152', width: '104', height: '122', role: 'img', 'aria-label': label },
     outlines.map((d, i) => h('path', { key: `outline ${i}`, class: 'bone', d })),
     lines.map(([from, to], i) => h('line', { key: `line ${i}`, class: i ? 'stroke two' : 'stroke', ...ends(spots[from], spots[to]) })),
     offer.landmarks.map((mark, i) => spot(spots[mark.id], i, i === chosen)));

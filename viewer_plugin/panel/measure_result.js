@@ -33,7 +33,7 @@ export function results({ session }) {
 export function numbers({ numbers: list }) {
   return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
     h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
-      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, number.name)), h('td', null, numberText(number))))));
+      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, number.name)), h('td', null, number.bound && `${number.bound} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
 }
 
 function doubts({ doubts: list }) {
@@ -48,7 +48,7 @@ function published(result, offer) {
   if (!refs.length) return null;
   const first = result.numbers[0];
   return h('div', { key: 'published', class: 'published' }, h('h3', null, text.published),
-    result.kind === 'limb_measurement' && result.why && h('p', { class: 'small' }, result.why),
+    result.kind === 'limb_measurement' && result.why && h('p', { class: 'small sentence' }, result.why),
     publishedPlot(first, refs.filter(ref => ref.fit !== 'other')),
     h('ul', null, refs.map((ref, i) => h('li', { key: `${ref.source} ${i}`, class: ref.grade === 'V' && ref.fit !== 'other' ? '' : 'weak' },
       h('span', { class: 'number' }, refText(ref)), ' ', ref.population, ref.population && ' ',

@@ -52,9 +52,8 @@ function atWork(ctx) {
   const { measuring } = ctx.session;
   const { offer } = measuring;
   return h('div', { key: 'work', class: 'work' },
-    h('p', { key: 'guide', class: 'small' }, offer.guidance),
-    offer.traps && h('p', { key: 'traps', class: 'small dim' }, offer.traps),
-    landmarkDrawing(offer, measuring.chosen % offer.landmarks.length),
+    h('div', { key: 'guide', class: 'guide' }, landmarkDrawing(offer, measuring.chosen % offer.landmarks.length),
+      h('div', null, h('p', { class: 'small sentence' }, offer.guidance), offer.traps && h('p', { key: 'traps', class: 'small dim sentence' }, offer.traps))),
     size(ctx),
     marks(ctx, 'own', text.landmarks),
     second(ctx),
@@ -90,9 +89,9 @@ function landmark(ctx, mark, index) {
       onclick: () => chooseOrPlace(ctx, index),
       onkeydown: event => nudge(ctx, index, event),
     }, h('span', { class: 'number-mark', 'aria-hidden': 'true' }, String(index + 1)),
-    h('span', { class: 'sentence' }, mark.name, view),
-    h('span', { class: 'dim small' }, point ? where : chosen ? text.clickNow : text.notSet),
-    chosen && mark.where && h('span', { class: 'dim small place sentence' }, mark.where)));
+    h('span', { class: 'about' }, h('span', { class: 'sentence' }, mark.name),
+      h('span', { class: 'dim small' }, point ? where : chosen ? text.clickNow : text.notSet),
+      chosen && mark.where && h('span', { class: 'dim small place sentence' }, mark.where))));
 }
 
 /** How large a ball or ruler truly is. */
@@ -143,7 +142,7 @@ function second(ctx) {
       h('select', { 'data-second': true, onchange: choose },
         h('option', { value: '', selected: !control }, text.noControl),
         others.map(one => h('option', { key: one.view, value: one.view, selected: control === one.view }, one.label)))),
-    control && host && marks(ctx, 'control', offer.second === 'control' ? text.onSecondOptional : text.onSecond));
+    control && host && marks(ctx, 'control', text.onImage(viewLabel(session, control), offer.second === 'control')));
 }
 
 /** The same measured on an image of before, to compare with: it stands beside, and in no report. */
@@ -152,7 +151,7 @@ function before(ctx) {
   const { measuring } = session;
   const found = earlierImages(session, measuring.view);
   if (!found.length || !measuring.acceptable) return null;
-  const { earlier } = measuring;
+  const { earlier, offer } = measuring;
   const done = one => measuring.before.some(known => known.view === one.view);
   const toggle = one => {
     if (earlier?.view === one.view) return measuring.measureBefore(null);
@@ -161,7 +160,7 @@ function before(ctx) {
   };
   return h('section', { key: 'before', class: 'same-before', 'aria-label': text.sameBefore }, h('h3', null, text.sameBefore),
     h('div', { class: 'buttons' }, found.map(one => h('button', { key: one.view, class: 'btn', 'aria-pressed': String(earlier?.view === one.view), onclick: () => toggle(one) }, `${done(one) ? '✓ ' : ''}${one.label}`))),
-    earlier && marks(ctx, 'before', text.onEarlier),
+    earlier && marks(ctx, 'before', text.onImage(earlier.label, offer.needed === 0)),
     measuring.before.map(known => h('button', { key: `out ${known.view}`, class: 'link', onclick: () => measuring.takeOutBefore(known.view) }, text.takeOutBefore(viewLabel(session, known.view)))));
 }
 

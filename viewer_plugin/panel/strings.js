@@ -96,7 +96,7 @@ export const english = {
     landmark: (n, name, where, set) => `Point ${n}, ${name}: ${where}. ${set ? 'Arrow keys move it by one pixel, with shift by ten.' : 'Click on the image, or press Enter to put it in the middle of the view.'}`,
     control: 'Compare with', noControl: 'nothing', noControlImage: 'No image of this view of the other limb or of an earlier study is here to compare with.',
     across: 'View across', noAcross: 'No view of this limb at a right angle is in the study.',
-    onSecond: 'Points on the second image', onSecondOptional: 'On the second image, if you like', onEarlier: 'The same points on the earlier image',
+    onImage: (label, optional) => `Points on ${label}${optional ? ', if you like' : ''}`,
     sameBefore: 'Measure the same on an earlier image', takeOutBefore: label => `Take out ${label}`,
     trueSize: kind => `True ${kind === 'ball' ? 'diameter' : 'distance'}, mm`,
     without: 'Measure without a point',

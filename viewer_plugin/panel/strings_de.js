@@ -232,7 +232,7 @@ export const german = {
     landmark: (n, name, where, set) => `Punkt ${n}, ${name}: ${where}. ${set ? 'Pfeiltasten bewegen ihn um ein Pixel, mit Umschalt um zehn.' : 'Klicken Sie auf das Bild, oder Eingabe setzt ihn in die Mitte der Ansicht.'}`,
     control: 'Vergleichen mit', noControl: 'nichts', noControlImage: 'Zum Vergleich ist kein Bild dieser Ansicht von der anderen Gliedmaße oder von früher da.',
     across: 'Ansicht quer dazu', noAcross: 'In der Studie ist keine Ansicht dieser Gliedmaße im rechten Winkel dazu.',
-    onSecond: 'Punkte auf dem zweiten Bild', onSecondOptional: 'Auf dem zweiten Bild, wenn Sie möchten', onEarlier: 'Dieselben Punkte auf dem früheren Bild',
+    onImage: (label, optional) => `Punkte auf ${label}${optional ? ', wenn Sie möchten' : ''}`,
     sameBefore: 'Dasselbe auf einem früheren Bild messen', takeOutBefore: label => `${label} herausnehmen`,
     trueSize: kind => `Wahrer ${kind === 'ball' ? 'Durchmesser' : 'Abstand'}, mm`,
     without: 'Ohne Punkt messen',
