@@ -98,6 +98,7 @@ class Receiver:
                 evt_handlers=handlers,
                 server_class=Server,
                 incoming=self._store.incoming,
+                small=self._store.small,
                 store=self._stored,
                 echo=_echoed,
                 balancers=self._balancers,
@@ -241,6 +242,10 @@ class Receiver:
             raise BadObject("The request came without a data set.")
         header = file_header(file)
         prior = self._asked_for(header.study_uid, *titles)
+        if file.memory is not None:
+            return self._store.accept_bytes(
+                file.memory, header, source=source, prior=prior, digest=file.digest
+            )
         return self._store.accept(file.path, header, source=source, prior=prior, digest=file.digest)
 
 

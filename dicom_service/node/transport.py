@@ -68,6 +68,7 @@ class _Handler(RequestHandler):
             association,
             self.request,
             server.incoming,
+            server.small,
             LIMITS,
             store=lambda file: server.store(association, file),
             echo=lambda: server.echo(association),
@@ -129,6 +130,7 @@ class Server(ThreadedAssociationServer):
         self,
         *args: Any,
         incoming: Path,
+        small: int,
         store: StoreHandler,
         echo: EchoHandler,
         balancers: Balancers,
@@ -139,6 +141,7 @@ class Server(ThreadedAssociationServer):
         self._declaring = threading.Lock()
         self._undeclared = threading.BoundedSemaphore(LIMITS.connections)
         self.incoming = incoming
+        self.small = small
         self.store = store
         self.echo = echo
         super().__init__(*args, **options | {"request_handler": _Handler})

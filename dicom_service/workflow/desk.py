@@ -7,7 +7,6 @@ from pathlib import Path
 
 from dicom_service import intake, review
 from dicom_service.errors import NotAllowed, NotFound, NotReady
-from dicom_service.measure import complete
 from dicom_service.passwords import password_fits
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
@@ -16,7 +15,7 @@ from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.events import CLOSED
 from dicom_service.workflow import exporting, signing, versions, withdrawing
-from dicom_service.workflow.accepting import with_answers
+from dicom_service.workflow.accepting import worked_out
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import (
     PREPARED,
@@ -175,11 +174,9 @@ class Desk:
         if reading.template_revision != template.revision:
             reading = review.carry_over(reading, template)
         review.check_reading(template, reading)
-        images = {image.uid: image for image in facts.images}
-        measurements = tuple(complete(m, images[m.view]) for m in reading.measurements)
-        if any(m.computed for m in measurements):
-            before = self.store.reading(study_uid)[1].measurements
-            measurements = with_answers(self.store, facts, before, measurements)
+        computed = any(m.computed for m in reading.measurements)
+        before = self.store.reading(study_uid)[1].measurements if computed else ()
+        measurements = worked_out(self.store, facts, before, reading.measurements)
         reading = reading.model_copy(update={"measurements": measurements})
         now = self.clock()
         kept = self.store.save_reading(study_uid, reading, expected=version, user=user, at=now)

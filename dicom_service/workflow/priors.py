@@ -102,6 +102,20 @@ def _candidates(
     return list(uids)[:MOST_STUDIES], known + max(0, len(uids) - MOST_STUDIES)
 
 
+def earlier_facts(store: Store, facts: StudyFacts) -> Iterator[tuple[str, StudyFacts]]:
+    """The animal's other studies on this node that are not later, with what they are."""
+    named = {prior.prior_uid: prior for prior in store.prior_studies(facts.study_uid)}
+    for uid in _candidates(store, facts, named)[0]:
+        instances = store.instances(uid)
+        refused = uid in named and named[uid].state == "refused"
+        if not instances or refused:
+            continue
+        theirs = _facts(store, uid, instances)
+        dates = (theirs.study_date, facts.study_date)
+        if not all(dates) or dates[0] <= dates[1]:
+            yield uid, theirs
+
+
 def _is_earlier(shown: PriorStudyShown, facts: StudyFacts) -> bool:
     return not (shown.study_date and facts.study_date) or shown.study_date <= facts.study_date
 

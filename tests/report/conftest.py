@@ -20,7 +20,7 @@ from dicom_service.report.model import (
     Reference,
     ReportContent,
 )
-from dicom_service.review.computed import Computed, ComputedNumber, Curve, Shape
+from dicom_service.review.computed import Computed, ComputedNumber, Curve, Scale, Shape
 from dicom_service.review.model import (
     Finding,
     Measurement,
@@ -197,6 +197,7 @@ COMPUTED_JOINT = Measurement(
     calibration="at the detector plane",
     computed=Computed(
         kind="joint_space",
+        scale=Scale(kind="ball", points=((60.5, 70.25),), true_mm=25.4),
         method="sesamoid.joint_space",
         version="1",
         numbers=(

@@ -8,10 +8,11 @@ const COARSE = new Set(['deg', 'px', 'grey values', '%']);
 
 /**
  * "1.28 ± 0.20 mm", "at most 0.65 mm", "94.2 ± 3.1°".
- * @param {{value: number, plus_minus?: number | null, unit: string, bound?: string}} number
+ * @param {{id?: string, value: number, plus_minus?: number | null, unit: string, bound?: string}} number
  */
-export function numberText({ value, plus_minus: pm = null, unit, bound = '' }) {
-  const digits = COARSE.has(unit) ? 1 : 2;
+export function numberText({ id = '', value, plus_minus: pm = null, unit, bound = '' }) {
+  // The size of a pixel is a small number.
+  const digits = id === 'spacing' ? 4 : COARSE.has(unit) ? 1 : 2;
   const error = pm === null ? '' : ` ± ${pm.toFixed(digits)}`;
   return `${bound ? `${bound} ` : ''}${value.toFixed(digits)}${error}${UNITS[unit] ?? ` ${unit}`}`;
 }
@@ -24,7 +25,8 @@ export function computedName(computed, kinds) {
 /** How the node names each kind; a published measurement goes by its own name. */
 const MEANINGS = {
   swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line',
-  fat_plane: 'fat plane', implant: 'implant',
+  fat_plane: 'fat plane', implant: 'implant', ball: 'calibration by a ball', ruler: 'calibration by a ruler',
+  fracture_angulation: 'angulation of a fracture',
 };
 
 /** What an earlier measurement must be called to be the same one as this. */
