@@ -152,7 +152,9 @@ def _rim(away: Array, level: Array, top: float) -> Rim:
         widest = [hidden for most, hidden in HIDDEN if uneven <= most]
         return Rim(widest[0] if widest else None, seen=False)
     beyond = level[lowest:] > bone - depth / 4
-    return Rim(float(away[lowest + int(np.argmax(beyond))] if beyond.any() else away[-1]), seen=True)
+    return Rim(
+        float(away[lowest + int(np.argmax(beyond))] if beyond.any() else away[-1]), seen=True
+    )
 
 
 def _answer(pic: Picture, tips: Array, width: float, halos: list[Rim],
@@ -171,7 +173,8 @@ def _answer(pic: Picture, tips: Array, width: float, halos: list[Rim],
             continue
         numbers.append(Number(
             id=f"halo_{side}", name=f"lucent rim, {side} side", value=halo.width * per, unit=unit,
-            plus_minus=HALO_ERROR * per if halo.seen else None, bound="" if halo.seen else "at most",
+            plus_minus=HALO_ERROR * per if halo.seen else None,
+            bound="" if halo.seen else "at most",
         ))  # fmt: skip
     if any(halo.seen for halo in halos):
         doubts.append("edge enhancement makes a dark rim beside metal too: compare with an implant "

@@ -26,7 +26,7 @@ from tests.measure.conftest import PIXEL, Shot, shoot, true_edge
 SEED = 71_000
 DOSES = (300.0, 1700.0, 6000.0)
 Tally = dict[str, list[tuple[float, float]]]
-"""Of each number its errors (NaN for a bound that holds), and the 95 % that was stated (NaN: none)."""
+"""Of each number its errors (NaN: a bound that holds), and the 95 % that was stated (NaN: none)."""
 
 
 class Trials:
@@ -110,7 +110,8 @@ def _joint(trials: Trials, random: np.random.Generator) -> None:
 def _axis(trials: Trials, random: np.random.Generator) -> None:
     lean, width = float(random.uniform(-14, 14)), float(random.uniform(9, 26))
     plan = Bench(gap=0, plate=0, lean=lean, width=width, depth=0.8 * width,
-                 texture=float(random.uniform(0, 0.7)), soft=float(random.uniform(3, 9)))  # fmt: skip
+                 texture=float(random.uniform(0, 0.7)),
+                 soft=float(random.uniform(3, 9)))  # fmt: skip
     shot = _shot(plan, random, float(random.uniform(-15, 15)), rows=520)
     turn = np.radians(lean)
     end = 24 * np.array([np.sin(turn), 0, np.cos(turn)])
@@ -188,7 +189,9 @@ def _fat(trials: Trials, random: np.random.Generator) -> None:
     before = plane_distance(bench(plain), plain, along)
     near = np.abs(along) <= 5
     trials.add(found, "continuity", float(np.isfinite(true).mean()), "share that is seen")
-    trials.add(found, "distance_joint", float(np.nanmedian(true[near])), "distance at the joint (mm)")
+    trials.add(
+        found, "distance_joint", float(np.nanmedian(true[near])), "distance at the joint (mm)"
+    )
     moved = float(np.nanmedian((true - before)[near]))
     trials.add(found, "displacement", moved, "displacement (mm)")
     right = {"intracapsular supported": pushed > 0, "cannot tell": True,
