@@ -24,7 +24,7 @@ class Spur:
 
 @dataclass(frozen=True)
 class Cavity:
-    """A hole of a radius in a bone with a rim of dense bone; at the joint it is a subchondral pit."""
+    """A hole in a bone with a rim of dense bone; at the joint it is a subchondral pit."""
 
     bone: str
     at: Place
