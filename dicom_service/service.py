@@ -1,6 +1,7 @@
 """A whole node: store, desk, DIMSE services and web pages, started and stopped together."""
 
 import logging
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -19,6 +20,11 @@ from dicom_service.store import Store, SweepReport
 from dicom_service.web import Server, create_app, serve
 from dicom_service.workflow import Desk
 
+_SWITCH_SECONDS = 0.0005
+"""How long a busy thread may keep others from running: those that receive wait for the disk and
+the network most of the time, and for a moment of the processor then. The default is ten times as
+long, which is longer than all that a small object takes."""
+
 log = logging.getLogger(__name__)
 
 
@@ -35,9 +41,11 @@ class Service:
 
     def __init__(self, settings: Settings, viewer: Path | None = None) -> None:
         self.settings = settings
+        sys.setswitchinterval(_SWITCH_SECONDS)
         use(site_atlas(settings))
         self.store = Store(Path(settings.data_folder))
         self.store.low_water = settings.low_water_mb << 20
+        self.store.use_journal(settings.journal_below_kb << 10)
         self.roster = Roster(settings, self.store)
         self.desk = Desk(self.store, settings, roster=self.roster)
         self.node = Node(settings, self.store, self.desk.prepare, self.roster)

@@ -119,6 +119,7 @@ class Settings(Frozen):
     http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
     low_water_mb: int = Field(default=512, ge=0)
+    journal_below_kb: int = Field(default=1024, ge=0, le=16384)
     drop_images_days: int = Field(default=0, ge=0)
     settle_seconds: _Seconds = 10.0
     peers_only: bool = False

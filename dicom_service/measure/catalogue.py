@@ -55,6 +55,15 @@ class Construction(Frozen):
             names += [term.names.get(n, n) for n in (rule.landmarks() if rule else ())]
         return tuple(dict.fromkeys(names))
 
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """The landmarks that are joined, each pair once."""
+        pairs = [(part[0], part[1]) for part in (self.first, self.second) if len(part) == 2]
+        for term in self.terms:
+            rule = entry(term.entry).construction
+            for one, other in rule.lines() if rule else ():
+                pairs.append((term.names.get(one, one), term.names.get(other, other)))
+        return tuple(dict.fromkeys(pairs))
+
 
 class Reference(Frozen):
     """A published value in one population."""

@@ -68,13 +68,14 @@ class _Handler(RequestHandler):
             association,
             self.request,
             server.incoming,
+            server.small,
             LIMITS,
             store=lambda file: server.store(association, file),
             echo=lambda: server.echo(association),
         )
         association.bind(evt.EVT_CONN_CLOSE, _closed)
         association.bind(evt.EVT_FSM_TRANSITION, _moved)
-        _keep_going(association)
+        keep_going(association)
         return association
 
 
@@ -93,7 +94,7 @@ class _Shared(list[PresentationContext]):
         return self
 
 
-def _keep_going(association: Association) -> None:
+def keep_going(association: Association) -> None:
     """Close a connection on which something comes that its state does not know.
 
     The library's state machine raises then, and its thread dies with the socket open.
@@ -129,6 +130,7 @@ class Server(ThreadedAssociationServer):
         self,
         *args: Any,
         incoming: Path,
+        small: int,
         store: StoreHandler,
         echo: EchoHandler,
         balancers: Balancers,
@@ -139,6 +141,7 @@ class Server(ThreadedAssociationServer):
         self._declaring = threading.Lock()
         self._undeclared = threading.BoundedSemaphore(LIMITS.connections)
         self.incoming = incoming
+        self.small = small
         self.store = store
         self.echo = echo
         super().__init__(*args, **options | {"request_handler": _Handler})

@@ -23,6 +23,14 @@ class Scale(Frozen):
     true_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=1000)] = 0.0
 
 
+class Before(Frozen):
+    """The same points on an image of an earlier study, set today to compare with."""
+
+    study_uid: str = Field(max_length=64)
+    view: str = Field(max_length=64)
+    points: Annotated[tuple[Place, ...], Field(max_length=12)] = ()
+
+
 class ComputedNumber(Frozen):
     """One number; `plus_minus` is the half width of its 95 % interval, None when not known."""
 
@@ -66,6 +74,8 @@ class Computed(Frozen):
     true_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=1000)] = 0.0
     """Of a ball or ruler, as the reader states it."""
     scale: Scale | None = None
+    before: Annotated[tuple[Before, ...], Field(max_length=8)] = ()
+    """Where the reader measured the same on earlier images; it stays with the draft."""
     method: str = ""
     version: str = ""
     numbers: tuple[ComputedNumber, ...] = ()

@@ -22,7 +22,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 8
+VERSION = 9
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -174,6 +174,14 @@ instances = Table(
     Column("own", Boolean, nullable=False, default=False),
     Column("missing", Boolean, nullable=False, default=False),  # its file is gone
     Index("instances_by_study", "study_uid", "series_uid"),
+)
+
+journal_state = Table(
+    "journal_state",  # one row: how far the journal of small objects has been worked off
+    metadata,
+    Column("id", _BIG, primary_key=True),
+    Column("indexed", BigInteger, nullable=False, default=0),  # numbers up to here have rows
+    Column("settled", BigInteger, nullable=False, default=0),  # and files that are synced
 )
 
 quarantine = Table(

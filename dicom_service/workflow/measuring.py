@@ -9,7 +9,7 @@ from pydicom import Dataset
 
 from dicom_service.errors import BadObject, NotFound
 from dicom_service.imaging import check_stream
-from dicom_service.intake.model import Spacing
+from dicom_service.intake.model import Signalment, Spacing
 from dicom_service.intake.spacing import read_spacing
 from dicom_service.measure import (
     Measured,
@@ -21,6 +21,7 @@ from dicom_service.measure import (
     refused,
 )
 from dicom_service.measure.catalogue import entry
+from dicom_service.measure.population import Animal
 from dicom_service.measure.raster import MOST_PIXELS
 from dicom_service.review.computed import Scale
 from dicom_service.store import Store
@@ -51,9 +52,13 @@ def about_the_animal(store: Store, study_uid: str, asked: StudyMeasureRequest
     prepared = store.preparation(study_uid)
     if asked.kind != "limb_measurement" or prepared is None:
         return asked
-    animal = prepared[0].signalment
-    known = {"species": animal.species or "", "breed": animal.breed[:64], "sex": animal.sex}
-    return asked.model_copy(update={**known, "sex": known["sex"] if animal.sex in "MF" else ""})
+    return asked.model_copy(update=dict(animal_of(prepared[0].signalment)))
+
+
+def animal_of(signalment: Signalment) -> Animal:
+    """What published values hang on."""
+    sex = signalment.sex if signalment.sex in ("M", "F") else ""
+    return Animal(species=signalment.species or "", breed=signalment.breed[:64], sex=sex)
 
 
 def measure_in_study(store: Store, study_uid: str, asked: StudyMeasureRequest) -> Measured:

@@ -76,6 +76,24 @@ def test_what_was_signed_is_compared_with_the_smallest_detectable_difference(cli
     change = length["against"][0]["compared"]["changes"][0]
     assert change["real"] is False
     assert change["detectable"] > abs(change["difference"])
+    # An earlier image that carries no such measurement is measured now, at the reader's points.
+    views = {v["view"]: v["uid"] for v in reader.open(first)["template"]["views"]}
+    theta = _angle(opening) | {
+        "id": "c-7", "points": [[70, 10], [70, 50], [72, 90], [80, 140]],
+        "computed": {"kind": "limb_measurement", "name": "theta",
+                     "before": [{"study_uid": first, "view": views["DPa"],
+                                 "points": [[70, 10], [70, 50], [72, 90], [90, 140]]}]},
+    }  # fmt: skip
+    asked = {"measurements": [theta]}
+    (found,) = reader.request("POST", f"api/studies/{second}/changes", asked)["changes"]
+    (there,) = found["against"]
+    assert (there["date"], there["image_uid"]) == ("20260202", views["DPa"])
+    assert abs(there["compared"]["changes"][0]["difference"]) == pytest.approx(10.6, abs=3)
+    assert "measured today on the earlier image" in there["compared"]["doubts"]
+    assert len(found["series"][0]["points"]) == 2
+    theta["computed"]["before"][0]["study_uid"] = "1.2.3"
+    (found,) = reader.request("POST", f"api/studies/{second}/changes", asked)["changes"]
+    assert found["against"] == []
     # On another view it is another measurement.
     other = next(v["uid"] for v in opening["template"]["views"] if v["view"] == "ML")
     elsewhere = {"measurements": [_length(opening, 41) | {"view": other}]}

@@ -95,7 +95,7 @@ function sides({ session, host }) {
 }
 
 /** @param {{study: string, images: any[], pairs: [string, string][]}} plan */
-function showBeside(session, host, plan) {
+export function showBeside(session, host, plan) {
   session.update({ beside: plan.study || 'sides', plan });
   Promise.resolve(host.beside(plan)).then(done => done || session.update({ beside: '', message: text.notShown }));
 }

@@ -235,8 +235,8 @@ export function sameEntries(a, b) {
 /** Of what is computed, that which the reader asked for. */
 function asked(computed) {
   if (!computed) return null;
-  const { kind, name, control_view, control_points } = computed;
-  return { kind, name, control_view, control_points };
+  const { kind, name, control_view, control_points, true_mm = 0, before = [] } = computed;
+  return { kind, name, control_view, control_points, true_mm, before };
 }
 
 function sorted(value) {

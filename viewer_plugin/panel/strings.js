@@ -90,11 +90,16 @@ export const english = {
   },
   measuring: {
     title: 'Compute a measurement', open: 'Compute', loading: 'Loading what can be measured…', back: 'Back', cancel: 'Cancel',
-    points: (n, optional) => (optional ? `${n} ${n === 1 ? 'point' : 'points'} or none` : `${n} points`),
+    points: (n, most) => (n === 0 ? `${most === 1 ? 'one point' : `${most} points`} or none` : n < most ? `${n} or ${most} points` : n === 1 ? 'one point' : `${n} points`),
     elsewhere: n => `${n} of other regions`, landmarks: 'Points on the image',
     at: ([column, row]) => `column ${Math.round(column)}, row ${Math.round(row)}`, notSet: 'not set', clickNow: 'click on the image',
     landmark: (n, name, where, set) => `Point ${n}, ${name}: ${where}. ${set ? 'Arrow keys move it by one pixel, with shift by ten.' : 'Click on the image, or press Enter to put it in the middle of the view.'}`,
-    control: 'Compare with', noControl: 'nothing', without: 'Measure without a point',
+    control: 'Compare with', noControl: 'nothing', noControlImage: 'No image of this view of the other limb or of an earlier study is here to compare with.',
+    across: 'View across', noAcross: 'No view of this limb at a right angle is in the study.',
+    onImage: (label, optional) => `Points on ${label}${optional ? ', if you like' : ''}`,
+    sameBefore: 'Measure the same on an earlier image', takeOutBefore: label => `Take out ${label}`,
+    trueSize: kind => `True ${kind === 'ball' ? 'diameter' : 'distance'}, mm`,
+    without: 'Measure without a point',
     elsewhereClicked: label => `This point belongs on ${label}. Click there.`, hidden: 'The image is not on the screen. Show it first.',
     working: 'Measuring…', refused: 'Not measured', numbers: 'Numbers, with 95 % uncertainty', doubts: 'Reasons to doubt',
     details: n => (n ? `details, ${n} ${n === 1 ? 'doubt' : 'doubts'}` : 'details'),
@@ -104,7 +109,46 @@ export const english = {
     alongs: { swelling_profile: 'along the limb', joint_space: 'along the joint', lucent_line: 'across the line' },
     beside: 'Side by side', now: 'now', overTime: said => `The same measurement over time: ${said}.`,
     accept: 'Accept', acceptChange: 'Accept the change', discard: 'Discard', adjust: 'adjust', adjustNamed: name => `Adjust ${name}`, removeNamed: name => `Remove ${name}`,
-    drawing: (first, second, kind) => `${kind === 'ratio' ? 'The ratio' : 'The angle'} between the line ${first} and the line ${second}.`,
+    fits: { fits: '', unknown: 'breed or sex not known', other: 'other animals than this' },
+    drawing: marks => `Where the points lie: ${marks.join(', ')}.`,
+    offers: {
+      joint_space: {
+        title: 'Joint space width', guidance: 'A rough line along the dark space between the bones, only where the beam runs along it.',
+        marks: { one_end: 'one end of the joint space', other_end: 'other end of the joint space' },
+      },
+      swelling_profile: {
+        title: 'Soft tissue profile', guidance: 'Thickness of the soft tissue on both sides along the limb. With the joint marked, distances count from it.',
+        marks: { joint: 'middle of the joint' },
+      },
+      lucent_line: {
+        title: 'Gap or lucent line', guidance: 'Along a fracture gap, a growth plate or the line between two parts; its cause is not told.',
+        marks: { one_end: 'one end of the line', other_end: 'other end of the line' },
+      },
+      fat_plane: {
+        title: 'Fat plane', guidance: 'Along the dark line of fat beside the bone, its middle at the level of the joint: how much of it is seen and how far from the bone.',
+        marks: { proximal: 'proximal end of the line', at_joint: 'the line at the level of the joint', distal: 'distal end of the line' },
+      },
+      shaft_axis: {
+        title: 'Axis of a shaft', guidance: 'On one straight bone, away from its ends.',
+        marks: { proximal: 'proximal end of the shaft', distal: 'distal end of the shaft' },
+      },
+      fracture_angulation: {
+        title: 'Angulation of a fracture', guidance: 'Both fragments along their shafts. One view shows at most the true angle; with the view across it is known in space.',
+        marks: { proximal_fragment_proximal: 'proximal fragment, its proximal end', proximal_fragment_distal: 'proximal fragment, near the fracture', distal_fragment_proximal: 'distal fragment, near the fracture', distal_fragment_distal: 'distal fragment, its distal end' },
+      },
+      implant: {
+        title: 'Screw or pin', guidance: 'Both ends of the metal: its length, the bone along it and the halo beside it. Two more points along a joint space give the distance from that joint.',
+        marks: { one_end: 'one end of the metal', other_end: 'other end of the metal', joint_one_end: 'one end of the joint space', joint_other_end: 'other end of the joint space' },
+      },
+      ball: {
+        title: 'Calibration by a ball', guidance: 'A metal ball at the height of the bone. Accepted, it gives all lengths on its image their scale.',
+        marks: { middle: 'middle of the ball' },
+      },
+      ruler: {
+        title: 'Calibration by a ruler', guidance: 'Two marks of a ruler at the height of the bone, far apart. Accepted, it gives all lengths on its image their scale.',
+        marks: { one_mark: 'one mark', other_mark: 'other mark' },
+      },
+    },
     kinds: { swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line', fat_plane: 'fat plane', implant: 'implant', ball: 'calibration by a ball', ruler: 'calibration by a ruler', fracture_angulation: 'angulation of a fracture' },
   },
   aggressiveness: {
@@ -279,7 +323,7 @@ export const english = {
       undetermined: 'undetermined', notAssessable: 'not assessable on this view', view: 'choose a view',
       clear: 'take the answer back', next: 'next open structure', previous: 'structure before',
       groupNormal: 'show the group; again: all of it normal', birdsEye: 'bird’s eye: the whole section together', takeOver: 'go to a proposal; again: take it over', takeSummary: 'go to the summary; again: it is the impression',
-      move: 'move on the map', sectionBefore: 'section before', sectionAfter: 'section after', note: 'write a note', editFinding: 'open the finding',
+      move: 'move on the map', toCheck: 'from the empty search of words: to the cross-check', sectionBefore: 'section before', sectionAfter: 'section after', note: 'write a note', editFinding: 'open the finding',
       length: 'measure a length', angle: 'measure an angle', measure: 'compute a measurement', landmarks: 'landmarks for the guided tour', outline: 'outline a normal variant', hideOutlines: 'hide or show normal variants on the images', whole: 'whole images', conclude: 'conclude', before: 'before and beside',
       undo: 'undo', redo: 'do again what was undone', close: 'close, leave', search: 'search everything the panel can do', phrases: 'your phrases', help: 'all keys, language and colours',
     },

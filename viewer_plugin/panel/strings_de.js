@@ -226,11 +226,16 @@ export const german = {
   },
   measuring: {
     title: 'Eine Messung berechnen', open: 'Berechnen', loading: 'Was gemessen werden kann, wird geladen …', back: 'Zurück', cancel: 'Abbrechen',
-    points: (n, optional) => (optional ? `${n} ${n === 1 ? 'Punkt' : 'Punkte'} oder keiner` : `${n} Punkte`),
+    points: (n, most) => (n === 0 ? `${most === 1 ? 'ein Punkt' : `${most} Punkte`} oder keiner` : n < most ? `${n} oder ${most} Punkte` : n === 1 ? 'ein Punkt' : `${n} Punkte`),
     elsewhere: n => `${n} anderer Regionen`, landmarks: 'Punkte auf dem Bild',
     at: ([column, row]) => `Spalte ${Math.round(column)}, Zeile ${Math.round(row)}`, notSet: 'nicht gesetzt', clickNow: 'auf das Bild klicken',
     landmark: (n, name, where, set) => `Punkt ${n}, ${name}: ${where}. ${set ? 'Pfeiltasten bewegen ihn um ein Pixel, mit Umschalt um zehn.' : 'Klicken Sie auf das Bild, oder Eingabe setzt ihn in die Mitte der Ansicht.'}`,
-    control: 'Vergleichen mit', noControl: 'nichts', without: 'Ohne Punkt messen',
+    control: 'Vergleichen mit', noControl: 'nichts', noControlImage: 'Zum Vergleich ist kein Bild dieser Ansicht von der anderen Gliedmaße oder von früher da.',
+    across: 'Ansicht quer dazu', noAcross: 'In der Studie ist keine Ansicht dieser Gliedmaße im rechten Winkel dazu.',
+    onImage: (label, optional) => `Punkte auf ${label}${optional ? ', wenn Sie möchten' : ''}`,
+    sameBefore: 'Dasselbe auf einem früheren Bild messen', takeOutBefore: label => `${label} herausnehmen`,
+    trueSize: kind => `Wahrer ${kind === 'ball' ? 'Durchmesser' : 'Abstand'}, mm`,
+    without: 'Ohne Punkt messen',
     elsewhereClicked: label => `Dieser Punkt gehört auf ${label}. Klicken Sie dort.`, hidden: 'Das Bild ist nicht zu sehen. Zeigen Sie es zuerst.',
     working: 'Wird gemessen …', refused: 'Nicht gemessen', numbers: 'Zahlen, mit 95 % Unsicherheit', doubts: 'Gründe zu zweifeln',
     details: n => (n ? `Einzelheiten, ${n} Zweifel` : 'Einzelheiten'),
@@ -240,7 +245,46 @@ export const german = {
     alongs: { swelling_profile: 'entlang der Gliedmaße', joint_space: 'entlang des Gelenks', lucent_line: 'quer zur Linie' },
     beside: 'Nebeneinander', now: 'jetzt', overTime: said => `Dieselbe Messung im Verlauf: ${said}.`,
     accept: 'Annehmen', acceptChange: 'Änderung annehmen', discard: 'Verwerfen', adjust: 'anpassen', adjustNamed: name => `${name} anpassen`, removeNamed: name => `${name} entfernen`,
-    drawing: (first, second, kind) => `${kind === 'ratio' ? 'Das Verhältnis' : 'Der Winkel'} zwischen der Linie ${first} und der Linie ${second}.`,
+    fits: { fits: '', unknown: 'Rasse oder Geschlecht nicht bekannt', other: 'andere Tiere als dieses' },
+    drawing: marks => `Wo die Punkte liegen: ${marks.join(', ')}.`,
+    offers: {
+      joint_space: {
+        title: 'Weite des Gelenkspalts', guidance: 'Eine grobe Linie entlang des dunklen Spalts zwischen den Knochen, nur wo der Strahl in ihm verläuft.',
+        marks: { one_end: 'ein Ende des Gelenkspalts', other_end: 'anderes Ende des Gelenkspalts' },
+      },
+      swelling_profile: {
+        title: 'Verlauf der Weichteildicke', guidance: 'Dicke der Weichteile auf beiden Seiten entlang der Gliedmaße. Ist das Gelenk markiert, zählen die Abstände von ihm aus.',
+        marks: { joint: 'Mitte des Gelenks' },
+      },
+      lucent_line: {
+        title: 'Spalt oder Aufhellungslinie', guidance: 'Entlang eines Frakturspalts, einer Wachstumsfuge oder der Linie zwischen zwei Teilen; die Ursache wird nicht genannt.',
+        marks: { one_end: 'ein Ende der Linie', other_end: 'anderes Ende der Linie' },
+      },
+      fat_plane: {
+        title: 'Fettlinie', guidance: 'Entlang der dunklen Fettlinie neben dem Knochen, ihre Mitte auf Höhe des Gelenks: wie viel von ihr zu sehen ist und wie weit vom Knochen.',
+        marks: { proximal: 'proximales Ende der Linie', at_joint: 'die Linie auf Höhe des Gelenks', distal: 'distales Ende der Linie' },
+      },
+      shaft_axis: {
+        title: 'Achse eines Schafts', guidance: 'An einem geraden Knochen, entfernt von seinen Enden.',
+        marks: { proximal: 'proximales Ende des Schafts', distal: 'distales Ende des Schafts' },
+      },
+      fracture_angulation: {
+        title: 'Achsenknickung einer Fraktur', guidance: 'Beide Fragmente entlang ihrer Schäfte. Eine Ansicht zeigt höchstens den wahren Winkel; mit der Ansicht quer dazu ist er im Raum bekannt.',
+        marks: { proximal_fragment_proximal: 'proximales Fragment, sein proximales Ende', proximal_fragment_distal: 'proximales Fragment, nahe der Fraktur', distal_fragment_proximal: 'distales Fragment, nahe der Fraktur', distal_fragment_distal: 'distales Fragment, sein distales Ende' },
+      },
+      implant: {
+        title: 'Schraube oder Stift', guidance: 'Beide Enden des Metalls: seine Länge, der Knochen entlang davon und der Saum daneben. Zwei weitere Punkte entlang eines Gelenkspalts geben den Abstand von diesem Gelenk.',
+        marks: { one_end: 'ein Ende des Metalls', other_end: 'anderes Ende des Metalls', joint_one_end: 'ein Ende des Gelenkspalts', joint_other_end: 'anderes Ende des Gelenkspalts' },
+      },
+      ball: {
+        title: 'Kalibrierung mit einer Kugel', guidance: 'Eine Metallkugel auf Höhe des Knochens. Angenommen, gibt sie allen Längen auf ihrem Bild den Maßstab.',
+        marks: { middle: 'Mitte der Kugel' },
+      },
+      ruler: {
+        title: 'Kalibrierung mit einem Maßstab', guidance: 'Zwei weit entfernte Striche eines Maßstabs auf Höhe des Knochens. Angenommen, gibt er allen Längen auf seinem Bild den Maßstab.',
+        marks: { one_mark: 'ein Strich', other_mark: 'anderer Strich' },
+      },
+    },
     kinds: { swelling_profile: 'Weichteildicke', joint_space: 'Weite des Gelenkspalts', shaft_axis: 'Schaft', lucent_line: 'Aufhellungslinie', fat_plane: 'Fettlinie', implant: 'Implantat', ball: 'Kalibrierung mit einer Kugel', ruler: 'Kalibrierung mit einem Maßstab', fracture_angulation: 'Achsenknickung einer Fraktur' },
   },
   tour: {
@@ -280,7 +324,7 @@ export const german = {
       undetermined: 'unklar', notAssessable: 'auf dieser Aufnahme nicht beurteilbar', view: 'Aufnahme wählen',
       clear: 'Antwort zurücknehmen', next: 'nächste offene Struktur', previous: 'vorige Struktur',
       groupNormal: 'Gruppe zeigen; noch einmal: alles normal', birdsEye: 'Überblick: der ganze Abschnitt zusammen', takeOver: 'zu einem Vorschlag; noch einmal: übernehmen', takeSummary: 'zur Zusammenfassung; noch einmal: sie ist die Beurteilung',
-      move: 'auf der Karte bewegen', sectionBefore: 'Abschnitt davor', sectionAfter: 'Abschnitt danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
+      move: 'auf der Karte bewegen', toCheck: 'aus der leeren Merkmalsuche: zur Gegenprobe', sectionBefore: 'Abschnitt davor', sectionAfter: 'Abschnitt danach', note: 'Notiz schreiben', editFinding: 'Befund öffnen',
       length: 'Länge messen', angle: 'Winkel messen', measure: 'Messung berechnen', landmarks: 'Landmarken für den Rundgang', outline: 'Normvariante umreißen', hideOutlines: 'Normvarianten in den Bildern aus- oder einblenden', whole: 'ganze Bilder', conclude: 'Abschluss', before: 'früher und daneben',
       undo: 'rückgängig', redo: 'Rückgängiges wiederherstellen', close: 'schließen, verlassen', search: 'alles suchen, was hier möglich ist', phrases: 'Ihre Textbausteine', help: 'alle Tasten, Sprache und Farben',
     },

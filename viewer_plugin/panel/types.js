@@ -12,6 +12,8 @@
  * @typedef {{id: string, name: string, value: number, unit: string, plus_minus: number|null,
  *   bound: string}} ComputedNumber
  * @typedef {{kind: string, name: string, control_view: string, control_points: [number, number][],
+ *   true_mm?: number, scale?: {kind: string, points: [number, number][], true_mm: number}|null,
+ *   before?: {study_uid: string, view: string, points: [number, number][]}[],
  *   method: string, version: string, numbers: ComputedNumber[], word: string, why: string,
  *   doubts: string[], shapes: {kind: 'line'|'outline'|'points'|'circle', name: string,
  *   points: [number, number][], radius: number}[],
