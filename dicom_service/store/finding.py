@@ -16,7 +16,7 @@ from dicom_service.store import events, texts
 from dicom_service.store.model import ListQuery, Stage
 from dicom_service.store.schema import list_lines, outbox, studies, study_words
 
-FEW = 5_000
+FEW = 7_000
 """Studies that are all looked at; where there may be more, the newest are gone through."""
 HIDDEN = ("kept", "prior")
 """States of studies that nobody is to read; listed only when they are asked for."""
