@@ -69,6 +69,8 @@ class Receiver:
         self._entity = _entity(settings)
         self._admission = Admission(settings, store, roster)
         self._balancers = Balancers(settings.balancers, LIMITS.balancer_seconds)
+        self._let_in: set[Association] = set()
+        self._counting = threading.Lock()
         self._server: Server | None = None
         self._secure: SecurePort | None = None
         self._thread: threading.Thread | None = None
@@ -173,21 +175,36 @@ class Receiver:
             requestor = event.assoc.requestor
             title = plain(requestor.primitive.calling_ae_title)
             log.warning("refused %s at %s: %s", title, requestor.address, refusal.words)
+            self._forget(event.assoc)
             self._tried.note("peer refused", "", detail=f"from {title}@{requestor.address}")
             event.assoc.acse.send_reject(*refusal.codes)
             event.assoc.kill()
 
     def _crowded(self, association: Association) -> bool:
-        """Whether there are enough associations, in all or with this address.
+        """Whether there are enough associations, in all or with this address; if not, count it.
 
-        The library would count half-open connections too, and let them keep others out.
+        The library would count half-open connections too, and let them keep others out. It says
+        "established" only after the caller has its answer, so of several requests at one moment
+        all would be let in: one that is let in counts from here on.
         """
-        open_ones = [one for one in self._entity.active_associations if one.is_established]
         address = association.requestor.address
-        same = sum(1 for one in open_ones if one.requestor.address == address)
-        return len(open_ones) >= LIMITS.associations or same >= LIMITS.associations_per_peer
+        with self._counting:
+            self._let_in = {one for one in self._let_in if _goes_on(one)}
+            same = sum(1 for one in self._let_in if one.requestor.address == address)
+            crowded = (
+                len(self._let_in) >= LIMITS.associations or same >= LIMITS.associations_per_peer
+            )
+            if not crowded:
+                self._let_in.add(association)
+        return crowded
+
+    def _forget(self, association: Association) -> None:
+        """One that was let in by number is not let in for another reason."""
+        with self._counting:
+            self._let_in.discard(association)
 
     def _rejected(self, event: Any) -> None:
+        self._forget(event.assoc)
         request = event.assoc.requestor.primitive
         log.warning(
             "refused an association of %s at %s, which called %s",
@@ -230,6 +247,11 @@ class Receiver:
                 file.memory, header, source=source, prior=prior, digest=file.digest
             )
         return self._store.accept(file.path, header, source=source, prior=prior, digest=file.digest)
+
+
+def _goes_on(association: Association) -> bool:
+    ended = association.is_released or association.is_aborted or association.is_rejected
+    return association.is_alive() and not ended
 
 
 def file_header(file: IncomingFile) -> InstanceHeader:

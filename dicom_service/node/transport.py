@@ -75,7 +75,7 @@ class _Handler(RequestHandler):
         )
         association.bind(evt.EVT_CONN_CLOSE, _closed)
         association.bind(evt.EVT_FSM_TRANSITION, _moved)
-        _keep_going(association)
+        keep_going(association)
         return association
 
 
@@ -94,7 +94,7 @@ class _Shared(list[PresentationContext]):
         return self
 
 
-def _keep_going(association: Association) -> None:
+def keep_going(association: Association) -> None:
     """Close a connection on which something comes that its state does not know.
 
     The library's state machine raises then, and its thread dies with the socket open.

@@ -13,6 +13,7 @@ from waitress.server import create_server  # type: ignore[import-untyped]
 from dicom_service.errors import SetupError, port_advice
 from dicom_service.settings import Settings
 from dicom_service.web.app import LARGEST_BODY
+from dicom_service.web.sending import Channel
 from dicom_service.web.tls import channel_over, context_of
 
 log = logging.getLogger(__name__)
@@ -51,8 +52,7 @@ class Server:
             url_scheme="https" if tls else "http",
             **proxy,
         )
-        if tls is not None:
-            self._server.channel_class = channel_over(tls)
+        self._server.channel_class = Channel if tls is None else channel_over(tls)
         self.port: int = int(self._server.effective_port)
         self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
         self._thread.start()

@@ -21,7 +21,7 @@ export const CHANGEABLE = [
 
 /** Keys that stay as they are, as they are written. @type {[string, string][]} */
 export const FIXED = [
-  ['groupNormal', GROUP_KEY], ['view', '1 … 9'], ['clear', '⌫'], ['move', '← ↑ → ↓'], ['undo', 'ctrl z'], ['redo', 'ctrl ⇧ z'], ['close', 'esc'],
+  ['groupNormal', GROUP_KEY], ['view', '1 … 9'], ['clear', '⌫'], ['move', '← ↑ → ↓'], ['toCheck', '⏎'], ['undo', 'ctrl z'], ['redo', 'ctrl ⇧ z'], ['close', 'esc'],
 ];
 
 /** @type {Record<string, string>} */
