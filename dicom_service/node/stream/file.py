@@ -19,7 +19,7 @@ from dicom_service.store import full_disk_named
 
 _START = 1 << 16
 """Bytes at the front kept in memory: the header is read from them, not from the disk."""
-_WRITEBACK = 1 << 20
+_WRITEBACK = 4 << 20
 """After so many bytes the system is told to begin writing them to the disk."""
 _AT_ONCE = 512
 """Pieces of one write; the system takes 1024."""
