@@ -221,11 +221,12 @@ async function showAudit() {
 
 async function refresh() {
   try {
-    const [seen, queue, aside] = await Promise.all([
+    const [seen, queue, aside, known] = await Promise.all([
       call('/api/admin/overview'), call('/api/admin/outbox?limit=100'), call('/api/admin/quarantine'),
+      call('/api/admin/peers'),
     ]);
     element('trouble').hidden = true;
-    peers = seen.content.peers;
+    peers = known.content.rows;
     showFigures(seen.content);
     showPeers();
     showQueue(queue.content);
