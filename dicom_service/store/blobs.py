@@ -6,6 +6,7 @@ folder: it is made, and synced, once for many.
 """
 
 import errno
+import itertools
 import os
 import shutil
 import threading
@@ -176,6 +177,25 @@ class Blobs:
         return target
 
 
+class _Names:
+    """What names are made of: something that no other process has, and a number.
+
+    To ask the system for chance each time takes longer than a small object's checksum.
+    """
+
+    def __init__(self) -> None:
+        self.renew()
+
+    def renew(self) -> None:
+        """In a forked process, which would go on with the same numbers."""
+        self.mine = os.urandom(8).hex()
+        self.numbers = itertools.count(1)
+
+
+_names = _Names()
+os.register_at_fork(after_in_child=_names.renew)
+
+
 def _write(file: int, data: bytes) -> None:
     try:
         rest = memoryview(data)
@@ -187,7 +207,7 @@ def _write(file: int, data: bytes) -> None:
 
 def _new_name() -> str:
     turn = int(time.time()) // _FOLDER_SECONDS % 0x10000
-    return f"{turn:04x}{uuid.uuid4().hex[4:]}"
+    return f"{turn:04x}{_names.mine}{next(_names.numbers) & 0xFFFFFFFFFFFF:012x}"
 
 
 @contextmanager

@@ -463,3 +463,16 @@ def test_what_the_index_could_not_write_is_not_acknowledged(journal):
     with pytest.raises(UnicodeEncodeError):
         journal.store.accept_bytes(b"x", header, source="CAMERA", digest="0")
     assert journal.store.instances(journal.study) == []
+
+
+def test_no_two_blobs_have_one_name_also_in_a_forked_process(journal, tmp_path):
+    blobs = journal.store._blobs
+    child = os.fork()
+    if not child:
+        (tmp_path / "names").write_text(" ".join(blobs.new_name() for _ in range(50)))
+        os._exit(0)
+    ours = [blobs.new_name() for _ in range(50)]
+    os.waitpid(child, 0)
+    theirs = (tmp_path / "names").read_text().split()
+    assert len({*ours, *theirs}) == 100
+    assert {len(name) for name in ours} == {32}
