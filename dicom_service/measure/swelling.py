@@ -135,7 +135,7 @@ def _numbers(
         number("thickest_at", "place of it along the limb", float(along[at]), 5 * per),
         number("median_first", "median thickness, first side", _median(sides[:, 0]), error),
         number("median_second", "median thickness, second side", _median(sides[:, 1]), error),
-        number("bone_width", "median width over the bones", width, THICKNESS_ERROR * per),
+        number("bone_width", "median width over the bones", width, error and 2**0.5 * error),
     )
 
 
