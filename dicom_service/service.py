@@ -15,8 +15,8 @@ from dicom_service.node import Node
 from dicom_service.node.secure import client_context
 from dicom_service.roster import Roster
 from dicom_service.settings import Settings
-from dicom_service.site import site_atlas
-from dicom_service.store import Store, SweepReport
+from dicom_service.site import site_atlas, site_store
+from dicom_service.store import SweepReport
 from dicom_service.web import Server, create_app, serve
 from dicom_service.workflow import Desk
 
@@ -43,7 +43,7 @@ class Service:
         self.settings = settings
         sys.setswitchinterval(_SWITCH_SECONDS)
         use(site_atlas(settings))
-        self.store = Store(Path(settings.data_folder))
+        self.store = site_store(settings, exclusive=True)
         self.store.low_water = settings.low_water_mb << 20
         self.store.use_journal(settings.journal_below_kb << 10)
         self.roster = Roster(settings, self.store)
@@ -80,17 +80,19 @@ class Service:
         self.swept = self.store.sweep()
         try:
             self.node.start()
-            self._server = serve(self.app, self.settings)
+            if "web" in self.settings.roles:
+                self._server = serve(self.app, self.settings)
         except SetupError:
             self.stop()
             raise
         self._note("node started", __version__)
-        self._forwarder.start()
+        if "send" in self.settings.roles:
+            self._forwarder.start()
         log.info(
             "listening: DIMSE %s, secure DIMSE %s, web %s",
             self.dimse_port or "-",
             self.node.secure_port or "-",
-            self.address,
+            self.address or "-",
         )
 
     def stop(self) -> None:
@@ -135,7 +137,9 @@ class Service:
 
     @property
     def address(self) -> str:
-        """Address of the reading list."""
+        """Address of the reading list; "" when the web is no role of this process."""
+        if "web" not in self.settings.roles:
+            return ""
         port = self._server.port if self._server else self.settings.http_port
         scheme = "https" if self.settings.http_tls_certificate else "http"
         return f"{scheme}://{self.settings.http_host}:{port}/"

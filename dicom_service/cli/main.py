@@ -28,7 +28,7 @@ from dicom_service.cli import (
 )
 from dicom_service.errors import SesamoidError, outcome_of
 from dicom_service.measure.request import Kind
-from dicom_service.settings import Settings, load
+from dicom_service.settings import Role, Settings, load
 
 Command = Callable[[argparse.Namespace, Settings], int]
 
@@ -58,6 +58,7 @@ def settings_of(options: argparse.Namespace) -> Settings:
         name: getattr(options, name, None)
         for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
     }
+    given["roles"] = getattr(options, "node_roles", None)
     return load(options.config, data_folder=options.data, **given)
 
 
@@ -82,6 +83,13 @@ def _parser() -> argparse.ArgumentParser:
     node.add_argument("--dimse-port", type=int, help="DIMSE port")
     node.add_argument("--http-host", help="address of the web pages")
     node.add_argument("--http-port", type=int, help="port of the web pages")
+    node.add_argument(
+        "--role",
+        action="append",
+        dest="node_roles",
+        choices=get_args(Role),
+        help="do only this; may be given several times (default: all)",
+    )
     node.add_argument(
         "--no-viewer", action="store_true", help="do not fetch or serve the web viewer"
     )

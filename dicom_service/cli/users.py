@@ -4,12 +4,12 @@ import argparse
 import getpass
 import sys
 from datetime import UTC, datetime
-from pathlib import Path
 
 from dicom_service.errors import Refused
 from dicom_service.passwords import hash_password
 from dicom_service.person_names import check_person_name
 from dicom_service.settings import Settings
+from dicom_service.site import site_store
 from dicom_service.store import Store
 
 
@@ -23,7 +23,7 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
         hashed = hash_password(password)
     except ValueError as error:
         raise Refused(str(error)) from error
-    store = Store(Path(settings.data_folder), exclusive=False)
+    store = site_store(settings)
     try:
         if store.user(options.name):
             store.set_password_hash(options.name, hashed)
