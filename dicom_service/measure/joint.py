@@ -16,8 +16,6 @@ ABSOLUTE_ERROR = 0.2
 """95 % in mm, systematic: a logarithmic image moves both margins apart, blur saturates."""
 NARROWEST = 0.65
 """Below this width the blur decides; only an upper bound is given."""
-METAL = 3.0
-"""Rise into one bone over that into the other from which it is metal."""
 SLIGHT = 0.32
 """95 % in mm where the margins are blurred a little."""
 SHORTEST = 2.0
@@ -58,7 +56,6 @@ def joint_space(pic: Picture, first: Point, second: Point) -> Measured:
     _check(smooth, offsets, edges)
     _check_sharp(edges, blur)
     _check_single(smooth, offsets, edges)
-    _check_metal(smooth, offsets, edges)
     return _answer(pic, line, normals, edges, blur)
 
 
@@ -215,23 +212,6 @@ def _check_single(values: Array, offsets: Array, edges: Array) -> None:
                 "Behind one margin the brightness goes on changing as behind a double contour: the "
                 "joint is seen obliquely, so no width is given."
             )
-
-
-def _check_metal(values: Array, offsets: Array, edges: Array) -> None:
-    """Both margins must be of bone: behind neither may it be brighter than bone can be."""
-
-    def level(place: Array) -> Array:
-        rows = zip(place, values, strict=True)
-        return np.array([np.interp(p, offsets, row) for p, row in rows])
-
-    floor = level(edges.mean(axis=1))
-    rises = [level(edges[:, side] + sign * 1.0) - floor for side, sign in ((0, -1.0), (1, 1.0))]
-    low, high = np.minimum(*rises), np.maximum(*rises)
-    if float(np.mean(high > METAL * np.maximum(low, 1e-9))) > 0.15:
-        raise NotMeasurable(
-            "One margin is far brighter than the other, as metal is: an implant lies over the "
-            "joint or beside it, so no width is given."
-        )
 
 
 def _check_sharp(edges: Array, blur: Array) -> None:
