@@ -168,7 +168,13 @@ def _measure(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--point", action="append", metavar="COLUMN,ROW", help="in the order asked")
     sub.add_argument("--name", help="measurement of the catalogue, such as aLDFA")
     sub.add_argument("--species", help="compare with published values of this species")
+    sub.add_argument("--breed", help="compare with those of this breed or size")
+    sub.add_argument("--sex", choices=["M", "F"], help="compare with those of this sex")
     sub.add_argument("--true-mm", type=float, help="true size of the ball or ruler")
-    sub.add_argument("--control", type=Path, help="the other limb or an earlier image")
+    sub.add_argument("--scale", choices=["ball", "ruler"],
+                     help="take the size of pixels from this, of --true-mm")  # fmt: skip
+    sub.add_argument("--scale-point", action="append", metavar="COLUMN,ROW")
+    other = "the other limb, an earlier image, or a fracture's view across"
+    sub.add_argument("--control", type=Path, help=other)
     sub.add_argument("--control-point", action="append", metavar="COLUMN,ROW")
     sub.add_argument("--png", type=Path, help="annotated picture to write")
