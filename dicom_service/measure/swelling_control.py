@@ -18,7 +18,7 @@ CHORD = 18.0
 """mm on both sides of the peak between which its height above its surroundings is taken."""
 SAME_SCALE = 0.02
 """Widths of bones that differ by less are equal within their own error (0.4 mm of 25 mm)."""
-AT_JOINT = 6.0
+AT_JOINT = 8.0
 """A one-sided excess so near the joint (mm) may be focal or of the joint."""
 NORMAL, SURE = 1.4, 1.9
 """mm of excess over the control: below the first normal-like, above the second worth a word."""

@@ -39,8 +39,8 @@ class Fracture:
 class Swelling:
     """Soft tissue swelling round a joint: `extra` mm at its height, falling off over `reach` mm.
 
-    `lateral_only` puts all of it on the lateral side of the limb; `shift` moves its height
-    distally by so many mm.
+    `lateral_only` and `dorsal_only` put all of it on that side of the limb; `shift` moves its
+    height distally by so many mm.
     """
 
     joint: str
@@ -48,6 +48,7 @@ class Swelling:
     reach: float = 16.0
     lateral_only: bool = False
     shift: float = 0.0
+    dorsal_only: bool = False
 
 
 @dataclass(frozen=True)
@@ -286,27 +287,52 @@ def _limb_layers(shop: _Workshop) -> Iterable[Piece]:
     table = np.array(row["stations"], float)
     z = np.arange(table[0, 0], table[-1, 0] + 0.1, 4.0)
     columns = [np.interp(z, table[:, 0], table[:, i]) for i in (1, 2, 3)]
-    for swelling in shop.plan.swellings:
-        joint = shop.landmarks.get(swelling.joint)
-        if joint and joint[2] < 70:
-            away = (z - joint[2] - swelling.shift) / swelling.reach
-            bulge = swelling.extra * np.exp(-(away**2))
-            share = 0.5 if swelling.lateral_only else 1.0
-            columns[0] = columns[0] + share * bulge
-            columns[1] = columns[1] + (1 - share) * bulge
+    for swelling, bulge in _bulges(shop, z):
+        if swelling.dorsal_only:
+            columns[0] = columns[0] + 0.5 * bulge / row["aspect"]
+            columns[2] = columns[2] + 0.5 * bulge
+        elif swelling.lateral_only:
+            columns[0] = columns[0] + 0.5 * bulge
+            columns[1] = columns[1] + 0.5 * bulge
+        else:
+            columns[0] = columns[0] + bulge
     for tissue, depth in row["layers"].items():
         radius = np.maximum(columns[0] - depth, 0.5)
         stations = np.column_stack([z, radius, columns[1], columns[2]]).tolist()
         yield Piece(f"limb_{tissue}", tissue, tuple(lathe(stations, row["aspect"], most=56)))
 
 
+def _bulges(shop: _Workshop, z: Array) -> Iterable[tuple[Swelling, Array]]:
+    """The swellings of the limb's own joints, and their height at these places along it."""
+    for swelling in shop.plan.swellings:
+        joint = shop.landmarks.get(swelling.joint)
+        if joint and joint[2] < 70:
+            away = (z - joint[2] - swelling.shift) / swelling.reach
+            yield swelling, swelling.extra * np.exp(-(away**2))
+
+
 def _pads(shop: _Workshop) -> Iterable[Piece]:
     for row in shop.data["soft_tissue"][1:]:
         if "stations" in row:
-            yield Piece(row["name"], "skin", tuple(lathe(row["stations"], row["aspect"])))
+            yield Piece(row["name"], "skin", tuple(_palmar(shop, row)))
             continue
         solid = ellipsoid(row["semi"]).moved(turned((0, 0, 0), row["at"]))
         yield Piece(row["name"], "skin", (Part(solid),))
+
+
+def _palmar(shop: _Workshop, row: Any) -> list[Part]:
+    """A tube of soft tissue along the limb; a swelling on all sides widens it, too."""
+    table = np.array([[*station, 0.0, 0.0][:4] for station in row["stations"]], float)
+    if not shop.plan.swellings:
+        return lathe(table.tolist(), row["aspect"])
+    z = np.arange(table[0, 0], table[-1, 0] + 0.1, 4.0)
+    columns = [np.interp(z, table[:, 0], table[:, i]) for i in (1, 2, 3)]
+    for swelling, bulge in _bulges(shop, z):
+        if not (swelling.lateral_only or swelling.dorsal_only):
+            # towards its ends the tube lies within the limb
+            inside = np.interp(columns[0], (3.0, 9.0), (0.0, 1.0))
+            columns[0] = columns[0] + inside * bulge
+    return lathe(np.column_stack([z, *columns]).tolist(), row["aspect"], most=40)
 
 
 def _toes(shop: _Workshop) -> Iterable[Piece]:

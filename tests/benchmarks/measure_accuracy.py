@@ -186,6 +186,11 @@ def words() -> Iterator[dict[str, object]]:
 
 def held_out() -> Iterator[dict[str, object]]:
     """Words on limbs of other sizes, excesses, places and turns than those of `words`."""
+    for view, azimuth in (("dorsopalmar", 0.0), ("mediolateral", -90.0)):
+        yield from _words_held_out(view, azimuth)
+
+
+def _words_held_out(name: str, azimuth: float) -> Iterator[dict[str, object]]:
     random = np.random.default_rng(2026)
     for kind in ("normal-like", "diffuse", "joint-centred", "focal"):
         said: dict[str, int] = {}
@@ -195,12 +200,14 @@ def held_out() -> Iterator[dict[str, object]]:
             reach = {"diffuse": 400.0, "joint-centred": random.uniform(10, 15)}.get(
                 kind, random.uniform(7, 10)
             )
-            swelling = Swelling(JOINT, extra / size, reach / size, lateral_only=kind == "focal",
-                                shift=shift / size if kind == "focal" else 0.0)  # fmt: skip
+            side = "" if kind != "focal" else "lateral" if azimuth == 0 else "dorsal"
+            swelling = Swelling(JOINT, extra / size, reach / size, side == "lateral",
+                                shift / size if side else 0.0, side == "dorsal")  # fmt: skip
             found = None
             for plans in ((), () if kind == "normal-like" else (swelling,)):
                 view = Projection(
-                    random.uniform(-4, 4), rows=620, columns=560, pixel=PIXEL, centre=(0, 0, 0),
+                    azimuth + random.uniform(-4, 4), rows=620, columns=560, pixel=PIXEL,
+                    centre=(0, 0, 0),
                     object_to_detector=random.uniform(5, 200),
                 )  # fmt: skip
                 limb = build(BodyPlan(swellings=plans, size=size))
@@ -211,7 +218,7 @@ def held_out() -> Iterator[dict[str, object]]:
                     found = Measured(kind="", method="", version="", refusal=str(refusal))
             word = found.word or "refused" if found else "refused"
             said[word] = said.get(word, 0) + 1
-        yield {"what": f"held out: {kind} >= 2.5 mm", "said": said}
+        yield {"what": f"held out, {name}: {kind} >= 2.5 mm", "said": said}
 
 
 def small_joints() -> Iterator[dict[str, object]]:

@@ -73,6 +73,26 @@ def test_printed_confidence_intervals_follow_from_sd_and_number():
         assert ref.hi == pytest.approx(mean + half, abs=0.02)
 
 
+def test_no_printed_mean_lies_outside_its_own_interval():
+    # SWANSON2012 prints a mean of 2.4 with an interval of 1.7 to 2.1: such a value is not kept
+    kept = [(e.id, r) for e in catalogue().values() for r in e.refs
+            if None not in (r.mean, r.lo, r.hi)]  # fmt: skip
+    assert len(kept) > 5
+    assert all(r.lo <= r.mean <= r.hi for _, r in kept)
+
+
+def test_the_femoral_axes_of_four_breeds_differ_by_nearly_the_same_at_both_ends():
+    # TOMLINSON2007, rounded to degrees: aLPFA, mLPFA, aLDFA, mLDFA
+    for a_prox, m_prox, a_dist, m_dist in ((103, 100, 97, 100), (98, 95, 97, 100),
+                                           (101, 97, 94, 97), (96, 93, 98, 100)):  # fmt: skip
+        assert abs((a_prox - m_prox) - (m_dist - a_dist)) <= 1
+        printed = {r.mean for name, value in (("aLPFA", a_prox), ("mLPFA", m_prox),
+                                              ("aLDFA", a_dist), ("mLDFA", m_dist))
+                   for r in entry(name).refs
+                   if r.source == "TOMLINSON2007" and r.mean == value}  # fmt: skip
+        assert printed, "the catalogue has none of these printed values"
+
+
 def test_plateau_angle_is_ninety_less_the_caudal_angle():
     points = {
         "tibial_intercondylar_centre": (250.0, 100.0), "talar_centre": (250.0, 480.0),

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydicom.data import get_testdata_file
+from scipy import ndimage
 
 from dicom_service.intake.model import Spacing
 from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture
@@ -62,6 +63,28 @@ def test_turning_flipping_inverting_cropping_and_bit_depth_keep_the_number(
     if inverted:
         pixels = 65535 - pixels
     assert _asked(kind, pixels, moved, inverted=inverted) == pytest.approx(plain, abs=0.08)
+
+
+@settings(max_examples=8, deadline=None)
+@given(kind=st.sampled_from(CASES), factor=st.sampled_from([1.25, 1.5, 2.0]))
+def test_finer_pixels_keep_the_number(kind, factor):
+    shot, points = _case(kind)
+    plain = _asked(kind, shot.pixels, points)
+    scaled = ndimage.zoom(
+        shot.pixels.astype(float), factor, order=1, grid_mode=True, mode="nearest"
+    )
+    moved = [(x * factor, y * factor) for x, y in points]
+    other = _asked(kind, scaled, moved, spacing=0.144 / factor)
+    assert other == pytest.approx(plain, abs=0.12)
+
+
+@settings(max_examples=8, deadline=None)
+@given(kind=st.sampled_from(CASES), factor=st.floats(0.92, 1.08))
+def test_a_number_grows_with_the_size_that_the_pixels_are_said_to_have(kind, factor):
+    shot, points = _case(kind)
+    plain = _asked(kind, shot.pixels, points)
+    other = _asked(kind, shot.pixels, points, spacing=0.144 * factor)
+    assert other == pytest.approx(plain * factor, abs=0.1)
 
 
 @pytest.mark.parametrize("turns", [1, 2, 3])
