@@ -103,6 +103,7 @@ export const german = {
   },
   images: {
     title: 'Bilder', show: label => `${label} zeigen`, view: 'Aufnahme', side: 'Seite', region: 'Region', unknown: 'nicht bekannt', noRegion: 'Region nicht bekannt',
+    more: n => `${n} weitere`, failed: labels => `${labels.join(', ')} konnte nicht geladen werden. Ihre Einträge bleiben. Noch einmal versuchen, oder was nur dieses Bild zeigt, nicht beurteilbar nennen.`,
     count: n => `${n} Bilder`, doubts: n => `${n} zu prüfen`,
     how: (what, confidence, from) => `${what} ${confidence}${from ? ` aus ${from}` : ''}`,
     correct: 'berichtigen', correctNamed: label => `${label} berichtigen`, put: 'Berichtigen', cancel: 'Abbrechen',
@@ -290,11 +291,18 @@ export const german = {
   tour: {
     title: 'Landmarken', close: 'Schließen',
     hint: 'Jede einmal setzen: im Bild anklicken, ziehen oder mit den Pfeiltasten bewegen (Umschalt: weiter). „n“ und „p“ bringen danach jedes Bild zur Struktur.',
-    missing: labels => `Keine Landmarken auf ${labels.join(' und ')}: Die Bilder bleiben, wie sie sind.`,
+    missing: labels => `Keine Landmarken auf ${labels.join(', ').replace(/, ([^,]*)$/, ' und $1')}: Die Bilder bleiben, wie sie sind.`,
     set: 'Landmarken setzen', change: 'Landmarken ändern', accept: 'So übernehmen', done: 'Fertig', remove: 'Alle entfernen',
     proposed: 'Vorschlag, ansehen', isSet: 'gesetzt', allSet: 'Alle Landmarken dieses Bildes sind gesetzt. Ziehen Sie eine, um sie zu bewegen.',
     taken: 'Landmarken gesetzt. Strg Z nimmt sie zurück.', removed: 'Landmarken entfernt. Strg Z holt sie zurück.',
     noProposal: why => `Kein Vorschlag möglich: ${why}`, sameLevel: 'gleiche Höhe', guessed: 'Die Orte unten sind geschätzt. Richtigstellen:', none: 'Auf diesen Aufnahmen sind keine Landmarken zu setzen.',
+    wrong: {
+      together: (view, a, b) => `${view}: ${a} und ${b} liegen auf einer Stelle. Das Bild bleibt ganz, bis eine bewegt ist.`,
+      order: (view, a, b) => `${view}: Die Gliedmaße hinab kommt ${b} vor ${a}. Das Bild bleibt ganz, bis sie richtig sitzen.`,
+      turned: (view, a, b) => `${view}: Von ${a} bis ${b} läuft die Gliedmaße aufwärts. Sind sie vertauscht?`,
+      exchanged: (view, a, b) => `${view}: ${a} und ${b} scheinen vertauscht.`,
+      uneven: (view, a, b) => `${view}: Der Weg von ${a} bis ${b} passt nicht zu den übrigen. Stimmen beide?`,
+    },
   },
   outlines: {
     title: 'Umriss einer Normvariante', done: 'Fertig', another: 'Noch einer', remove: 'Entfernen', mark: 'Im Bild umreißen', change: 'ändern', changeNamed: name => `Umriss ändern: ${name}`,
