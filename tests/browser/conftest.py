@@ -16,7 +16,7 @@ from werkzeug.serving import make_server
 from dicom_service import review
 from dicom_service.errors import Refused
 from dicom_service.intake.corrected import corrected
-from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
+from dicom_service.intake.model import Spacing, StudyFacts
 from dicom_service.measure import MeasureRequest, measure, picture
 from dicom_service.review.model import SECTIONS, Reading, Section, Template
 from dicom_service.store import Preferences
@@ -33,75 +33,10 @@ from dicom_service.workflow.prior_model import (
 )
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 from test_pacs.phantom.bench import Bench
+from tests.browser.fake_studies import STUDY, dog_study, horse_study
 from tests.measure.conftest import shoot_bench
 
 ROOT = Path(__file__).parents[2]
-STUDY = "1.2.826.0.1.3680043.10.1.1"
-
-
-def horse_study() -> StudyFacts:
-    """Facts of both fetlocks of a horse, of which no drawing exists."""
-    dog = dog_study()
-    images = tuple(
-        dog.images[0].model_copy(
-            update={
-                "uid": f"{STUDY}.{n}",
-                "series_uid": f"{STUDY}.0.{n}",
-                "regions": ("fetlock",),
-                "view": view,
-                "side": side,
-                "view_confidence": "guessed" if view == "LM" else "stated",
-                "view_found_in": "the order of the images" if view == "LM" else "",
-            }
-        )
-        for n, (side, view) in enumerate(
-            ((side, view) for side in "LR" for view in ("DPa", "LM", "D45L-PaMO", "D45M-PaLO")), 1
-        )
-    )
-    animal = Signalment(
-        patient_name="Dr. Hoof^Thunder", species="horse", age_months=86.0, sex="M", neutered=True
-    )
-    return dog.model_copy(update={"images": images, "signalment": animal, "remarks": ()})
-
-
-def dog_study(side: str = "R", views: tuple[str, ...] = ("DPa", "ML")) -> StudyFacts:
-    """Facts of a carpus and manus of a young dog."""
-    images = tuple(
-        ImageFacts(
-            uid=f"{STUDY}.{n}",
-            series_uid=f"{STUDY}.0.{n}",
-            sop_class_uid="1.2.840.10008.5.1.4.1.1.1",
-            rows=2500,
-            columns=2000,
-            regions=("carpus", "manus"),
-            view=view,
-            side=side,
-            spacing=Spacing(kind="detector", row_mm=0.15, column_mm=0.15),
-        )
-        for n, view in enumerate(views, 1)
-    )
-    return StudyFacts(
-        study_uid=STUDY,
-        study_date="20261104",
-        question="Bitten four days ago, toe-touching on the right front",
-        signalment=Signalment(
-            patient_name="Bramble^Juniper",
-            species="dog",
-            breed="Beagle",
-            age_months=9.4,
-            sex="F",
-            neutered=True,
-        ),
-        images=images,
-        remarks=(
-            Remark(
-                key="superimposed",
-                severity="warning",
-                text="ML: the digits are superimposed; a D45L-PaMO view would separate them.",
-            ),
-            Remark(key="marker", severity="note", text="DPa: no side marker was read."),
-        ),
-    )
 
 
 @dataclass
@@ -175,19 +110,12 @@ class FakeNode:
 
     def correct(self, image_uid: str, **change: Any) -> dict[str, Any]:
         self.corrections.append({"image_uid": image_uid, **change})
-        self.prepare_anew(corrected(self.facts, image_uid, **change))
+        self.late(corrected(self.facts, image_uid, **change))
         return self.opening()
-
-    def prepare_anew(self, facts: StudyFacts) -> None:
-        """Another template, as after a correction or when an image comes late."""
-        self.facts = facts
-        revision = self.template.revision + 1
-        self.template = review.build_template(self.facts, revision=revision, order=self.order)
-        self.reading = review.carry_over(self.reading, self.template)
 
     def save(self, body: dict[str, Any]) -> dict[str, Any]:
         reading = Reading.model_validate(body)
-        if reading.template_revision != self.template.revision:  # as the desk does
+        if reading.template_revision != self.template.revision:
             reading = review.carry_over(reading, self.template)
         review.check_reading(self.template, reading)
         measured = tuple(
@@ -201,6 +129,13 @@ class FakeNode:
         self.saves += 1
         saved_at = datetime.now(UTC).isoformat()
         return {"version": self.version, "saved_at": saved_at, **self.standing()}
+
+    def late(self, facts: StudyFacts) -> None:
+        """A correction, or images that came late: a new template takes the reading over."""
+        self.facts = facts
+        revision = self.template.revision + 1
+        self.template = review.build_template(facts, revision=revision, order=self.order)
+        self.reading = review.carry_over(self.reading, self.template)
 
     def elsewhere(self, **change: Any) -> None:
         """Another tab saves."""
@@ -352,7 +287,7 @@ def file_routes(app: Flask) -> None:
 STUDIES = {
     "dog": {},
     "horse": {"facts": horse_study()},
-    "forty images": {"facts": dog_study(views=("DPa", "ML") * 20)},
+    "forty": {"facts": dog_study(views=("DPa", "ML", "D45L-PaMO", "D45M-PaLO") * 10)},
     "one view": {"facts": dog_study(views=("ML",))},
     "own order": {"order": ("soft_tissue", "bone", "cartilage", "alignment", "devices")},
 }

@@ -1,5 +1,6 @@
-"""What a study may bring that nobody wished for: the panel says so and keeps what was entered."""
+"""What does not fit, before the reader: said in place, and nothing that was entered is lost."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -7,13 +8,117 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
-from tests.browser.conftest import dog_study
+from tests.browser.fake_studies import dog_study
 
+pytestmark = pytest.mark.browser
 CLEAN = "() => document.querySelector('sesamoid-panel').session.queue.clean"
+CALLS = "name => window.host.calls.filter(call => call[0] === name).map(call => call[1])"
+SWAPPED = {
+    "R.carpus.antebrachiocarpal": (900.0, 400.0),
+    "R.carpus.carpometacarpal": (900.0, 1500.0),
+    "R.manus.mcp_3": (900.0, 700.0),
+    "R.manus.dip_3": (900.0, 1900.0),
+}
+"""Of the lateral image: two of them in each other's place."""
 
 
-def test_an_image_that_comes_late_is_taken_in_and_what_was_entered_stays(
+def fits(page: Page, panel: Locator, shot: Path) -> None:
+    """Nothing is cut off at 380 px, and axe finds nothing."""
+    page.wait_for_timeout(200)
+    panel.screenshot(path=shot)
+    wide = panel.evaluate(
+        "p => [...p.shadowRoot.querySelectorAll('.card, .conclude, header, nav, footer, .strip')]"
+        ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.className)"
+    )
+    assert wide == []
+    results = Axe().run(page, context="sesamoid-panel")
+    assert results.violations_count == 0, results.generate_report()
+
+
+def narrow(page: Page) -> None:
+    page.add_style_tag(content="main { grid-template-columns: 1fr 380px !important }")
+
+
+def test_wrong_landmarks_and_an_image_that_fails_are_said_in_place(
+    page: Page, node: Any, opened: Any, shots: Path
+) -> None:
+    dpa, ml = (view.uid for view in node.template.views)
+    node.reading = node.reading.model_copy(update={"landmarks": {ml: SWAPPED}})
+    panel = opened(page, node)
+    narrow(page)
+    panel.get_by_role("button", name="Bone").click()
+    line = panel.locator(".tour-line")
+    expect(line).to_contain_text("No landmarks on DPa")
+    expect(line).to_contain_text(re.compile("comes before carpometacarpal joint", re.I))
+    assert page.evaluate(CALLS, "zoomTo") == []
+    fits(page, panel, shots / "bad-1-landmarks.png")
+    page.keyboard.press("k")
+    expect(panel.locator("[data-landmarks] .wrong")).to_have_count(1)
+    fits(page, panel, shots / "bad-2-landmark-sheet.png")
+    panel.locator(f'[data-landmark="{ml}|R.manus.mcp_3"]').focus()
+    for _ in range(50):
+        page.keyboard.press("Shift+ArrowDown")
+    expect(panel.locator("[data-landmarks] .wrong")).to_contain_text("out of proportion")
+    page.keyboard.press("Escape")
+    page.evaluate("uid => window.host.fail(uid)", dpa)
+    trouble = panel.locator("[data-image-trouble]")
+    expect(trouble).to_contain_text("DPa could not be loaded. What you entered is kept.")
+    page.keyboard.press("n")
+    expect(trouble).to_be_visible()
+    fits(page, panel, shots / "bad-3-image.png")
+    trouble.get_by_role("button").click()
+    expect(trouble).to_have_count(0)
+    assert page.evaluate(CALLS, "again") == [dpa]
+
+
+@pytest.mark.parametrize("node", ["forty"], indirect=True)
+def test_forty_images_leave_room_to_work(
     page: Page, panel: Locator, node: Any, shots: Path
+) -> None:
+    narrow(page)
+    panel.get_by_role("button", name="Bone").click()
+    title = panel.locator(".card h2")
+    values = panel.locator(".card .values").first
+    for seen in (title, values):
+        expect(seen).to_be_in_viewport(ratio=1)
+    expect(panel.locator(".tour-line")).to_contain_text("more: the images stay")
+    fits(page, panel, shots / "bad-4-forty.png")
+    page.keyboard.press("Space")
+    expect(panel.locator("nav button").nth(1)).to_contain_text("40/1560")
+    page.wait_for_function(CLEAN)
+    assert [len(said) for said in node.reading.observations.values()] == [40]
+    page.keyboard.press("c")
+    fits(page, panel, shots / "bad-5-forty-conclude.png")
+
+
+def test_a_session_that_ends_and_an_image_that_comes_late_in_mid_sentence(
+    page: Page, panel: Locator, node: Any, shots: Path
+) -> None:
+    narrow(page)
+    page.keyboard.press("c")
+    field = panel.get_by_label("Impression")
+    field.focus()
+    page.keyboard.type("Fissure of the ")
+    page.wait_for_function(CLEAN)
+    node.signed_out = True
+    page.keyboard.type("distal ra")
+    expect(panel.get_by_role("link", name="Sign in")).to_be_visible()
+    fits(page, panel, shots / "bad-6-signed-out.png")
+    page.keyboard.type("di")
+    node.signed_out = False
+    node.late(dog_study(views=("DPa", "ML", "D45L-PaMO")))
+    page.keyboard.type("us")
+    expect(panel.locator("details.images summary")).to_contain_text("D45L-PaMO")
+    page.keyboard.type(".")
+    page.wait_for_function(CLEAN)
+    assert node.reading.impression == "Fissure of the distal radius."
+    expect(field).to_have_value("Fissure of the distal radius.")
+    expect(field).to_be_focused()
+    expect(panel.get_by_role("alert")).to_have_count(0)
+
+
+def test_a_note_needs_an_answer_and_outlives_an_image_that_comes_late(
+    page: Page, panel: Locator, node: Any
 ) -> None:
     page.keyboard.press("t")
     expect(panel.get_by_role("status").filter(has_text="answer this view first")).to_be_visible()
@@ -21,32 +126,13 @@ def test_an_image_that_comes_late_is_taken_in_and_what_was_entered_stays(
     page.keyboard.press("t")
     page.keyboard.type("In mid-")
     page.wait_for_function(CLEAN)
-    node.prepare_anew(dog_study(views=("DPa", "ML", "D45L-PaMO")))
+    node.late(dog_study(views=("DPa", "ML", "D45L-PaMO")))
     page.keyboard.type("sentence", delay=60)
     expect(panel.get_by_role("status").filter(has_text="images")).to_be_visible()
-    page.screenshot(path=shots / "late-image.png")
     page.wait_for_function(CLEAN)
     assert node.reading.template_revision == 2
-    views = page.evaluate(
-        "() => document.querySelector('sesamoid-panel').session.template.views.map(v => v.view)"
-    )
-    assert views == ["DPa", "ML", "D45L-PaMO"]
     notes = [o.note for seen in node.reading.observations.values() for o in seen.values()]
     assert notes == ["In mid-sentence"]
-
-
-@pytest.mark.parametrize("node", ["forty images"], indirect=True)
-def test_forty_images_can_be_read(page: Page, panel: Locator, node: Any, shots: Path) -> None:
-    panel.get_by_role("button", name="Bone").click()
-    page.screenshot(path=shots / "forty-images.png")
-    page.keyboard.press(" ")
-    page.wait_for_function(CLEAN)
-    (seen,) = node.reading.observations.values()
-    assert len(seen) == 40
-    overflow = panel.evaluate("p => p.scrollWidth - p.clientWidth")
-    assert overflow <= 0
-    found = Axe().run(page, context="sesamoid-panel").response["violations"]
-    assert [v["id"] for v in found] == []
 
 
 @pytest.mark.parametrize("node", ["one view"], indirect=True)
@@ -55,8 +141,7 @@ def test_a_finding_without_a_second_view_says_that_it_has_none(
 ) -> None:
     panel.get_by_role("button", name="Bone").click()
     page.keyboard.press("a")
-    editor = panel.locator(".editor")
-    expect(editor).to_contain_text("no orthogonal view; the report will say so")
+    expect(panel.locator(".editor")).to_contain_text("no orthogonal view; the report will say so")
     page.wait_for_function(CLEAN)
     (finding,) = node.reading.findings
     assert finding.cross_check == {"": "no_such_view"}

@@ -57,6 +57,22 @@ def opened(context: BrowserContext, clinic: Clinic, study: DemoStudy, where: str
     return page
 
 
+def opened_at_last(
+    context: BrowserContext, clinic: Clinic, study: DemoStudy, where: str
+) -> tuple[Page, Locator]:
+    """Both images, of which the second could not be loaded before it was tried again."""
+    address = re.compile(f"{study.datasets[1].SOPInstanceUID}/(frames|rendered)")
+    context.route(address, lambda route: route.abort())
+    page = opened(context, clinic, study, where)
+    trouble = panel_of(page).locator("[data-image-trouble]")
+    expect(trouble).to_contain_text("ML could not be loaded", timeout=20_000)
+    shot(page, f"0-failed-{where}")
+    context.unroute(address)
+    trouble.get_by_role("button").click()
+    expect(trouble).to_have_count(0, timeout=20_000)
+    return page, panel_of(page)
+
+
 def panel_of(page: Page) -> Locator:
     return page.locator("sesamoid-panel")
 
@@ -83,8 +99,7 @@ def looks_at(page: Page, study: DemoStudy, structure: str, *, within: float) -> 
 def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
     context: BrowserContext, clinic: Clinic, study: DemoStudy
 ) -> None:
-    page = opened(context, clinic, study, "read")
-    panel = panel_of(page)
+    page, panel = opened_at_last(context, clinic, study, "read")
     expect(page.locator(".cornerstone-canvas")).to_have_count(2)
     page.wait_for_timeout(1500)
     go(page, "radial_carpal")
@@ -124,8 +139,7 @@ def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
 def test_plain_images_follow_the_same_landmarks_and_show_the_level_of_a_finding(
     context: BrowserContext, clinic: Clinic, study: DemoStudy
 ) -> None:
-    page = opened(context, clinic, study, "plain")
-    panel = panel_of(page)
+    page, panel = opened_at_last(context, clinic, study, "plain")
     for view in page.locator("#stage .view").all():
         expect(view.locator(".view-note")).to_be_empty(timeout=20_000)
     go(page, "mcp_3")

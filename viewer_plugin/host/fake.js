@@ -17,6 +17,8 @@ export class FakeHost {
     this.watchers = new Set();
     this.measurers = new Set();
     this.tool = '';
+    /** What cannot be loaded. @type {Set<string>} */
+    this.failing = new Set();
     this.layer = emptyLayer();
     /** @type {((picked: import('./host.js').Picked) => void) | null} */
     this.picking = null;
@@ -99,6 +101,22 @@ export class FakeHost {
 
   openDocument(series, uid, ...study) {
     this.calls.push(['openDocument', series, uid, ...study]);
+  }
+
+  failed() {
+    return this.shown.filter(uid => this.failing.has(uid));
+  }
+
+  again(uid) {
+    this.calls.push(['again', uid]);
+    this.fail(uid, false);
+  }
+
+  /** What happens to an image on its way. */
+  fail(uid, now = true) {
+    if (now) this.failing.add(uid);
+    else this.failing.delete(uid);
+    for (const watcher of [...this.watchers]) watcher();
   }
 
   present(as) {

@@ -53,6 +53,10 @@
  *   hung. Returns how to stop.
  * @property {(series: string, uid: string, study?: string) => void} openDocument
  *   Show a signed document as text; of this study, or of an earlier one.
+ * @property {() => string[]} failed
+ *   Images on the screen that could not be loaded; a change of them is an `onImagesChanged`.
+ * @property {(uid: string) => void} again
+ *   Load such an image once more.
  * @property {(as: import('./presentation.js').Presented) => void} present
  *   Hang and window an image on the screen as a presentation state says.
  * @property {(plan: Beside) => boolean | Promise<boolean>} beside

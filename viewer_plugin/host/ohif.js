@@ -6,6 +6,7 @@ import { hang, whole, zoomTo } from './camera.js';
 import { Annotations } from './annotations.js';
 import { Overlay } from './overlay.js';
 import { BesideLayout } from './beside.js';
+import { Failing } from './failing.js';
 
 /** @typedef {import('./host.js').Host} Host */
 
@@ -26,6 +27,7 @@ export class OhifHost {
     this.annotations = new Annotations(this);
     this.overlay = new Overlay(this);
     this.layout = new BesideLayout(this);
+    this.failing = new Failing(this, () => this.#notify());
   }
 
   get cornerstone() {
@@ -38,12 +40,14 @@ export class OhifHost {
     this.#on(cornerstoneViewportService, 'VIEWPORT_DATA_CHANGED', ({ viewportId }) => this.#arrived(viewportId));
     this.#on(viewportGridService, 'GRID_STATE_CHANGED', () => this.#notify());
     this.annotations.start(measurementService);
+    this.failing.start();
   }
 
   stop() {
     for (const stop of this.stops.splice(0)) stop();
     this.annotations.stop();
     this.overlay.stop();
+    this.failing.stop();
     this.layout.forget();
     this.hung.clear();
   }
@@ -226,6 +230,14 @@ export class OhifHost {
     const cells = this.#cells();
     const viewportId = cells.at(-1)?.viewportId ?? viewportGridService.getActiveViewportId();
     if (set) viewportGridService.setDisplaySetsForViewports([{ viewportId, displaySetInstanceUIDs: [set.displaySetInstanceUID] }]);
+  }
+
+  failed() {
+    return this.failing.shown();
+  }
+
+  again(uid) {
+    guarded(() => this.failing.again(uid))();
   }
 
   present({ uid, window, rotation, flip_horizontal }) {

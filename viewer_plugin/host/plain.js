@@ -109,9 +109,17 @@ export class PlainHost {
     return true;
   }
 
-  /** An image has its place on the page. */
+  /** An image has its place on the page; without one, an image could not be loaded or now could. @param {string} [uid] */
   arrived(uid) {
     for (const watcher of [...this.watchers]) watcher(uid);
+  }
+
+  failed() {
+    return this.views.filter(view => view.failed).map(view => view.facts.uid);
+  }
+
+  again(uid) {
+    this.views.find(view => view.facts.uid === uid)?.load();
   }
 
   whole() {

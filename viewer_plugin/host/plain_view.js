@@ -34,6 +34,7 @@ export class PlainView {
     this.element = this.#made();
     /** Whether it has a size on the page, so that a place can be looked at. */
     this.ready = false;
+    this.failed = false;
     this.marks = new Marks(this);
     this.layer = new LayerSvg(host.layers, () => ({ uid: facts.uid, place: at => this.camera.toScreen(at), point: at => this.camera.toImage(at) }));
     this.element.append(this.layer.svg);
@@ -85,15 +86,19 @@ export class PlainView {
 
   async load() {
     this.say(text.loading);
+    const before = this.failed;
     try {
       const answer = await fetch(`${this.root}/metadata`, { headers: { Accept: 'application/dicom+json' } });
       const header = answer.ok ? (await answer.json())[0] : {};
       this.window = new Window(statedWindow(header), header['00280004']?.Value?.[0] === 'MONOCHROME1');
       this.picture = await fetched(`${this.root}/rendered`);
+      this.failed = false;
       this.say('');
     } catch {
+      this.failed = true;
       this.say(text.failed, true);
     }
+    if (this.failed !== before && !this.closed) this.host.arrived();
     this.draw();
   }
 

@@ -47,18 +47,16 @@ export function patch(parent, nodes) {
     if (key !== undefined) keyed.set(key, child);
     else loose.push(child);
   }
+  const reals = wanted.map(node => reuse(node, keyed, loose) ?? create(node, parent));
+  // What is gone goes first: what stays would have to be moved before it, and loses the focus then.
+  const staying = new Set(reals);
+  for (const child of [...parent.childNodes]) if (!staying.has(child)) child.remove();
   let place = parent.firstChild;
-  for (const node of wanted) {
-    const real = reuse(node, keyed, loose) ?? create(node, parent);
-    update(real, node);
-    if (place && real === place) place = place.nextSibling;
-    else parent.insertBefore(real, place);
-  }
-  while (place) {
-    const next = place.nextSibling;
-    place.remove();
-    place = next;
-  }
+  wanted.forEach((node, i) => {
+    update(reals[i], node);
+    if (place && reals[i] === place) place = place.nextSibling;
+    else parent.insertBefore(reals[i], place);
+  });
 }
 
 function reuse(node, keyed, loose) {

@@ -10,7 +10,7 @@ import { measurementList } from './finding_editor.js';
 import { groupButton } from './group_sheet.js';
 import { groupOf } from './groups.js';
 import { keyOf } from './keys.js';
-import { shortLabel } from './map_state.js';
+import { shortLabel, someOf } from './map_state.js';
 import { outlineLines } from './outline_sheet.js';
 import { observation } from './reading.js';
 import { strings } from './strings.js';
@@ -33,7 +33,7 @@ export function itemCard(ctx) {
     h('p', { class: 'code' }, place(session, item)),
     tourLine(ctx),
     asked.map((view, i) => viewBlock(ctx, item, view, i, asked.length)),
-    blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(blind.map(shortLabel)))),
+    blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(someOf(blind.map(shortLabel))))),
     measured(ctx, item),
     beforeItem(ctx, item),
     !session.signed && h('div', { class: 'buttons walk', key: 'walk' },

@@ -4,7 +4,7 @@
 import { openGroup } from './answering.js';
 import { h } from './dom.js';
 import { groupCount } from './groups.js';
-import { fills, shapeOf, shortLabel, sides, viewsOfSide } from './map_state.js';
+import { fills, shapeOf, shortLabel, sides, someOf, viewsOfSide } from './map_state.js';
 import { strings } from './strings.js';
 
 /** "distal radius: DPa normal, ML not looked at" */
@@ -39,7 +39,7 @@ export function sideSwitch(session, side) {
 /** Which strip is which view. */
 export function legend(views, down = false) {
   const labels = views.map(shortLabel);
-  const text = labels.length === 1 ? strings.map.oneView(labels[0]) : (down ? strings.map.splitDown : strings.map.split)(labels);
+  const text = labels.length === 1 ? strings.map.oneView(labels[0]) : (down ? strings.map.splitDown : strings.map.split)(someOf(labels));
   return h('p', { key: 'legend', class: 'legend' }, text);
 }
 

@@ -4,9 +4,11 @@
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { landmarksOf } from './landmarks.js';
-import { shortLabel } from './map_state.js';
+import { shortLabel, someOf } from './map_state.js';
 import { strings } from './strings.js';
 
+/** Of what is missing or wrong on many images only the first are named. */
+const SOME = 3;
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 /** One sentence where the tour cannot go, with the way to change that. */
@@ -15,12 +17,22 @@ export function tourLine({ session }) {
   const item = session.currentItem;
   if (!item || session.signed || !['bone', 'cartilage'].includes(item.section)) return null;
   const missing = landmarks.missing(item);
+  const wrong = landmarks.views.filter(({ view }) => view.uid in item.visibility).map(({ view }) => wrongLine(landmarks, view)).filter(Boolean);
   const any = Object.keys(landmarks.set).length > 0;
   if (!missing.length && !any) return null;
   return h('p', { key: 'tour', class: 'tour-line dim small' },
-    missing.length > 0 && h('span', { key: 'why' }, strings.tour.missing(missing.map(shortLabel)), ' '),
+    missing.length > 0 && h('span', { key: 'why' }, strings.tour.missing(someOf(missing.map(shortLabel))), ' '),
+    wrong.slice(0, SOME),
     h('button', { key: 'set', class: 'link', 'data-tour': true, onclick: () => landmarks.open() },
-      missing.length ? strings.tour.set : strings.tour.change, ' ', h('kbd', null, keyOf('landmarks'))));
+      missing.length && !wrong.length ? strings.tour.set : strings.tour.change, ' ', h('kbd', null, keyOf('landmarks'))));
+}
+
+/** What cannot be right, or is odd, about the landmarks of a view. */
+function wrongLine(landmarks, view) {
+  const wrong = landmarks.wrong(view);
+  if (!wrong) return null;
+  const [a, b] = wrong.ids.map(id => landmarks.template.items.find(item => item.id === id)?.name ?? id);
+  return h('span', { key: `wrong ${view.uid}`, class: 'wrong', role: 'status' }, h('span', { 'aria-hidden': 'true' }, '▲ '), `${strings.tour.wrong[wrong.kind](shortLabel(view), a, b)} `);
 }
 
 /** @param {any} ctx */
@@ -45,6 +57,7 @@ function viewMarks(ctx, landmarks, { view, ids }) {
   const none = ids.every(id => !landmarks.point(view.uid, id));
   return h('div', { key: view.uid, class: 'tour-view' },
     h('h3', null, shortLabel(view)),
+    wrongLine(landmarks, view),
     refused && none && h('p', { key: 'refused', class: 'dim small' }, strings.tour.noProposal(refused)),
     h('ol', { class: 'marks', 'aria-label': view.label }, ids.map((id, i) => mark(ctx, landmarks, view, id, i, names.get(id)))));
 }
@@ -61,7 +74,7 @@ function mark(ctx, landmarks, view, id, index, name) {
       onclick: () => chooseOrPlace(ctx, landmarks, view.uid, id),
       onkeydown: event => nudge(ctx, landmarks, view.uid, id, event),
     }, h('span', { class: 'number-mark', 'aria-hidden': 'true' }, String(index + 1)),
-    h('span', { class: 'sentence' }, name), h('span', { class: 'dim small' }, state)));
+    h('span', { class: 'sentence' }, name), h('span', { class: 'dim small state' }, state)));
 }
 
 /** Without a mouse a landmark begins in the middle of what is seen; the arrow keys do the rest. */

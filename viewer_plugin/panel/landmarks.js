@@ -2,11 +2,14 @@
 /** Setting the landmarks of the views, once for each. Knows the session, not the page. */
 
 import { withBeside } from './beside_guide.js';
-import { guideOf, levelsOf, proposed } from './tour.js';
+import { guideOf, levelsOf, proposed, wrongOn } from './tour.js';
 import { maps } from './maps.js';
 import { strings } from './strings.js';
 
 /** @typedef {[number, number]} Point */
+
+/** Axes that are asked for at one time. */
+const AT_ONCE = 2;
 
 /** @type {WeakMap<object, Landmarks>} */
 const known = new WeakMap();
@@ -72,7 +75,15 @@ export class Landmarks {
   missing(item) {
     const { template, side } = this.session;
     const { earlier } = withBeside(this.session);
-    return this.views.filter(({ view }) => !earlier.has(view.uid) && view.uid in item.visibility && item.visibility[view.uid] !== 'no' && !guideOf(maps.loaded, template, this.set, view, side)).map(({ view }) => view);
+    return this.views.filter(({ view }) => !earlier.has(view.uid) && view.uid in item.visibility && item.visibility[view.uid] !== 'no' && !guideOf(maps.loaded, template, this.set, view, side) && !this.wrong(view)).map(({ view }) => view);
+  }
+
+  /** What speaks against the landmarks of a view as they stand, proposed ones too. */
+  wrong(view) {
+    const { session, template } = this;
+    const moving = /** @type {any} */ (this.moving);
+    const points = { ...this.proposals[view.uid], ...this.set[view.uid], ...(moving?.uid === view.uid && { [moving.id]: moving.point }) };
+    return wrongOn(maps.loaded, template, points, view, session.side, session.opening.facts.images.find(one => one.uid === view.uid));
   }
 
   get proposing() {
@@ -93,16 +104,23 @@ export class Landmarks {
     session.update({ editing: '', sheet: '' });
     this.#update({ from: session.item, chosen: first ?? { uid: view.uid, id: ids[0] }, error: '' });
     const { earlier, guesses } = withBeside(session);
+    const waiting = [];
     for (const { view, ids } of this.views) {
       if (earlier.has(view.uid)) this.#guess(view.uid, ids, guesses[view.uid] ?? {});
-      else if (ids.every(id => !this.set[view.uid]?.[id])) this.#propose(view);
+      else if (ids.every(id => !this.set[view.uid]?.[id])) waiting.push(view);
     }
+    for (let i = 0; i < AT_ONCE; i++) this.#proposeAll(waiting);
   }
 
   /** What is carried over from today's image is a proposal like any other. */
   #guess(uid, ids, points) {
     const open = Object.fromEntries(Object.entries(points).filter(([id]) => ids.includes(id)));
     this.#update({ proposals: { ...this.proposals, [uid]: open } });
+  }
+
+  /** A few at a time: forty images must not keep the node from its other work. */
+  async #proposeAll(waiting) {
+    for (let view = waiting.shift(); view && this.active; view = waiting.shift()) await this.#propose(view);
   }
 
   /** Ask the node for the axis of the limb on a view. */

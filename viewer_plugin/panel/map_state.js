@@ -2,6 +2,7 @@
 /** What each shape of the limb map shows: one state per view, in the order of the views. */
 
 import { observation } from './reading.js';
+import { strings } from './strings.js';
 
 /** @typedef {'open'|'normal'|'group'|'abnormal'|'variant'|'undetermined'|'blind'} Fill */
 
@@ -28,6 +29,13 @@ export function viewsOfSide(template, side) {
 /** The label of a view where the side is plain already: "DPa" of "L DPa". */
 export function shortLabel(/** @type {import('./types.js').View} */ view) {
   return view.label.startsWith(`${view.side} `) ? view.label.slice(view.side.length + 1) : view.label;
+}
+
+const NAMED = 4;
+
+/** Labels where all of forty would be in the way: the first few, and how many more. */
+export function someOf(/** @type {string[]} */ labels) {
+  return labels.length > NAMED + 1 ? [...labels.slice(0, NAMED), strings.images.more(labels.length - NAMED)] : labels;
 }
 
 /**

@@ -1,12 +1,8 @@
 // @ts-check
 /** Every sentence that a reader sees; `strings_de.js` has them in German. A test compares the two. */
 
-import { few } from './few.js';
 import { language, laidOver } from './language.js';
 import { german } from './strings_de.js';
-
-/** @param {number} n */
-const more = n => `${n} more`;
 
 export const english = {
   panel: 'Limb reading',
@@ -61,12 +57,12 @@ export const english = {
   },
   map: {
     label: 'Limb map', sides: 'Side', whole: 'whole limb', part: 'only what the study shows', list: 'List', oneView: view => `whole shape: ${view}`,
-    splitDown: views => `top to bottom: ${few(views, ' · ', more)}`,
-    split: views => `left to right: ${few(views, ' · ', more)}`, nothingHere: 'Nothing to look at in this section.',
+    splitDown: views => `top to bottom: ${views.join(' · ')}`,
+    split: views => `left to right: ${views.join(' · ')}`, nothingHere: 'Nothing to look at in this section.',
   },
   card: {
     nth: (n, all, section) => `${n} of ${all} in ${section.toLowerCase()}`,
-    cannot: labels => `Cannot be shown on ${few(labels, ', ', more)}.`,
+    cannot: labels => `Cannot be shown on ${labels.join(', ')}.`,
     note: 'Note', noteLater: 'A note belongs to an answer: answer this view first.', variants: 'Known variants', physis: 'Growth plate',
     next: 'next open', previous: 'previous',
     editFinding: 'Describe the finding', observations: label => `Observation in ${label}`,
@@ -169,6 +165,7 @@ export const english = {
   },
   images: {
     title: 'Images', show: label => `Show ${label}`, view: 'View', side: 'Side', region: 'Region', unknown: 'not known', noRegion: 'region not known',
+    more: n => `${n} more`, failed: labels => `${labels.join(', ')} could not be loaded. What you entered is kept. Try again, or call what only this image shows not assessable.`,
     count: n => `${n} images`, doubts: n => `${n} to be checked`,
     how: (what, confidence, from) => `${what} ${confidence}${from ? ` from ${from}` : ''}`,
     correct: 'correct', correctNamed: label => `Correct ${label}`, put: 'Put right', cancel: 'Cancel',
@@ -293,11 +290,18 @@ export const english = {
   tour: {
     title: 'Landmarks', close: 'Close',
     hint: 'Set each once: click it on the image, drag it, or move it with the arrow keys (shift: further). “n” and “p” then take every image to the structure.',
-    missing: labels => `No landmarks on ${few(labels, ' and ', more)}: the images stay as they are.`,
+    missing: labels => `No landmarks on ${labels.join(', ').replace(/, ([^,]*)$/, ' and $1')}: the images stay as they are.`,
     set: 'Set landmarks', change: 'Change landmarks', accept: 'Take these', done: 'Done', remove: 'Remove all',
     proposed: 'proposed, look', isSet: 'set', allSet: 'All landmarks of this image are set. Drag one to move it.',
     taken: 'Landmarks set. Ctrl Z takes them back.', removed: 'Landmarks removed. Ctrl Z brings them back.',
     noProposal: why => `Nothing could be proposed: ${why}`, sameLevel: 'same level', guessed: 'The places below are guessed. Put them right:', none: 'These views have no landmarks to set.',
+    wrong: {
+      together: (view, a, b) => `${view}: ${a} and ${b} are on one place. The image stays whole until one is moved.`,
+      order: (view, a, b) => `${view}: going down the limb, ${b} comes before ${a}. The image stays whole until they are put right.`,
+      turned: (view, a, b) => `${view}: from ${a} to ${b} the limb goes upwards. Are they exchanged?`,
+      exchanged: (view, a, b) => `${view}: ${a} and ${b} seem to be exchanged.`,
+      uneven: (view, a, b) => `${view}: the way from ${a} to ${b} is out of proportion. Are both right?`,
+    },
   },
   outlines: {
     title: 'Outline of a normal variant', done: 'Done', another: 'Another', remove: 'Remove', mark: 'Outline it on the image', change: 'change', changeNamed: name => `Change the outline: ${name}`,

@@ -1,9 +1,4 @@
 // @ts-check
-import { few } from './few.js';
-
-/** @param {number} n */
-const more = n => `${n} weitere`;
-
 /**
  * The sentences of `strings.js` in German. What is written into the report, and the names of
  * structures, views and descriptors, stay in English: they are the node's, not the panel's.
@@ -63,12 +58,12 @@ export const german = {
   },
   map: {
     label: 'Karte der Gliedmaße', sides: 'Seite', whole: 'ganze Gliedmaße', part: 'nur, was die Studie zeigt', list: 'Liste', oneView: view => `ganze Form: ${view}`,
-    splitDown: views => `von oben nach unten: ${few(views, ' · ', more)}`,
-    split: views => `von links nach rechts: ${few(views, ' · ', more)}`, nothingHere: 'In diesem Abschnitt ist nichts anzusehen.',
+    splitDown: views => `von oben nach unten: ${views.join(' · ')}`,
+    split: views => `von links nach rechts: ${views.join(' · ')}`, nothingHere: 'In diesem Abschnitt ist nichts anzusehen.',
   },
   card: {
     nth: (n, all, section) => `${n} von ${all} unter ${section}`,
-    cannot: labels => `Auf ${few(labels, ', ', more)} nicht darstellbar.`,
+    cannot: labels => `Auf ${labels.join(', ')} nicht darstellbar.`,
     note: 'Notiz', noteLater: 'Eine Notiz gehört zu einer Antwort: Beantworten Sie erst diese Aufnahme.', variants: 'Bekannte Varianten', physis: 'Wachstumsfuge',
     next: 'nächste offene', previous: 'vorige',
     editFinding: 'Befund beschreiben', observations: label => `Beobachtung auf ${label}`,
@@ -108,6 +103,7 @@ export const german = {
   },
   images: {
     title: 'Bilder', show: label => `${label} zeigen`, view: 'Aufnahme', side: 'Seite', region: 'Region', unknown: 'nicht bekannt', noRegion: 'Region nicht bekannt',
+    more: n => `${n} weitere`, failed: labels => `${labels.join(', ')} konnte nicht geladen werden. Ihre Einträge bleiben. Noch einmal versuchen, oder was nur dieses Bild zeigt, nicht beurteilbar nennen.`,
     count: n => `${n} Bilder`, doubts: n => `${n} zu prüfen`,
     how: (what, confidence, from) => `${what} ${confidence}${from ? ` aus ${from}` : ''}`,
     correct: 'berichtigen', correctNamed: label => `${label} berichtigen`, put: 'Berichtigen', cancel: 'Abbrechen',
@@ -295,11 +291,18 @@ export const german = {
   tour: {
     title: 'Landmarken', close: 'Schließen',
     hint: 'Jede einmal setzen: im Bild anklicken, ziehen oder mit den Pfeiltasten bewegen (Umschalt: weiter). „n“ und „p“ bringen danach jedes Bild zur Struktur.',
-    missing: labels => `Keine Landmarken auf ${few(labels, ' und ', more)}: Die Bilder bleiben, wie sie sind.`,
+    missing: labels => `Keine Landmarken auf ${labels.join(', ').replace(/, ([^,]*)$/, ' und $1')}: Die Bilder bleiben, wie sie sind.`,
     set: 'Landmarken setzen', change: 'Landmarken ändern', accept: 'So übernehmen', done: 'Fertig', remove: 'Alle entfernen',
     proposed: 'Vorschlag, ansehen', isSet: 'gesetzt', allSet: 'Alle Landmarken dieses Bildes sind gesetzt. Ziehen Sie eine, um sie zu bewegen.',
     taken: 'Landmarken gesetzt. Strg Z nimmt sie zurück.', removed: 'Landmarken entfernt. Strg Z holt sie zurück.',
     noProposal: why => `Kein Vorschlag möglich: ${why}`, sameLevel: 'gleiche Höhe', guessed: 'Die Orte unten sind geschätzt. Richtigstellen:', none: 'Auf diesen Aufnahmen sind keine Landmarken zu setzen.',
+    wrong: {
+      together: (view, a, b) => `${view}: ${a} und ${b} liegen auf einer Stelle. Das Bild bleibt ganz, bis eine bewegt ist.`,
+      order: (view, a, b) => `${view}: Die Gliedmaße hinab kommt ${b} vor ${a}. Das Bild bleibt ganz, bis sie richtig sitzen.`,
+      turned: (view, a, b) => `${view}: Von ${a} bis ${b} läuft die Gliedmaße aufwärts. Sind sie vertauscht?`,
+      exchanged: (view, a, b) => `${view}: ${a} und ${b} scheinen vertauscht.`,
+      uneven: (view, a, b) => `${view}: Der Weg von ${a} bis ${b} passt nicht zu den übrigen. Stimmen beide?`,
+    },
   },
   outlines: {
     title: 'Umriss einer Normvariante', done: 'Fertig', another: 'Noch einer', remove: 'Entfernen', mark: 'Im Bild umreißen', change: 'ändern', changeNamed: name => `Umriss ändern: ${name}`,

@@ -5,6 +5,7 @@
  * geometry: no page, no viewer.
  */
 
+import { blocks, wrongIn } from './landmark_check.js';
 import { LEVELS } from './landmark_levels.js';
 import { bounds, mapFor, shapeOf, windowOf } from './map_state.js';
 
@@ -150,15 +151,35 @@ export class Guide {
  * @param {import('./types.js').View} view
  * @param {string} side
  * @param {any} [hung] how the image is hung; without it nothing is said of medial and lateral
- * @returns {Guide | null} null: fewer than two levels are known
+ * @returns {Guide | null} null: fewer than two levels are known, or they cannot be right
  */
 export function guideOf(maps, template, landmarks, view, side, hung = null) {
   const points = landmarks?.[view.uid] ?? {};
   const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
-  if (known.length < 2) return null;
-  const mirrored = side === 'L' ? -1 : 1;
-  const right = hung?.hung && !fromSide(view) ? /** @type {Point} */ (hungAxes(hung).right.map(v => v * mirrored)) : null;
+  if (known.length < 2 || blocks(wrongIn(known, points))) return null;
+  const right = hung?.hung && !fromSide(view) ? mapAxes(side, hung).right : null;
   return new Guide(limbOn(maps, template, view, side).map, known, points, right);
+}
+
+/**
+ * What speaks against the landmarks of one limb on a view.
+ * @param {any[]} maps
+ * @param {import('./types.js').Template} template
+ * @param {Record<string, Point>} points
+ * @param {import('./types.js').View} view
+ * @param {string} side
+ * @param {any} hung how the image is hung
+ */
+export function wrongOn(maps, template, points, view, side, hung) {
+  const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
+  return wrongIn(known, points, hung?.hung ? mapAxes(side, hung) : null);
+}
+
+/** Where right and down of the map go on the image: a left limb is drawn mirrored. */
+function mapAxes(side, hung) {
+  const { right, down } = hungAxes(hung);
+  const mirrored = side === 'L' ? -1 : 1;
+  return { right: /** @type {Point} */ (right.map(v => v * mirrored)), down: /** @type {Point} */ (down) };
 }
 
 /** Directions of the screen in the image, as it is hung: what goes right and what goes down. */

@@ -13,6 +13,7 @@ import { header, imageStrip, saveTrouble, sectionNav } from './header.js';
 import { helpPage } from './key_page.js';
 import { phrasePage } from './phrase_page.js';
 import { searchPage } from './search.js';
+import { imageTrouble } from './image_trouble.js';
 import { itemCard } from './item_card.js';
 import { itemList } from './item_list.js';
 import { landmarkSheet } from './landmark_sheet.js';
@@ -32,7 +33,7 @@ export function panelView(ctx) {
   if (session.status === 'failed') return [failure(session)];
   if (session.help) return [{ search: searchPage, phrases: phrasePage, keys: helpPage }[session.help](ctx)];
   const body = session.section === 'conclude' ? conclude(ctx) : session.section === 'before' ? beforePage(ctx) : sectionBody(ctx);
-  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), outlineSwitch(ctx), besideBar(ctx), body, dictationBar(ctx), footer(ctx)];
+  return [header(ctx), standing(ctx), saveTrouble(ctx), sectionNav(ctx), imageStrip(ctx), imageTrouble(ctx), outlineSwitch(ctx), besideBar(ctx), body, dictationBar(ctx), footer(ctx)];
 }
 
 function failure(session) {
