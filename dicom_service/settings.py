@@ -6,8 +6,9 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal, get_args
+from urllib.parse import urlsplit
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from dicom_service.anatomy.model import Section
 from dicom_service.base import Frozen
@@ -57,6 +58,55 @@ class Tls(Frozen):
     authority: str = ""
 
 
+class Oidc(Frozen):
+    """Sign-in through an OpenID Connect provider."""
+
+    issuer: str = ""
+    client_id: str = ""
+    client_secret: str = ""
+    client_secret_file: str = ""
+    label: str = "Single sign-on"
+    scopes: str = "openid profile email"
+    name_claim: str = Field(default="preferred_username", min_length=1)
+    roles_claim: str = "groups"
+    readers: tuple[str, ...] = ()
+    administrators: tuple[str, ...] = ()
+    make_accounts: bool = False
+
+    @field_validator("readers", "administrators", mode="before")
+    @classmethod
+    def _listed(cls, given: object) -> object:
+        return listed(given)
+
+    @model_validator(mode="after")
+    def _whole(self) -> "Oidc":
+        if not self.issuer:
+            return self
+        if not self.client_id:
+            raise ValueError("a provider needs the client_id that it gave to this node")
+        if not is_safe(self.issuer):
+            raise ValueError("the issuer must be an https address")
+        if "openid" not in self.scopes.split():
+            raise ValueError("scopes must have openid among them")
+        if self.make_accounts and not (self.roles_claim and (self.readers or self.administrators)):
+            raise ValueError("make_accounts needs a roles_claim and who are readers")
+        return self
+
+
+def is_safe(address: str) -> bool:
+    """Whether secrets may go to this web address: over TLS, or to this machine."""
+    parts = urlsplit(address)
+    at_home = parts.scheme == "http" and parts.hostname in ("127.0.0.1", "::1", "localhost")
+    return bool(parts.hostname) and (parts.scheme == "https" or at_home)
+
+
+def listed(given: object) -> object:
+    """An environment variable holds the parts of a list separated by commas."""
+    if not isinstance(given, str):
+        return given
+    return [part.strip() for part in given.split(",") if part.strip()]
+
+
 class Settings(Frozen):
     """All settings of a node; `sesamoid.toml` beside this module says what each is for."""
 
@@ -96,6 +146,7 @@ class Settings(Frozen):
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
     user_identity: bool = False
     tls: Tls = Tls()
+    oidc: Oidc = Oidc()
     peers: tuple[Peer, ...] = ()
 
     @field_validator("ae_title")
@@ -108,10 +159,7 @@ class Settings(Frozen):
     @field_validator("section_order", "balancers", mode="before")
     @classmethod
     def _listed(cls, given: object) -> object:
-        """An environment variable holds the parts separated by commas."""
-        if not isinstance(given, str):
-            return given
-        return [part.strip() for part in given.split(",") if part.strip()]
+        return listed(given)
 
     @field_validator("balancers")
     @classmethod
@@ -143,6 +191,9 @@ class Settings(Frozen):
         return next((peer for peer in self.peers if peer.name == name), None)
 
 
+_TABLES: dict[str, type[BaseModel]] = {"tls": Tls, "oidc": Oidc}
+
+
 def load(
     file: Path | None = None,
     environment: Mapping[str, str] | None = None,
@@ -168,12 +219,13 @@ def load(
     environment = os.environ if environment is None else environment
     values = _from_file(file, environment)
     for name in Settings.model_fields:
-        if name not in ("peers", "tls") and PREFIX + name.upper() in environment:
+        if name not in ("peers", *_TABLES) and PREFIX + name.upper() in environment:
             values[name] = environment[PREFIX + name.upper()]
-    for name in Tls.model_fields:
-        if f"{PREFIX}TLS_{name.upper()}" in environment:
-            table = values.get("tls", {})
-            values["tls"] = table | {name: environment[f"{PREFIX}TLS_{name.upper()}"]}
+    for name, table in _TABLES.items():
+        for field in table.model_fields:
+            variable = f"{PREFIX}{name.upper()}_{field.upper()}"
+            if variable in environment:
+                values[name] = values.get(name, {}) | {field: environment[variable]}
     values.update({name: value for name, value in options.items() if value is not None})
     try:
         return Settings(**values)

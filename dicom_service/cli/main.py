@@ -144,6 +144,9 @@ def _parser() -> argparse.ArgumentParser:
         help="may be repeated",
     )
     account.add_argument(
+        "--no-password", action="store_true", help="signs in through the provider of [oidc] only"
+    )
+    account.add_argument(
         "--password-stdin", action="store_true", help="read the password from standard input"
     )
     return parser

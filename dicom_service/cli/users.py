@@ -8,39 +8,19 @@ from pathlib import Path
 
 from dicom_service.errors import Refused
 from dicom_service.passwords import hash_password
+from dicom_service.person_names import check_person_name
 from dicom_service.settings import Settings
 from dicom_service.store import Store
 
 
-def check_person_name(name: str) -> None:
-    """Refuse a name that cannot stand in a document (PS3.5 6.2, PN).
-
-    Raises
-    ------
-    Refused
-        Longer than 64 characters, more than five parts, or a backslash, "=" or control character.
-    """
-    wrong = len(name) > 64 or name.count("^") > 4 or any(c in "\\=" or c < " " for c in name)
-    if wrong or not name.strip():
-        raise Refused(
-            f"'{name}' cannot be a name in a report. Write family^given^middle^prefix^suffix, "
-            "at most 64 characters, without '=' and backslash."
-        )
-
-
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Add the user, or set a new password when there is one of that name."""
-    if options.password_stdin:
-        password = sys.stdin.readline().rstrip("\n")
-    else:
-        password = getpass.getpass(f"Password for {options.name}: ")
-    try:
-        hashed = hash_password(password)
-    except ValueError as error:
-        raise Refused(str(error)) from error
+    hashed = "" if options.no_password else _password(options)
     store = Store(Path(settings.data_folder), exclusive=False)
     try:
         if store.user(options.name):
+            if not hashed:
+                raise Refused(f"There is a user {options.name} already.")
             store.set_password_hash(options.name, hashed)
             _note(store, "password changed", options.name)
             print(f"{options.name} has a new password.")
@@ -53,6 +33,17 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     finally:
         store.close()
     return 0
+
+
+def _password(options: argparse.Namespace) -> str:
+    if options.password_stdin:
+        password = sys.stdin.readline().rstrip("\n")
+    else:
+        password = getpass.getpass(f"Password for {options.name}: ")
+    try:
+        return hash_password(password)
+    except ValueError as error:
+        raise Refused(str(error)) from error
 
 
 def _note(store: Store, event: str, detail: str) -> None:

@@ -7,6 +7,7 @@ name). `Store` joins them.
 
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
+from dicom_service.store.identities import Step
 from dicom_service.store.model import (
     AuditCheck,
     AuditRow,
@@ -49,6 +50,7 @@ __all__ = [
     "Reopening",
     "Seeing",
     "SessionRow",
+    "Step",
     "Store",
     "StoredInstance",
     "StudyRow",

@@ -5,6 +5,7 @@ from sqlalchemy import select, update
 from dicom_service.errors import SetupError
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
+from dicom_service.store.identities import Identities
 from dicom_service.store.listing import Listing
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
@@ -31,6 +32,7 @@ class Store(
     Outbox,
     Priors,
     Users,
+    Identities,
     AccountPreferences,
     Audit,
     Overviews,
@@ -38,8 +40,8 @@ class Store(
     """An open data folder; every method may be called from any thread.
 
     The parts are in modules of their own: objects, quarantine, retention, studies, readings,
-    reopening, documents, outbox, priors, users, preferences, audit, overview. `Shelf` (opening.py)
-    opens and closes the folder.
+    reopening, documents, outbox, priors, users, identities, preferences, audit, overview. `Shelf`
+    (opening.py) opens and closes the folder.
     """
 
     def sweep(self) -> SweepReport:

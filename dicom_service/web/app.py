@@ -15,6 +15,7 @@ from dicom_service.web import (
     languages,
     measuring,
     metrics,
+    oidc,
     pages,
     preferences,
     problems,
@@ -103,4 +104,5 @@ def create_app(
     for part in (*(module.blueprint for module in answering), dicomweb):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)
+    oidc.install(app, settings)
     return app
