@@ -17,6 +17,7 @@ SesamoidError
 `OUTCOMES` maps each to the DIMSE status, the HTTP status and the advice that a person sees.
 """
 
+import errno
 from typing import NamedTuple
 
 
@@ -74,6 +75,15 @@ class PeerAway(TryLater):
 
 class SetupError(SesamoidError):
     """The installation must be changed by a person before this can work."""
+
+
+def port_advice(error: OSError) -> str:
+    """What to do about a port that cannot be listened on."""
+    if error.errno == errno.EADDRINUSE:
+        return "Stop the program that has it, or set another port"
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return "Ports below 1024 need a permission (CAP_NET_BIND_SERVICE); give it, or set a higher"
+    return "Set an address of this machine, or another port"
 
 
 class Outcome(NamedTuple):

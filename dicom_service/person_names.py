@@ -1,4 +1,4 @@
-"""What may stand in a document as the name of a person."""
+"""Names of people as they may stand in a document."""
 
 from dicom_service.errors import Refused
 

@@ -1,6 +1,7 @@
 """A whole node: store, desk, DIMSE services and web pages, started and stopped together."""
 
 import logging
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -11,11 +12,18 @@ from dicom_service.anatomy import use
 from dicom_service.audit import Forwarder
 from dicom_service.errors import SesamoidError, SetupError
 from dicom_service.node import Node
+from dicom_service.node.secure import client_context
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.site import site_atlas
 from dicom_service.store import Store, SweepReport
 from dicom_service.web import Server, create_app, serve
 from dicom_service.workflow import Desk
+
+_SWITCH_SECONDS = 0.0005
+"""How long a busy thread may keep others from running: those that receive wait for the disk and
+the network most of the time, and for a moment of the processor then. The default is ten times as
+long, which is longer than all that a small object takes."""
 
 log = logging.getLogger(__name__)
 
@@ -33,13 +41,20 @@ class Service:
 
     def __init__(self, settings: Settings, viewer: Path | None = None) -> None:
         self.settings = settings
+        sys.setswitchinterval(_SWITCH_SECONDS)
         use(site_atlas(settings))
         self.store = Store(Path(settings.data_folder))
         self.store.low_water = settings.low_water_mb << 20
-        self.desk = Desk(self.store, settings)
-        self.node = Node(settings, self.store, self.desk.prepare)
+        self.store.use_journal(settings.journal_below_kb << 10)
+        self.roster = Roster(settings, self.store)
+        self.desk = Desk(self.store, settings, roster=self.roster)
+        self.node = Node(settings, self.store, self.desk.prepare, self.roster)
         self.desk.wake = self.node.wake
-        self._forwarder = Forwarder(settings, self.store)
+        try:
+            self._forwarder = Forwarder(settings, self.store)
+        except SetupError:
+            self.store.close()
+            raise
         self.app = create_app(
             settings,
             self.store,
@@ -47,6 +62,8 @@ class Service:
             viewer=viewer,
             on_stored=self.node.arrived,
             on_outbox=self.node.wake,
+            on_peers=self.node.peers_changed,
+            roster=self.roster,
             listening=lambda: self.node.listening,
         )
         self._server: Server | None = None
@@ -85,6 +102,24 @@ class Service:
         self._note("node stopped")
         self._forwarder.stop()
         self.store.close()
+
+    def reload(self, settings: Settings) -> list[str]:
+        """Take the peers and the archive from settings that were read again.
+
+        Returns
+        -------
+        list[str]
+            What else has changed in them: it counts from the next start.
+        """
+        before = self.settings
+        if any(peer.tls for peer in settings.peers):
+            client_context(before.tls)
+        self.roster.read(settings)
+        self.node.peers_changed()
+        self._note("settings read again", ", ".join(peer.name for peer in settings.peers))
+        live = ("peers", "archive")
+        names = [name for name in Settings.model_fields if name not in live]
+        return [name for name in names if getattr(settings, name) != getattr(before, name)]
 
     def _note(self, event: str, detail: str = "") -> None:
         """A full disk must not keep the node from starting or stopping."""

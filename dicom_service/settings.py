@@ -1,11 +1,13 @@
 """Settings: command line over environment over one TOML file over safe defaults."""
 
+import difflib
 import ipaddress
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 from urllib.parse import urlsplit
 
 from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
@@ -13,6 +15,7 @@ from pydantic import BaseModel, Field, ValidationError, field_validator, model_v
 from dicom_service.anatomy.model import Section
 from dicom_service.base import Frozen
 from dicom_service.errors import SetupError
+from dicom_service.setting_errors import sentence
 
 PREFIX = "SESAMOID_"
 FILE_NAME = "sesamoid.toml"
@@ -25,26 +28,71 @@ PLUGIN = Path(__file__).parent.parent / "viewer_plugin"
 def networks(addresses: tuple[str, ...]) -> tuple[str, ...]:
     """The same addresses and networks; ValueError when one is none."""
     for address in addresses:
-        ipaddress.ip_network(address)
+        try:
+            ipaddress.ip_network(address)
+        except ValueError as error:
+            raise ValueError(
+                f"'{address}' is no address and no network such as 10.1.0.0/16"
+            ) from error
     return addresses
+
+
+def ae_title(title: str) -> str:
+    """The same title without spaces around it; ValueError when it is none (PS3.5 6.2, AE)."""
+    if not (title.isascii() and title.isprintable() and title.strip()) or "\\" in title:
+        raise ValueError("an AE title is 1 to 16 printable ASCII characters without '\\'")
+    return title.strip()
 
 
 class Peer(Frozen):
     """Another application entity."""
 
-    name: str = Field(min_length=1)
+    name: str = Field(min_length=1, max_length=64)
     ae_title: str = Field(min_length=1, max_length=16)
-    host: str = "127.0.0.1"
+    host: str = Field(default="127.0.0.1", min_length=1, max_length=253)
     port: int = Field(ge=1, le=65535)
     commitment: bool = True
     retrieve: Literal["none", "get", "move"] = "none"
     tls: bool = False
     addresses: tuple[str, ...] = ()
+    certificate: str = ""
+
+    @field_validator("name")
+    @classmethod
+    def _on_one_line(cls, name: str) -> str:
+        if not name.isprintable() or not name.strip() or "/" in name:
+            raise ValueError("a name is printable text without '/'")
+        return name.strip()
+
+    @field_validator("ae_title")
+    @classmethod
+    def _ascii_title(cls, title: str) -> str:
+        return ae_title(title)
+
+    @field_validator("host")
+    @classmethod
+    def _host(cls, host: str) -> str:
+        if not re.fullmatch(r"[\w.:%-]+", host, re.ASCII):
+            raise ValueError("a host is a name such as archive.clinic.example, or an address")
+        return host
 
     @field_validator("addresses")
     @classmethod
     def _networks(cls, addresses: tuple[str, ...]) -> tuple[str, ...]:
         return networks(addresses)
+
+    @field_validator("certificate")
+    @classmethod
+    def _fingerprint_or_name(cls, text: str) -> str:
+        plain = text.replace(":", "").lower()
+        if re.fullmatch("[0-9a-f]{64}", plain):
+            return plain
+        if text and not re.fullmatch(r"CN=.{1,64}", text):
+            raise ValueError(
+                "it is the SHA-256 fingerprint of the peer's certificate (64 hexadecimal digits), "
+                "or CN= and the common name in it"
+            )
+        return text
 
 
 class Tls(Frozen):
@@ -56,6 +104,10 @@ class Tls(Frozen):
     certificate: str = ""
     key: str = ""
     authority: str = ""
+    revoked: str = ""
+
+
+_Seconds = Annotated[float, Field(gt=0, le=7 * 24 * 3600, allow_inf_nan=False)]
 
 
 class Oidc(Frozen):
@@ -117,8 +169,9 @@ class Settings(Frozen):
     http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
     low_water_mb: int = Field(default=512, ge=0)
+    journal_below_kb: int = Field(default=1024, ge=0, le=16384)
     drop_images_days: int = Field(default=0, ge=0)
-    settle_seconds: float = Field(default=10.0, gt=0)
+    settle_seconds: _Seconds = 10.0
     peers_only: bool = False
     balancers: tuple[str, ...] = ()
     store_templates: bool = False
@@ -129,10 +182,10 @@ class Settings(Frozen):
     anatomy_folder: str = ""
     section_order: tuple[Section, ...] = get_args(Section)
     archive: str = ""
-    commitment_seconds: float = Field(default=60.0, gt=0)
-    peer_timeout_seconds: float = Field(default=30.0, gt=0)
-    retry_first_seconds: float = Field(default=5.0, gt=0)
-    retry_longest_seconds: float = Field(default=900.0, gt=0)
+    commitment_seconds: _Seconds = 60.0
+    peer_timeout_seconds: _Seconds = 30.0
+    retry_first_seconds: _Seconds = 5.0
+    retry_longest_seconds: _Seconds = 900.0
     priors_studies: int = Field(default=6, ge=1, le=100)
     http_tls_certificate: str = ""
     http_tls_key: str = ""
@@ -142,7 +195,7 @@ class Settings(Frozen):
     audit_syslog: str = ""
     audit_syslog_ca: str = ""
     language: Literal["", "en", "de"] = ""
-    session_hours: float = Field(default=12.0, gt=0)
+    session_hours: float = Field(default=12.0, gt=0, le=8784, allow_inf_nan=False)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
     user_identity: bool = False
     tls: Tls = Tls()
@@ -152,9 +205,7 @@ class Settings(Frozen):
     @field_validator("ae_title")
     @classmethod
     def _ascii_title(cls, title: str) -> str:
-        if not (title.isascii() and title.isprintable() and title.strip()) or "\\" in title:
-            raise ValueError("an AE title is 1 to 16 printable ASCII characters without '\\'")
-        return title.strip()
+        return ae_title(title)
 
     @field_validator("section_order", "balancers", mode="before")
     @classmethod
@@ -166,6 +217,27 @@ class Settings(Frozen):
     def _balancer_networks(cls, addresses: tuple[str, ...]) -> tuple[str, ...]:
         return networks(addresses)
 
+    @field_validator("data_folder", mode="before")
+    @classmethod
+    def _named(cls, folder: object) -> object:
+        if folder == "":
+            raise ValueError("it is empty; name the folder that everything is kept in")
+        return folder
+
+    @field_validator("trusted_proxy")
+    @classmethod
+    def _one_address(cls, address: str) -> str:
+        if address and not _is_address(address):
+            raise ValueError(f"'{address}' is no address such as 127.0.0.1")
+        return address
+
+    @field_validator("metrics_token")
+    @classmethod
+    def _one_word(cls, token: str) -> str:
+        if not token.isascii() or any(c <= " " for c in token):
+            raise ValueError("a token is ASCII without spaces")
+        return token
+
     @field_validator("section_order")
     @classmethod
     def _each_once(cls, order: tuple[Section, ...]) -> tuple[Section, ...]:
@@ -174,16 +246,42 @@ class Settings(Frozen):
         return order
 
     @model_validator(mode="after")
-    def _archive_is_a_peer(self) -> "Settings":
+    def _peers_fit(self) -> "Settings":
         names = [peer.name for peer in self.peers]
-        if len(set(names)) != len(names):
-            raise ValueError("two peers have the same name")
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice:
+            raise ValueError(f"Two peers are called '{twice}'; give each its own name")
         if self.archive and self.archive not in names:
-            raise ValueError(f"archive = '{self.archive}' is not the name of one of the peers")
+            raise ValueError(
+                f"archive = '{self.archive}' is not the name of one of the peers "
+                f"({', '.join(names) or 'there are none'})"
+            )
+        bound = next((peer.name for peer in self.peers if peer.certificate), None)
+        if bound and not self.tls.listen:
+            raise ValueError(
+                f"The peer '{bound}' is to show a certificate, which needs listen = true in [tls]"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _fit_together(self) -> "Settings":
         if self.drop_images_days and not self.archive:
             raise ValueError("drop_images_days needs an archive that has the images")
         if self.tls.only and not self.tls.listen:
             raise ValueError("only in [tls] closes the plain port: it needs listen = true")
+        if self.http_tls_key and not self.http_tls_certificate:
+            raise ValueError(
+                "http_tls_key is set but http_tls_certificate is not: "
+                "the web pages would not be encrypted"
+            )
+        if self.retry_longest_seconds < self.retry_first_seconds:
+            raise ValueError("retry_longest_seconds must not be less than retry_first_seconds")
+        ports = [("dimse_port", self.dimse_port), ("http_port", self.http_port)]
+        ports += [("port in [tls]", self.tls.port)] if self.tls.listen else []
+        for number, (name, port) in enumerate(ports):
+            for other, same in ports[:number]:
+                if port and port == same:
+                    raise ValueError(f"{other} and {name} are both {port}; each needs its own")
         return self
 
     def peer(self, name: str) -> Peer | None:
@@ -192,6 +290,14 @@ class Settings(Frozen):
 
 
 _TABLES: dict[str, type[BaseModel]] = {"tls": Tls, "oidc": Oidc}
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def load(
@@ -217,6 +323,7 @@ def load(
         The file cannot be read or a value is wrong; the sentence names the setting.
     """
     environment = os.environ if environment is None else environment
+    _refuse_misspelt(environment)
     values = _from_file(file, environment)
     for name in Settings.model_fields:
         if name not in ("peers", *_TABLES) and PREFIX + name.upper() in environment:
@@ -230,9 +337,21 @@ def load(
     try:
         return Settings(**values)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "settings"
-        raise SetupError(f"The setting '{where}' is wrong: {first['msg']}.") from error
+        raise SetupError(sentence(error, Settings, values)) from error
+
+
+def _refuse_misspelt(environment: Mapping[str, str]) -> None:
+    """A variable that nearly names a setting would be ignored without a word."""
+    known = [PREFIX + name.upper() for name in Settings.model_fields]
+    for name, table in _TABLES.items():
+        known += [f"{PREFIX}{name.upper()}_{field.upper()}" for field in table.model_fields]
+    for name in environment:
+        if name.startswith(PREFIX) and name not in known:
+            alike = difflib.get_close_matches(name, known, 1, 0.9)
+            if alike:
+                raise SetupError(
+                    f"The environment variable {name} sets nothing. Did you mean {alike[0]}?"
+                )
 
 
 def _from_file(file: Path | None, environment: Mapping[str, str]) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from pynetdicom import AE, AllStoragePresentationContexts, evt
 from pynetdicom.events import Event
 from pynetdicom.transport import ThreadedAssociationServer
 
+from dicom_service.node.transport import keep_going
 from test_pacs.catalog import Catalog, Entry
 from test_pacs.commitment import PUSH_MODEL, Commitment, Committer
 from test_pacs.faults import Faults
@@ -104,13 +105,13 @@ class Archive:
         self._router.deliveries = self.deliveries
         self._committer = Committer(self._ae, self._catalog, self.faults, self._address)
         self._committer.log = self.commitments
-        server = cast(
+        self._server = cast(
             "ThreadedAssociationServer",  # None only for block=True
             self._ae.start_server(
                 (self.host, self.port), block=False, evt_handlers=self._handlers()
             ),
         )
-        self.port = int(server.server_address[1])
+        self.port = int(self._server.server_address[1])
         self._router.start()
         self._running = True
         return self
@@ -121,6 +122,7 @@ class Archive:
             return
         self._running = False
         self._router.stop()
+        self._server.shutdown()  # first: who calls now would come after the aborts
         self._ae.shutdown()
         self._committer.stop()
 
@@ -171,6 +173,8 @@ class Archive:
 
     def _handlers(self) -> list[Any]:
         return [
+            # Stopped at any moment, it aborts what has only just been connected.
+            (evt.EVT_CONN_OPEN, lambda event: keep_going(event.assoc)),
             (evt.EVT_REQUESTED, self._on_requested),
             (evt.EVT_C_ECHO, lambda _event: _SUCCESS),
             (evt.EVT_C_STORE, self._on_store),

@@ -4,8 +4,13 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 from playwright.sync_api import Browser, sync_playwright
+
+# A loaded machine is no fault of the code: how long an example takes decides nothing.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 SWITCHES = [
     "--no-sandbox",

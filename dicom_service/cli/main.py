@@ -37,11 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status (0 done, 1 refused or failed, 2 wrong usage)."""
     options = _parser().parse_args(arguments)
     try:
-        given = {
-            name: getattr(options, name, None)
-            for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
-        }
-        settings = load(options.config, data_folder=options.data, **given)
+        settings = settings_of(options)
         quiet_logs.set_up(settings.log_level)
         logging.getLogger("pynetdicom").setLevel(logging.WARNING)
         command: Command = options.command
@@ -56,6 +52,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
 
 
+def settings_of(options: argparse.Namespace) -> Settings:
+    """The settings as file, environment and command line have them now."""
+    given = {
+        name: getattr(options, name, None)
+        for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
+    }
+    return load(options.config, data_folder=options.data, **given)
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="sesamoid",
@@ -68,7 +73,7 @@ def _parser() -> argparse.ArgumentParser:
 
     def add(name: str, run: Command, text: str) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=text, description=text)
-        sub.set_defaults(command=run)
+        sub.set_defaults(command=run, settings_of=settings_of)
         return sub
 
     node = add("serve", serve.run, "Run the node: receive studies, serve the panel, send reports.")

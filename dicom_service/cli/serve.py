@@ -3,21 +3,25 @@
 import argparse
 import ipaddress
 import signal
-import threading
 from pathlib import Path
+from queue import SimpleQueue
 
+from dicom_service.errors import SesamoidError
 from dicom_service.service import Service
 from dicom_service.settings import Settings
 from dicom_service.viewer_install import ensure_viewer
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
-    """Start everything, print where it listens, wait for SIGINT or SIGTERM."""
+    """Start everything, print where it listens, wait for SIGINT or SIGTERM.
+
+    SIGHUP has the peers of the settings file read again.
+    """
     viewer = None if options.no_viewer else ensure_viewer(Path(settings.data_folder), print)
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+    told: SimpleQueue[int] = SimpleQueue()
     with Service(settings, viewer) as service:
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(number, lambda number, _: told.put(number))
         if service.swept and service.swept.sentence:
             print(service.swept.sentence)
         for port, words in ((service.dimse_port, ""), (service.node.secure_port, " (TLS)")):
@@ -28,11 +32,25 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
             print("The web pages are not encrypted: set http_tls_certificate, or a TLS proxy.")
         if not service.store.count_users():
             print("Nobody can sign in yet. Make the first user: sesamoid user NAME --role reader")
-        if not settings.archive:
+        if not service.roster.archive:
             print("No archive is set: signed reports wait in the outbox (settings: archive).")
-        stop.wait()
+        while told.get() == signal.SIGHUP:
+            _read_again(options, service)
         print("Stopping.")
     return 0
+
+
+def _read_again(options: argparse.Namespace, service: Service) -> None:
+    """Take new peers; settings that are wrong leave everything as it is."""
+    try:
+        waiting = service.reload(options.settings_of(options))
+    except SesamoidError as error:
+        print(f"The settings were not read again, the old ones stay: {error}")
+        return
+    names = ", ".join(peer.name for peer in service.roster.peers())
+    print(f"Peers now: {names or 'none'}.")
+    if waiting:
+        print(f"Changed as well, and used after the next start: {', '.join(waiting)}.")
 
 
 def _on_loopback(host: str) -> bool:

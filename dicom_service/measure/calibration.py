@@ -21,8 +21,10 @@ A fiducial one centimetre away from the height of the bone changes lengths by 1 
 """
 
 
-def with_scale_error(found: Measured, pic: Picture) -> Measured:
+def with_scale_error(found: Measured, pic: Picture, object_error: float = 0.0) -> Measured:
     """The measurement with what its calibration adds to the error of every length.
+
+    `object_error` is the relative 95 % of the size of the object that the scale was taken from.
 
     Where that is not known (detector plane, unknown) the numbers keep their own error and the
     measurement its doubt.
@@ -34,7 +36,8 @@ def with_scale_error(found: Measured, pic: Picture) -> Measured:
     def wider(number: Number) -> Number:
         if number.unit != "mm" or number.plus_minus is None:
             return number
-        error = math.hypot(number.plus_minus, relative * number.value)
+        whole = math.hypot(relative, object_error)
+        error = math.hypot(number.plus_minus, whole * number.value)
         return number.model_copy(update={"plus_minus": error})
 
     return found.model_copy(update={"numbers": tuple(wider(n) for n in found.numbers)})
@@ -50,7 +53,8 @@ def magnification(source_to_detector: float, object_to_detector: float) -> float
 def ruler(pic: Picture, first: Point, second: Point, true_mm: float) -> Measured:
     """Pixel size from two marks of a ruler and their true distance."""
     _check_true(true_mm)
-    pixels = math.dist(first, second)
+    shape = pic.size[1] / pic.size[0]
+    pixels = math.hypot(second[0] - first[0], (second[1] - first[1]) * shape)
     if pixels < 50:
         raise NotMeasurable("The two marks are less than 50 pixels apart; take a longer stretch.")
     # each mark is clicked to about one pixel (sd per coordinate)

@@ -1,5 +1,6 @@
 """The published measurements of the limbs: how each is constructed, and what was found in whom."""
 
+import re
 from functools import cache
 from importlib import resources
 from typing import Any, Literal
@@ -9,6 +10,14 @@ from pydantic import Field
 
 from dicom_service.base import Frozen
 from dicom_service.errors import Refused
+from dicom_service.measure.population import Animal, Population, fit
+
+ALIKE: tuple[frozenset[str], ...] = (
+    frozenset({"ML", "LM"}),
+    frozenset({"CrCd", "CdCr", "DPa", "PaD", "DPl", "PlD"}),
+    frozenset({"VD", "DV"}),
+)
+"""Views that show the same picture, whether from the front or from behind."""
 
 
 class Term(Frozen):
@@ -46,12 +55,22 @@ class Construction(Frozen):
             names += [term.names.get(n, n) for n in (rule.landmarks() if rule else ())]
         return tuple(dict.fromkeys(names))
 
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """The landmarks that are joined, each pair once."""
+        pairs = [(part[0], part[1]) for part in (self.first, self.second) if len(part) == 2]
+        for term in self.terms:
+            rule = entry(term.entry).construction
+            for one, other in rule.lines() if rule else ():
+                pairs.append((term.names.get(one, one), term.names.get(other, other)))
+        return tuple(dict.fromkeys(pairs))
+
 
 class Reference(Frozen):
     """A published value in one population."""
 
     species: str
     population: str = ""
+    who: Population = Population()
     mean: float | None = None
     sd: float | None = None
     lo: float | None = None
@@ -74,6 +93,12 @@ class Entry(Frozen):
     traps: str = ""
     construction: Construction | None = None
     refs: tuple[Reference, ...] = ()
+
+    @property
+    def views(self) -> frozenset[str]:
+        """Labels of the views that its definition names, and of those that show the same."""
+        said = set(re.findall(r"[A-Za-z]+", self.view))
+        return frozenset(v for group in ALIKE if said & group for v in group)
 
 
 @cache
@@ -105,27 +130,33 @@ def explained(name: str) -> dict[str, str]:
     return {n: _explanations()[n] for n in (rule.landmarks() if rule else ())}
 
 
-def comparison(found: Entry, species: str, value: float, plus_minus: float) -> str:
-    """What `value` is beside the published values of this species, as a sentence.
+def comparison(found: Entry, animal: Animal | str, value: float, plus_minus: float) -> str:
+    """What `value` is beside the published values of animals like this one, as a sentence.
 
-    Only verified values with a mean and a standard deviation are compared with; when they
-    disagree about the value, the sentence says that it depends on the population.
+    Only verified values with a mean and a standard deviation are compared with, none of another
+    breed, size or sex; when they disagree, the sentence says that it depends on the population.
     """
+    like = Animal(species=animal) if isinstance(animal, str) else animal
     refs = [
-        r for r in found.refs
-        if r.species == species and r.grade == "V" and r.mean is not None and r.sd
+        (fit(r.who, like), r) for r in found.refs
+        if r.species == like.species and r.grade == "V" and r.mean is not None and r.sd
     ]  # fmt: skip
     if not refs:
-        return f"No verified mean with standard deviation is known for the {species}."
+        return f"No verified mean with standard deviation is known for the {like.species}."
+    right = [r for f, r in refs if f == "fits"]
+    unsure = "" if right else ", if that holds for this animal's breed and sex"
+    right = right or [r for f, r in refs if f == "unknown"]
+    if not right:
+        return f"What is published is of others than this {like.breed or like.species}."
     parts, verdicts = [], set()
-    for ref in refs:
+    for ref in right:
         mean, sd = ref.mean or 0.0, ref.sd or 0.0
         verdict = _verdict(abs(value - mean), sd, plus_minus)
         verdicts.add(verdict)
         who = f" ({ref.population})" if ref.population else ""
         parts.append(f"{verdict} {mean:g} ± {2 * sd:.2g} (mean ± 2 SD) of {ref.source}{who}")
     lead = "" if len(verdicts) == 1 else "Depends on the population: "
-    return f"{lead}{'; '.join(parts)}."
+    return f"{lead}{'; '.join(parts)}{unsure}."
 
 
 def _verdict(away: float, sd: float, plus_minus: float) -> str:

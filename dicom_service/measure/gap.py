@@ -3,6 +3,7 @@
 import numpy as np
 
 from dicom_service.measure._scipy import ndimage, optimize
+from dicom_service.measure.edges import outer_edge, straight
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture
 
@@ -14,6 +15,8 @@ NARROWEST, BOUND = 0.7, 0.9
 SEARCHED = 2.6
 """The best of many places and tilts is deeper than one; without a line this is not exceeded."""
 TILT = 12.0
+SHIFT_ERROR = 0.35
+"""95 % of the step of the bone's edge, mm."""
 
 
 def lucent_line(pic: Picture, first: Point, second: Point) -> Measured:
@@ -45,7 +48,34 @@ def lucent_line(pic: Picture, first: Point, second: Point) -> Measured:
         )
     slope = np.tan(np.radians(tilt))
     line = middle + along[:, None] * forward + (centre + slope * along)[:, None] * across
-    return _answer(pic, line, profile, offsets, (centre, sd, depth, limit, start))
+    found = _answer(pic, line, profile, offsets, (centre, sd, depth, limit, start))
+    shifts = _shifts(pic, line, across)
+    return found.model_copy(update={"numbers": (*found.numbers, *shifts)})
+
+
+def _shifts(pic: Picture, line: Array, across: Array) -> tuple[Number, ...]:
+    """How far the bone's edge steps across the line at both its ends; none where it is not seen."""
+    forward = line[-1] - line[0]
+    length = float(np.hypot(*forward))
+    forward = forward / length
+    numbers = []
+    away = np.arange(1.0, 4.6, 0.3)
+    for words, end, outward in (("first", line[0], -forward), ("second", line[-1], forward)):
+        # from well within the bone: clicks may lie beside it
+        start = end - outward * min(4.0, length / 3)
+        fits = []
+        for sign in (-1.0, 1.0):
+            rows = start + sign * away[:, None] * across
+            place, _, _ = outer_edge(pic, rows, outward, 12.0)
+            fits.append(straight(sign * away, place))
+        (one, slope, rough), (other, tilt, uneven) = fits
+        if not (max(rough, uneven) < 0.25 and abs(slope - tilt) < 0.25):
+            continue
+        step = abs(other - one) / np.hypot(1.0, (slope + tilt) / 2)
+        numbers.append(Number(id=f"shift_{words}", unit=pic.unit, value=float(step) * pic.per_mm,
+                              name=f"step of the bone's edge at the {words} end",
+                              plus_minus=SHIFT_ERROR * pic.per_mm))  # fmt: skip
+    return tuple(numbers)
 
 
 def _sharpest(pic: Picture, middle: Array, forward: Array, across: Array, along: Array,

@@ -3,10 +3,11 @@
 import numpy as np
 
 from dicom_service.measure._scipy import ndimage
+from dicom_service.measure.implant_bone import bone_along, to_joint
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture
 
-METHOD, VERSION = "sesamoid.implant", "1"
+METHOD, VERSION = "sesamoid.implant", "2"
 LENGTH_ERROR = 0.6
 """95 % of a length between two metal ends, mm: an end is rounded and blurred."""
 HALO_ERROR = 0.4
@@ -16,8 +17,10 @@ SHARE = 0.025
 """Least depth of a halo over the rise from bone to metal."""
 
 
-def implant(pic: Picture, first: Point, second: Point) -> Measured:
-    """Length of a straight implant clicked near both ends, and the halo along it.
+def implant(pic: Picture, first: Point, second: Point, *joint: Point) -> Measured:
+    """Length of a straight implant clicked near both ends, the halo and the bone along it.
+
+    Two more points along a joint space give the distance from that joint.
 
     Raises
     ------
@@ -28,14 +31,22 @@ def implant(pic: Picture, first: Point, second: Point) -> Measured:
     length = float(np.hypot(*(ends[1] - ends[0])))
     if not 5.0 <= length <= 250:
         raise NotMeasurable("Click both ends of the implant, 5 to 250 mm apart.")
-    ends, width = _centred(pic, ends, length)
+    ends, width, metal = _centred(pic, ends, length)
     forward = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
     tips = _tips(pic, ends, forward, width)
     along = np.linspace(0.15, 0.85, 60)[:, None]
     middle = tips[0] + along * (tips[1] - tips[0])
     across = np.array([-forward[1], forward[0]])
     halos, curve = _halos(pic, middle, across, width)
-    return _answer(pic, tips, width, halos, curve)
+    found = _answer(pic, tips, width, halos, curve)
+    around = [bone_along(pic, tips, width, metal)]
+    if len(joint) == 2:
+        around.append(to_joint(pic, tips, width, (joint[0], joint[1])))
+    return found.model_copy(update={
+        "numbers": (*found.numbers, *(n for numbers, _, _ in around for n in numbers)),
+        "drawn": (*found.drawn, *(d for _, drawn, _ in around for d in drawn)),
+        "doubts": (*found.doubts, *(d for _, _, doubts in around for d in doubts)),
+    })  # fmt: skip
 
 
 def _level(pic: Picture, profile: Array, beside: Array) -> float:
@@ -47,9 +58,9 @@ def _level(pic: Picture, profile: Array, beside: Array) -> float:
     return (top + rest) / 2
 
 
-def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float]:
-    """The ends moved onto the middle line of the metal, and the metal's width."""
-    width = 0.0
+def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float, float]:
+    """The ends moved onto the metal's middle line, its width, and what is brighter than bone."""
+    width, level = 0.0, 0.0
     for _ in range(2):
         forward = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
         across = np.array([-forward[1], forward[0]])
@@ -59,7 +70,8 @@ def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float]:
         values = pic.sample(place + offsets[None, :, None] * across)
         values = ndimage.gaussian_filter(np.nan_to_num(values), (1.0, 0.15 / pic.fine))
         profile = np.median(values, axis=0)
-        metal = values > _level(pic, profile, profile[np.abs(offsets) > 4.0])
+        level = _level(pic, profile, profile[np.abs(offsets) > 4.0])
+        metal = values > level
         known = metal.any(axis=1)
         if known.mean() < 0.8:
             raise NotMeasurable("No straight metal lies between the two clicks.")
@@ -72,7 +84,7 @@ def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float]:
         ends = ends + np.array([line(0.0), line(1.0)])[:, None] * across
     if width > 0.4 * length:
         raise NotMeasurable("The metal is nearly as wide as long: a plate or an end-on implant.")
-    return ends, width
+    return ends, width, level
 
 
 def _tips(pic: Picture, ends: Array, forward: Array, width: float) -> Array:

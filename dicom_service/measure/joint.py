@@ -4,10 +4,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dicom_service.measure._scipy import ndimage
+from dicom_service.measure.margin import PIT_ERROR, PLACE_ERROR, Pit, pits
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture, cheapest, peak_shift
 
-METHOD, VERSION = "sesamoid.joint_space", "1"
+METHOD, VERSION = "sesamoid.joint_space", "2"
 ROW = 0.25
 SEARCH = 2.0
 """mm on each side of the clicked line in which the space is looked for."""
@@ -15,7 +16,6 @@ ABSOLUTE_ERROR = 0.2
 """95 % in mm, systematic: a logarithmic image moves both margins apart, blur saturates."""
 NARROWEST = 0.65
 """Below this width the blur decides; only an upper bound is given."""
-PIT = 0.3
 SHORTEST = 2.0
 """mm along the joint; a digit's joint is 4 to 10 mm wide."""
 SINGLE = (0.9, 1.4)
@@ -105,7 +105,7 @@ def _margins(values: Array, offsets: Array, fine: float) -> tuple[Array, Array]:
         # the first strong rise beside the valley, not a stronger one behind it
         cost = 1 - np.clip(rise / typical, 0, 1) + 0.08 * np.abs(offsets)
         cost[:, ~allowed] = 9
-        path = cheapest(cost, 3, 0.02)
+        path = cheapest(cost, 5, 0.02)
         rows = np.arange(len(path))
         path = np.clip(path, 2, values.shape[1] - 3)
         shift = peak_shift(rise[rows, path - 1], rise[rows, path], rise[rows, path + 1])
@@ -188,14 +188,18 @@ def _check_single(values: Array, offsets: Array, edges: Array) -> None:
 
 def _check_sharp(edges: Array, blur: Array) -> None:
     width = edges[:, 1] - edges[:, 0]
-    rough = float(np.std(width - ndimage.gaussian_filter1d(width, 2 / ROW)))
-    if blur.max() > SHARP or rough > 0.15:
+    # the median, not the root mean square: a pit makes some rows wide, obliquity unsettles all
+    bumps = np.abs(width - ndimage.median_filter(width, round(2.25 / ROW)))
+    rough = 1.4826 * float(np.median(bumps))
+    if blur.max() > SHARP or rough > UNSETTLED:
         raise NotMeasurable(
             f"The margins are not tangential to the beam (edge blur {blur.max():.2f} mm, rows "
             f"vary by {rough:.2f} mm): the joint is seen obliquely, so no width is given."
         )
 
 
+UNSETTLED = 0.1
+"""mm by which the width may change from row to row."""
 SHARP = 0.29
 """Blur (sd) in mm beyond which a margin is not tangential; a sharp one has 0.15 to 0.25."""
 
@@ -218,16 +222,16 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
         Number(id="mean", name="mean width", value=mean * per, unit=unit,
                plus_minus=ABSOLUTE_ERROR * per),
     ]  # fmt: skip
+    holes: list[Array] = []
     for side, words in enumerate(("first margin", "second margin")):
-        rest = _residual(along, edges[:, side])
-        numbers.append(Number(id=f"roughness_{side + 1}", name=f"roughness (rms), {words}",
-                              value=float(np.std(rest)) * per, unit=unit))  # fmt: skip
-        inward = -rest if side == 0 else rest
-        if inward.max() > PIT:
-            doubts.append(
-                f"{words} irregular: {inward.max():.2f} mm deep at {along[inward.argmax()]:.1f} mm "
-                f"from the first point; look"
-            )
+        margin = line + normals * edges[:, side : side + 1]
+        found, seen = _margin_numbers(pic, margin, normals.mean(axis=0), side)
+        numbers += found
+        if seen is None:
+            doubts.append(f"{words}: too bent or too worn along this line for its pits to be told")
+        elif seen:
+            doubts.append(f"{words} irregular at {len(seen)} place(s), marked as pits; look")
+        holes += [pit.place for pit in seen or ()]
     points = [line + normals * edges[:, s : s + 1] for s in (0, 1)]
     narrowest = np.stack([p[start + window // 2] for p in points])
     drawn = tuple(
@@ -235,6 +239,8 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
         for name, place in (("first margin", points[0]), ("second margin", points[1]),
                             ("minimum", narrowest))
     )  # fmt: skip
+    if holes:
+        drawn += (Drawn(kind="points", name="pits", points=pic.points(np.stack(holes))),)
     profile = Profile(name="joint space width", unit=unit,
                       along=tuple(round(float(a) * per, 2) for a in along),
                       values=tuple(round(float(w) * per, 3) for w in width))  # fmt: skip
@@ -243,10 +249,24 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
                     profiles=(profile,), doubts=tuple(doubts))  # fmt: skip
 
 
-def _residual(along: Array, edge: Array) -> Array:
-    """Margin less its smooth curve, without what is finer than 0.3 mm."""
-    fit = np.polynomial.Polynomial.fit(along, edge, 4 if len(along) > 30 else 2)
-    for _ in range(3):
-        weight = 1 / np.maximum(np.abs(edge - fit(along)), 0.05)
-        fit = np.polynomial.Polynomial.fit(along, edge, fit.degree(), w=weight)
-    return np.asarray(ndimage.gaussian_filter1d(edge - fit(along), 0.3 / ROW))
+def _margin_numbers(
+    pic: Picture, margin: Array, normal: Array, side: int
+) -> tuple[list[Number], tuple[Pit, ...] | None]:
+    """Roughness and deepest pit of one margin, and its pits."""
+    depth, found = pits(margin, -normal if side == 0 else normal)
+    words, per, unit = ("first margin", "second margin")[side], pic.per_mm, pic.unit
+    numbers = [Number(id=f"roughness_{side + 1}", name=f"roughness (rms), {words}",
+                      value=float(np.std(depth)) * per, unit=unit)]  # fmt: skip
+    name = f"pit_{side + 1}"
+    if not found:
+        return numbers, found
+    deepest = found[0]
+    numbers += [
+        Number(id=name, name=f"deepest notch, {words}", value=deepest.depth * per, unit=unit,
+               plus_minus=None if deepest.narrow else PIT_ERROR * per,
+               bound="at least" if deepest.narrow else ""),
+        Number(id=f"{name}_at", name="its place from the first end of the margin",
+               value=float(np.hypot(*(deepest.place - margin[0]))) * per, unit=unit,
+               plus_minus=PLACE_ERROR * per),
+    ]  # fmt: skip
+    return numbers, found

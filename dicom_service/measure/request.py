@@ -8,21 +8,24 @@ from pydantic import Field
 from dicom_service.base import Frozen
 from dicom_service.errors import Refused
 from dicom_service.measure.angles import limb_measurement
+from dicom_service.measure.angulation import fracture_angulation
 from dicom_service.measure.axis import shaft_axis
 from dicom_service.measure.calibration import ball, ruler, with_scale_error
-from dicom_service.measure.catalogue import entry
+from dicom_service.measure.catalogue import comparison, entry
 from dicom_service.measure.fat_plane import fat_plane
 from dicom_service.measure.gap import lucent_line
 from dicom_service.measure.implant import implant
 from dicom_service.measure.joint import joint_space
 from dicom_service.measure.limb_axis import limb_axis
 from dicom_service.measure.model import Measured, NotMeasurable, Point
+from dicom_service.measure.population import Animal
 from dicom_service.measure.raster import Picture
 from dicom_service.measure.swelling import swelling_profile
 
 Kind = Literal[
     "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line", "ball",
     "ruler", "implant", "limb_axis", "fat_plane",
+    "fracture_angulation",
 ]  # fmt: skip
 Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 
@@ -30,11 +33,12 @@ Coordinate = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 class MeasureRequest(Frozen):
     """What is to be measured.
 
-    `points` are (column, row): two for a joint space, shaft axis, lucent line, implant or ruler;
-    the joint's middle (or nothing) for a swelling profile; two or more along the line for a fat
-    plane, the middle one of an odd number at the level of the joint; the middle (or nothing) for a
-    ball; none for a limb axis; the landmarks in the order of the catalogue for a limb measurement,
-    whose id is `name`.
+    `points` are (column, row): two for a joint space, shaft axis, lucent line, implant or ruler (an
+    implant takes two more along a joint space); the joint's middle (or nothing) for a swelling
+    profile; two or more along the line for a fat plane, the middle one of an odd number at the
+    level of the joint; the middle (or nothing) for a ball; none for a limb axis; the landmarks in
+    the order of the catalogue for a limb measurement, whose id is `name`; the ends of the proximal
+    and then of the distal fragment for a fracture.
     """
 
     kind: Kind
@@ -42,17 +46,26 @@ class MeasureRequest(Frozen):
     name: Annotated[str, Field(max_length=64)] = ""
     true_mm: Annotated[float, Field(allow_inf_nan=False)] = 0.0
     species: Annotated[str, Field(max_length=32)] = ""
+    breed: Annotated[str, Field(max_length=64)] = ""
+    sex: Annotated[str, Field(max_length=1)] = ""
 
 
 _POINTS: dict[str, tuple[int, ...]] = {
     "swelling_profile": (0, 1), "joint_space": (2,), "shaft_axis": (2,), "lucent_line": (2,),
-    "ruler": (2,), "implant": (2,), "ball": (0, 1), "limb_axis": (0,),
-    "fat_plane": tuple(range(2, 13)),
+    "ruler": (2,), "implant": (2, 4), "ball": (0, 1), "limb_axis": (0,),
+    "fat_plane": tuple(range(2, 13)), "fracture_angulation": (4,),
 }  # fmt: skip
 
 
-def measure(request: MeasureRequest, pic: Picture, control: Measured | None = None) -> Measured:
+def measure(
+    request: MeasureRequest,
+    pic: Picture,
+    control: Measured | None = None,
+    object_error: float = 0.0,
+) -> Measured:
     """The measurement, or its refusal in `refusal`.
+
+    `object_error` is the relative error of an object in the image that gave the picture its scale.
 
     Raises
     ------
@@ -65,7 +78,9 @@ def measure(request: MeasureRequest, pic: Picture, control: Measured | None = No
     except NotMeasurable as refusal:
         return refused(request.kind, refusal)
     # a ball or ruler is what the scale is found with
-    return found if request.kind in ("ball", "ruler") else with_scale_error(found, pic)
+    return (
+        found if request.kind in ("ball", "ruler") else with_scale_error(found, pic, object_error)
+    )
 
 
 def refused(kind: str, refusal: NotMeasurable) -> Measured:
@@ -99,7 +114,9 @@ def _measured(request: MeasureRequest, pic: Picture, control: Measured | None) -
         case "ball":
             return ball(pic, request.true_mm, points[0] if points else None)
         case "limb_measurement":
-            return limb_measurement(pic, request.name, _landmarks(request), request.species)
+            return _published(pic, request)
+        case "fracture_angulation":
+            return fracture_angulation(pic, points, control)
     return limb_axis(pic)
 
 
@@ -107,6 +124,17 @@ _CLICKED_TWICE: Mapping[str, Callable[..., Measured]] = {
     "joint_space": joint_space, "shaft_axis": shaft_axis, "lucent_line": lucent_line,
     "implant": implant,
 }  # fmt: skip
+
+
+def _published(pic: Picture, request: MeasureRequest) -> Measured:
+    """With what is published of animals like this one."""
+    found = limb_measurement(pic, request.name, _landmarks(request))
+    first = found.numbers[0]
+    if not request.species or first.unit == "px":
+        return found
+    animal = Animal(species=request.species, breed=request.breed, sex=request.sex)
+    why = comparison(entry(request.name), animal, first.value, first.plus_minus or 0.0)
+    return found.model_copy(update={"why": why})
 
 
 def _landmarks(request: MeasureRequest) -> dict[str, Point]:

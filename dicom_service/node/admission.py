@@ -7,8 +7,10 @@ import threading
 import time
 from typing import Any, NamedTuple
 
+from dicom_service.node.secure import Certificate
 from dicom_service.node.services import plain
 from dicom_service.passwords import password_fits
+from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import Store
 
@@ -35,28 +37,36 @@ _NOT_IDENTIFIED = (1, 2, 1)  # PS3.7 D.3.3.7: by the provider (ACSE), no reason 
 class Admission:
     """The decision about each association request."""
 
-    def __init__(self, settings: Settings, store: Store) -> None:
+    def __init__(self, settings: Settings, store: Store, roster: Roster) -> None:
         self._settings = settings
+        self._roster = roster
         self._store = store
         self._wrong: dict[str, list[float]] = {}
         self._lock = threading.Lock()
 
-    def refusal(self, association: Any) -> Refusal | None:
+    def refusal(self, association: Any, certificate: Certificate | None = None) -> Refusal | None:
         """Why this caller is turned away; None when it is welcome."""
         requestor = association.requestor
         title = str(requestor.primitive.calling_ae_title).strip()
         address = str(requestor.address)
-        if self._settings.peers_only and not self._known(title, address):
-            return Refusal(_UNKNOWN_CALLER, "not one of the peers")
+        if words := self._unknown(title, address, certificate):
+            return Refusal(_UNKNOWN_CALLER, words)
         if self._settings.user_identity:
             words = self._unidentified(requestor.user_identity, address)
             if words:
                 return Refusal(_NOT_IDENTIFIED, words)
         return None
 
-    def _known(self, title: str, address: str) -> bool:
-        peers = [peer for peer in self._settings.peers if peer.ae_title == title]
-        return any(comes_from(peer, address) for peer in peers)
+    def _unknown(self, title: str, address: str, certificate: Certificate | None) -> str:
+        """Why nobody that we know calls so; "" when somebody does, or anybody may."""
+        named = [peer for peer in self._roster.peers() if peer.ae_title == title]
+        if self._settings.peers_only:
+            named = [peer for peer in named if comes_from(peer, address)]
+            if not named:
+                return "not one of the peers"
+        if named and not any(_shows_its_own(peer, certificate) for peer in named):
+            return "it does not show the certificate of this peer"
+        return ""
 
     def _unidentified(self, item: Any, address: str) -> str:
         """Why a caller is not who it says; "" when it is."""
@@ -67,7 +77,7 @@ class Admission:
         name = (item.primary_field or b"").decode("utf-8", "replace")
         passcode = (item.secondary_field or b"").decode("utf-8", "replace")
         user = self._store.user(name)
-        if not password_fits(user.password_hash if user else None, passcode):
+        if not password_fits(user.hash_in_use if user else None, passcode):
             self._note_wrong(address)
             return "wrong user name or passcode"
         if user is not None and DEVICE not in user.roles:
@@ -86,6 +96,12 @@ class Admission:
             if len(self._wrong) > _MOST_ADDRESSES:
                 self._wrong.clear()
             self._wrong.setdefault(address, []).append(time.monotonic())
+
+
+def _shows_its_own(peer: Peer, certificate: Certificate | None) -> bool:
+    if not peer.certificate:
+        return True
+    return certificate is not None and certificate.is_that_of(peer)
 
 
 def comes_from(peer: Peer, address: str) -> bool:

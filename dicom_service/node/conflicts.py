@@ -14,7 +14,7 @@ from dicom_service.errors import BadObject, NotFound
 from dicom_service.node.headers import read_header
 from dicom_service.node.services import plain
 from dicom_service.store import InstanceHeader, QuarantineRow, Store, StoredInstance
-from dicom_service.store.objects import dataset_offset
+from dicom_service.store.digests import dataset_offset
 
 MOST = 200
 """Differences that are listed."""

@@ -10,6 +10,7 @@ from dicom_service.node.retention import RetentionKeeper
 from dicom_service.node.secure import client_context
 from dicom_service.node.sender import Sender
 from dicom_service.node.settler import Settler
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import Store
 
@@ -25,17 +26,26 @@ class Node:
         Open; it stays open when the node stops.
     on_settled
         Called with the Study Instance UID of every study that is complete or has late images.
+    roster
+        The peers; None: those of the settings and of the store.
     """
 
-    def __init__(self, settings: Settings, store: Store, on_settled: Callable[[str], None]) -> None:
-        self._priors = PriorFinder(settings, store)
-        self._retention = RetentionKeeper(settings, store)
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        on_settled: Callable[[str], None],
+        roster: Roster | None = None,
+    ) -> None:
+        roster = roster or Roster(settings, store)
+        self._priors = PriorFinder(settings, store, roster)
+        self._retention = RetentionKeeper(settings, store, roster)
         self._on_settled = on_settled
         self._settler = Settler(store, settings.settle_seconds, self._settled)
         self._reports = Reports(store, settings)
-        self._sender = Sender(settings, store, self._reports)
+        self._sender = Sender(settings, store, self._reports, roster)
         self._receiver = Receiver(
-            settings, store, self._reports, self._settler.wake, self._priors.asked_for
+            settings, store, self._reports, self._settler.wake, self._priors.asked_for, roster
         )
         self.dimse_port = settings.dimse_port
         self.secure_port = 0
@@ -69,6 +79,11 @@ class Node:
     def wake(self) -> None:
         """Look into the outbox, and for what archives are to be asked, now."""
         self._sender.wake()
+        self._priors.wake()
+
+    def peers_changed(self) -> None:
+        """A peer was added, changed or removed."""
+        self._sender.peers_changed()
         self._priors.wake()
 
     def arrived(self) -> None:

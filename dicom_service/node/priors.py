@@ -16,6 +16,7 @@ from dicom_service.node.asking import MOST_ANSWERS, Asking
 from dicom_service.node.headers import valid_uid
 from dicom_service.node.services import plain
 from dicom_service.node.turns import Turns, seconds_until
+from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import PriorStudy, Store
 
@@ -38,18 +39,17 @@ class Candidate(NamedTuple):
 class PriorFinder(Turns):
     """A thread that looks for earlier studies."""
 
-    def __init__(self, settings: Settings, store: Store) -> None:
+    def __init__(self, settings: Settings, store: Store, roster: Roster) -> None:
         super().__init__("priors", "earlier studies could not be looked for")
         self._settings = settings
         self._store = store
-        self._peers = [peer for peer in settings.peers if peer.retrieve != "none"]
+        self._roster = roster
         self._moving: tuple[str, str] = ("", "")
         self._asking: Asking | None = None
 
     def start(self) -> None:
-        """Begin, unless no peer is set to be asked."""
-        if self._peers:
-            self._thread.start()
+        """Begin."""
+        self._thread.start()
 
     def stop(self) -> None:
         """Stop; what is under way is aborted and done again after the next start."""
@@ -74,8 +74,15 @@ class PriorFinder(Turns):
             return mover == self._settings.ae_title
         return (study_uid, sender) == self._moving
 
+    @property
+    def _peers(self) -> list[Peer]:
+        """Those that are to be asked."""
+        return [peer for peer in self._roster.peers() if peer.retrieve != "none"]
+
     def _turn(self) -> float:
         """Do what is due; returns how long to sleep."""
+        if not self._peers:
+            return seconds_until(None)
         due = self._store.due_prior_searches(datetime.now(UTC))
         for study_uid in due:
             if self._stopping.is_set():
@@ -168,7 +175,7 @@ class PriorFinder(Turns):
             return study
         if self._is_here(candidate):
             return study.model_copy(update={"state": "fetched", "detail": ""})
-        peer = self._settings.peer(study.peer)
+        peer = self._roster.peer(study.peer)
         self._moving = (study.prior_uid, peer.ae_title if peer else "")
         try:
             wrong = asking.retrieve(study.prior_uid)

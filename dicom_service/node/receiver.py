@@ -9,13 +9,13 @@ from typing import Any, cast
 from pynetdicom import AE, evt
 from pynetdicom.association import Association
 
-from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of
+from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of, port_advice
 from dicom_service.node.admission import Admission
 from dicom_service.node.balancer import Balancers
 from dicom_service.node.commitment import Reports
 from dicom_service.node.headers import read_header
 from dicom_service.node.limits import LIMITS
-from dicom_service.node.secure import server_context
+from dicom_service.node.secure import ServerPapers
 from dicom_service.node.secure_port import SecurePort
 from dicom_service.node.services import (
     COMMITMENT,
@@ -27,6 +27,7 @@ from dicom_service.node.services import (
 )
 from dicom_service.node.stream import Answer, IncomingFile
 from dicom_service.node.transport import Server
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import InstanceHeader, Seeing, Store
 
@@ -46,6 +47,8 @@ class Receiver:
         Called after an object was stored, from the association's thread.
     asked_for
         Whether this node asked for an object: its study, who sends it, who had it moved.
+    roster
+        The peers.
     """
 
     def __init__(
@@ -55,6 +58,7 @@ class Receiver:
         reports: Reports,
         on_object: Callable[[], None],
         asked_for: Callable[[str, str, str], bool],
+        roster: Roster,
     ) -> None:
         self._settings = settings
         self._tried = Seeing(store, lambda: datetime.now(UTC))
@@ -63,8 +67,10 @@ class Receiver:
         self._on_object = on_object
         self._asked_for = asked_for
         self._entity = _entity(settings)
-        self._admission = Admission(settings, store)
+        self._admission = Admission(settings, store, roster)
         self._balancers = Balancers(settings.balancers, LIMITS.balancer_seconds)
+        self._let_in: set[Association] = set()
+        self._counting = threading.Lock()
         self._server: Server | None = None
         self._secure: SecurePort | None = None
         self._thread: threading.Thread | None = None
@@ -92,6 +98,7 @@ class Receiver:
                 evt_handlers=handlers,
                 server_class=Server,
                 incoming=self._store.incoming,
+                small=self._store.small,
                 store=self._stored,
                 echo=_echoed,
                 balancers=self._balancers,
@@ -99,7 +106,7 @@ class Receiver:
         except OSError as error:
             raise SetupError(
                 f"The DICOM port {address[1]} at {address[0]} cannot be used: {error.strerror}. "
-                "Stop the program that has it, or set another with dimse_port and dimse_host."
+                f"{port_advice(error)} (dimse_port and dimse_host)."
             ) from error
         self._server = cast("Server", server)
         if self._settings.tls.listen:
@@ -116,9 +123,9 @@ class Receiver:
     def _start_secure(self, server: Server) -> None:
         tls = self._settings.tls
         try:
-            context = server_context(tls)
+            papers = ServerPapers(tls)
             host = self._settings.dimse_host
-            port = SecurePort(host, tls.port, context, server.take, self._balancers)
+            port = SecurePort(host, tls.port, papers, server.take, self._balancers)
         except SetupError:
             server.server_close()
             self._server = None
@@ -161,26 +168,43 @@ class Receiver:
             event.assoc.acse.send_reject(_TRANSIENT, _BY_PROVIDER, _LIMIT_EXCEEDED)
             event.assoc.kill()
             return
-        refusal = self._admission.refusal(event.assoc)
+        server = self._server
+        certificate = server.certificate_of(event.assoc) if server else None
+        refusal = self._admission.refusal(event.assoc, certificate)
         if refusal is not None:
             requestor = event.assoc.requestor
             title = plain(requestor.primitive.calling_ae_title)
             log.warning("refused %s at %s: %s", title, requestor.address, refusal.words)
+            self._forget(event.assoc)
             self._tried.note("peer refused", "", detail=f"from {title}@{requestor.address}")
             event.assoc.acse.send_reject(*refusal.codes)
             event.assoc.kill()
 
     def _crowded(self, association: Association) -> bool:
-        """Whether there are enough associations, in all or with this address.
+        """Whether there are enough associations, in all or with this address; if not, count it.
 
-        The library would count half-open connections too, and let them keep others out.
+        The library would count half-open connections too, and let them keep others out. It says
+        "established" only after the caller has its answer, so of several requests at one moment
+        all would be let in: one that is let in counts from here on.
         """
-        open_ones = [one for one in self._entity.active_associations if one.is_established]
         address = association.requestor.address
-        same = sum(1 for one in open_ones if one.requestor.address == address)
-        return len(open_ones) >= LIMITS.associations or same >= LIMITS.associations_per_peer
+        with self._counting:
+            self._let_in = {one for one in self._let_in if _goes_on(one)}
+            same = sum(1 for one in self._let_in if one.requestor.address == address)
+            crowded = (
+                len(self._let_in) >= LIMITS.associations or same >= LIMITS.associations_per_peer
+            )
+            if not crowded:
+                self._let_in.add(association)
+        return crowded
+
+    def _forget(self, association: Association) -> None:
+        """One that was let in by number is not let in for another reason."""
+        with self._counting:
+            self._let_in.discard(association)
 
     def _rejected(self, event: Any) -> None:
+        self._forget(event.assoc)
         request = event.assoc.requestor.primitive
         log.warning(
             "refused an association of %s at %s, which called %s",
@@ -218,7 +242,16 @@ class Receiver:
             raise BadObject("The request came without a data set.")
         header = file_header(file)
         prior = self._asked_for(header.study_uid, *titles)
+        if file.memory is not None:
+            return self._store.accept_bytes(
+                file.memory, header, source=source, prior=prior, digest=file.digest
+            )
         return self._store.accept(file.path, header, source=source, prior=prior, digest=file.digest)
+
+
+def _goes_on(association: Association) -> bool:
+    ended = association.is_released or association.is_aborted or association.is_rejected
+    return association.is_alive() and not ended
 
 
 def file_header(file: IncomingFile) -> InstanceHeader:

@@ -10,6 +10,7 @@ from dicom_service.errors import PeerAway, SesamoidError
 from dicom_service.node.echo import calling_entity, why_not
 from dicom_service.node.secure import tls_args
 from dicom_service.node.services import UNCOMPRESSED, plain
+from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import Store
 
@@ -24,8 +25,9 @@ _PENDING = (0xFF00, 0xFF01)
 class RetentionKeeper:
     """A thread that looks once an hour; it does nothing unless `drop_images_days` is set."""
 
-    def __init__(self, settings: Settings, store: Store) -> None:
+    def __init__(self, settings: Settings, store: Store, roster: Roster) -> None:
         self._settings = settings
+        self._roster = roster
         self._store = store
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="retention", daemon=True)
@@ -60,7 +62,7 @@ class RetentionKeeper:
         PeerAway
             The archive does not say what it has.
         """
-        peer = self._settings.peer(self._settings.archive)
+        peer = self._roster.peer(self._roster.archive)
         before = now - timedelta(days=self._settings.drop_images_days)
         due = self._store.droppable_studies(before, _AT_ONCE)
         dropped = 0

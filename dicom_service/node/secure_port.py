@@ -16,9 +16,10 @@ import threading
 import time
 from collections.abc import Callable
 
-from dicom_service.errors import SetupError
+from dicom_service.errors import SetupError, port_advice
 from dicom_service.node.balancer import Balancers
 from dicom_service.node.limits import LIMITS
+from dicom_service.node.secure import Certificate, ServerPapers, shown_by
 from dicom_service.node.services import plain
 
 log = logging.getLogger(__name__)
@@ -27,7 +28,7 @@ _LAST_SECONDS = 5.0
 """How long what is left is still delivered after one side has hung up."""
 _LOOK_SECONDS = 0.5
 
-HandOver = Callable[[socket.socket, tuple[str, int]], None]
+HandOver = Callable[[socket.socket, tuple[str, int], Certificate], None]
 
 
 class SecurePort:
@@ -35,10 +36,11 @@ class SecurePort:
 
     Parameters
     ----------
-    context
-        Of the server's side.
+    papers
+        Give the context of the server's side.
     hand_over
-        Takes the plain end of a connection that has shaken hands, and the caller's address.
+        Takes the plain end of a connection that has shaken hands, the caller's address and the
+        certificate that it has shown.
     balancers
         Those that say who calls before the handshake.
 
@@ -52,11 +54,11 @@ class SecurePort:
         self,
         host: str,
         port: int,
-        context: ssl.SSLContext,
+        papers: ServerPapers,
         hand_over: HandOver,
         balancers: Balancers,
     ) -> None:
-        self._context = context
+        self._papers = papers
         self._balancers = balancers
         self._hand_over = hand_over
         self._stopping = threading.Event()
@@ -67,7 +69,7 @@ class SecurePort:
         except OSError as error:
             raise SetupError(
                 f"The secure DICOM port {port} at {host} cannot be used: {error.strerror}. "
-                "Stop the program that has it, or set another with port in [tls]."
+                f"{port_advice(error)} (port in [tls], dimse_host)."
             ) from error
         self.port = int(self._socket.getsockname()[1])
         self._thread = threading.Thread(target=self._listen, name="secure listener", daemon=True)
@@ -119,7 +121,7 @@ class SecurePort:
                 with self._shaken(connection) as secure:
                     ours, theirs = socket.socketpair()
                     with ours:
-                        self._hand_over(theirs, address)
+                        self._hand_over(theirs, address, shown_by(secure))
                         _Relay(secure, ours, self._stopping).run()
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", None) or str(error)
@@ -133,7 +135,7 @@ class SecurePort:
     def _shaken(self, connection: socket.socket) -> ssl.SSLSocket:
         connection.settimeout(LIMITS.handshake_seconds)  # of the whole handshake
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        secure = self._context.wrap_socket(connection, server_side=True)
+        secure = self._papers.context().wrap_socket(connection, server_side=True)
         secure.setblocking(False)
         return secure
 

@@ -7,6 +7,7 @@ from dicom_service.errors import SesamoidError
 from dicom_service.node.commitment import Reports
 from dicom_service.node.delivery import Delivery, Outcome
 from dicom_service.node.turns import Turns, seconds_until
+from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import OutboxRow, Store
 
@@ -18,18 +19,29 @@ _AT_ONCE = 32
 class Sender(Turns):
     """A thread that empties the outbox."""
 
-    def __init__(self, settings: Settings, store: Store, reports: Reports) -> None:
+    def __init__(self, settings: Settings, store: Store, reports: Reports, roster: Roster) -> None:
         super().__init__("sender", "the outbox could not be worked on")
         self._settings = settings
         self._store = store
         self._reports = reports
+        self._roster = roster
 
     def start(self) -> None:
         """Begin, with whatever the last run left open."""
         self._store.release_outbox()
-        if self._settings.archive:
-            self._store.address_outbox(self._settings.archive)
+        self._address()
         self._thread.start()
+
+    def _address(self) -> None:
+        """What was signed before there was an archive goes to the one that there is now."""
+        archive = self._roster.archive
+        if archive:
+            self._store.address_outbox(archive)
+
+    def peers_changed(self) -> None:
+        """Send what waited for an archive, if there is one now."""
+        self._address()
+        self.wake()
 
     def _turn(self) -> float:
         """Deliver what is due; returns how long to sleep."""
@@ -44,9 +56,9 @@ class Sender(Turns):
         return seconds_until(self._store.next_outbox_at(now))
 
     def _deliver(self, destination: str, rows: list[OutboxRow]) -> None:
-        peer = self._settings.peer(destination)
+        peer = self._roster.peer(destination)
         if peer is None:
-            self._retry(rows, f"No peer '{destination}' is in the settings; add it or send anew.")
+            self._retry(rows, f"No peer is called '{destination}' any more; add it, or send anew.")
             return
         delivery = Delivery(
             self._settings, self._store, self._reports, peer, self._stopping, self._ask_again_at

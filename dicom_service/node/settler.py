@@ -13,7 +13,9 @@ log = logging.getLogger(__name__)
 _LONGEST_SLEEP = 30.0
 """However far the next study is: the wall clock may be set meanwhile."""
 _GATHER = 0.05
-"""A burst of objects wakes the settler once."""
+_GATHER_LONGEST = 1.0
+"""A burst of objects wakes the settler once in a while, the less often the longer studies settle:
+its questions take processor time from the receiving."""
 _AGAIN = 1.0
 """Shortest time between two attempts at one study."""
 _AGAIN_AFTER_TROUBLE = 10.0
@@ -33,6 +35,7 @@ class Settler:
     def __init__(self, store: Store, quiet: float, on_settled: Callable[[str], None]) -> None:
         self._store = store
         self._quiet = quiet
+        self._gather = min(max(_GATHER, quiet / 10), _GATHER_LONGEST)
         self._on_settled = on_settled
         self._woken = threading.Event()
         self._stopping = threading.Event()
@@ -61,7 +64,7 @@ class Settler:
             except Exception:
                 log.exception("the settler could not look for settled studies")
                 sleep = _AGAIN_AFTER_TROUBLE
-            if self._woken.wait(sleep) and not self._stopping.wait(_GATHER):
+            if self._woken.wait(sleep) and not self._stopping.wait(self._gather):
                 self._woken.clear()
 
     def _turn(self) -> float:

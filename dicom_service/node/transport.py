@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from socketserver import TCPServer
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from pynetdicom import evt
 from pynetdicom.association import Association
@@ -21,6 +22,7 @@ from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAsso
 
 from dicom_service.node.balancer import Balancers, NoHeader
 from dicom_service.node.limits import LIMITS
+from dicom_service.node.secure import Certificate
 from dicom_service.node.stream import Answer, IncomingFile, attach
 
 _AWAITING_REQUEST, _AWAITING_CLOSE = "Sta2", "Sta13"
@@ -66,13 +68,14 @@ class _Handler(RequestHandler):
             association,
             self.request,
             server.incoming,
+            server.small,
             LIMITS,
             store=lambda file: server.store(association, file),
             echo=lambda: server.echo(association),
         )
         association.bind(evt.EVT_CONN_CLOSE, _closed)
         association.bind(evt.EVT_FSM_TRANSITION, _moved)
-        _keep_going(association)
+        keep_going(association)
         return association
 
 
@@ -91,7 +94,7 @@ class _Shared(list[PresentationContext]):
         return self
 
 
-def _keep_going(association: Association) -> None:
+def keep_going(association: Association) -> None:
     """Close a connection on which something comes that its state does not know.
 
     The library's state machine raises then, and its thread dies with the socket open.
@@ -127,15 +130,18 @@ class Server(ThreadedAssociationServer):
         self,
         *args: Any,
         incoming: Path,
+        small: int,
         store: StoreHandler,
         echo: EchoHandler,
         balancers: Balancers,
         **options: Any,
     ) -> None:
         self.balancers = balancers
+        self._certificates: WeakKeyDictionary[socket.socket, Certificate] = WeakKeyDictionary()
         self._declaring = threading.Lock()
         self._undeclared = threading.BoundedSemaphore(LIMITS.connections)
         self.incoming = incoming
+        self.small = small
         self.store = store
         self.echo = echo
         super().__init__(*args, **options | {"request_handler": _Handler})
@@ -175,12 +181,21 @@ class Server(ThreadedAssociationServer):
         same = sum(1 for association in active if association.requestor.address == address)
         return len(active) < LIMITS.connections and same < LIMITS.connections_per_peer
 
-    def take(self, connection: socket.socket, address: tuple[str, int]) -> None:
-        """Serve a connection that was accepted elsewhere, such as on the secure port."""
+    def take(
+        self, connection: socket.socket, address: tuple[str, int], certificate: Certificate
+    ) -> None:
+        """Serve a connection that was accepted on the secure port."""
+        self._certificates[connection] = certificate
         if self.verify_request(connection, address):
             self.process_request(connection, address)
         else:
             connection.close()
+
+    def certificate_of(self, association: Association) -> Certificate | None:
+        """What a caller has shown on the secure port; None: it came in by the plain one."""
+        ours = association.dul.socket
+        connection = ours.socket if ours else None
+        return self._certificates.get(connection) if connection else None
 
     def shutdown(self) -> None:
         """Stop accepting and close the listening socket; see the base class."""

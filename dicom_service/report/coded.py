@@ -7,7 +7,7 @@ carry our ids as tracking identifiers; `reading_back` relies on them.
 from pydicom.dataset import Dataset
 
 from dicom_service.codes import Code, get
-from dicom_service.report import computed, sentences
+from dicom_service.report import computed, outlines, sentences
 from dicom_service.report import items as sr
 from dicom_service.report.model import ReportContent
 from dicom_service.report.names import SIDES, Names, descriptor_code, view_code, view_position
@@ -15,6 +15,7 @@ from dicom_service.review.model import (
     SECTIONS,
     Finding,
     Measurement,
+    Outline,
     RuleOut,
     Section,
     TemplateItem,
@@ -31,6 +32,7 @@ def coded_part(names: Names) -> Dataset:
         if (structures := _structures(names, section))
     ]
     findings = [coded_finding(names, finding) for finding in reading.findings]
+    marked = [_outline(names, outline) for outline in reading.outlines]
     measured = [coded_measurement(names, m) for m in reading.measurements]
     return sr.container(
         "coded_observations",
@@ -38,6 +40,7 @@ def coded_part(names: Names) -> Dataset:
             *revision,
             *sections,
             *sr.heading("coded_findings", findings),
+            *sr.heading("coded_outlines", marked),
             *sr.heading("coded_measurements", measured),
             *sr.heading("coded_rule_outs", _rule_outs(names)),
         ],
@@ -91,6 +94,20 @@ def coded_finding(names: Names, finding: Finding) -> Dataset:
             *sr.text("HAS PROPERTIES", "comment", finding.note),
             *_copied(finding),
             sr.image("INFERRED FROM", "illustration", reference(names, finding.view)),
+        ],
+    )
+
+
+def _outline(names: Names, outline: Outline) -> Dataset:
+    """A normal variant by its name, with its structure and the line round it."""
+    (entry,) = sr.text("CONTAINS", "variant_outline", outline.name)
+    return sr.below(
+        entry,
+        [
+            *sr.identifier(outline.id),
+            *sites(names.item(outline.item), identified=True),
+            *_view(names, outline.view),
+            outlines.coordinates(outline, reference(names, outline.view)),
         ],
     )
 

@@ -22,7 +22,7 @@ from dicom_service.report.walk import (
     text_of,
     value_of,
 )
-from dicom_service.review.computed import Computed, ComputedNumber, Shape, number_words
+from dicom_service.review.computed import Computed, ComputedNumber, Scale, Shape, number_words
 from dicom_service.review.model import Measurement
 
 PREFIX = "computed_"
@@ -41,6 +41,8 @@ def told(computed: Computed) -> Computed:
         kind=computed.kind,
         name=sr.tidy(computed.name),
         control_view=sr.tidy(computed.control_view),
+        true_mm=computed.true_mm,
+        scale=_read_scale(_scale_words(computed.scale)) if computed.scale else None,
         method=sr.tidy(computed.method),
         version=sr.tidy(computed.version),
         numbers=numbers,
@@ -118,6 +120,8 @@ def algorithm(computed: Computed) -> list[Dataset]:
         "measurement": computed.name,
         "number": computed.numbers[0].id,
         "control": computed.control_view,
+        "true size in mm": f"{computed.true_mm:g}" if computed.true_mm else "",
+        "scale from": _scale_words(computed.scale) if computed.scale else "",
     }
     return [
         *sr.text("HAS CONCEPT MOD", "algorithm_name", computed.method),
@@ -129,6 +133,18 @@ def algorithm(computed: Computed) -> list[Dataset]:
             for item in sr.text("HAS CONCEPT MOD", "algorithm_parameters", f"{key}={value}")
         ),
     ]
+
+
+def _scale_words(scale: Scale) -> str:
+    """An object that gave the scale, such as "ball 25 mm at 120.50,300.00"."""
+    places = " ".join(f"{x:.2f},{y:.2f}" for x, y in scale.points)
+    return f"{scale.kind} {scale.true_mm:g} mm at {places}"
+
+
+def _read_scale(words: str) -> Scale:
+    kind, true_mm, _, _, *places = words.split(" ")
+    points = [place.split(",") for place in places if place]
+    return Scale.model_validate({"kind": kind, "true_mm": true_mm, "points": points})
 
 
 def words(computed: Computed) -> list[Dataset]:
@@ -197,6 +213,8 @@ def read(item: Dataset) -> Computed:
         "kind": asked["kind"],
         "name": asked.get("measurement", ""),
         "control_view": asked.get("control", ""),
+        "true_mm": asked.get("true size in mm", 0.0),
+        "scale": _read_scale(asked["scale from"]) if "scale from" in asked else None,
         "method": text_below(item, "algorithm_name"),
         "version": text_below(item, "algorithm_version"),
         "numbers": [

@@ -10,7 +10,7 @@ from pydicom.dataset import Dataset
 from dicom_service.base import Frozen
 from dicom_service.codes import get
 from dicom_service.errors import BadObject
-from dicom_service.report import computed, sentences
+from dicom_service.report import computed, outlines, sentences
 from dicom_service.report import items as sr
 from dicom_service.report.items import as_single
 from dicom_service.report.model import Addendum, Kind, Person
@@ -29,6 +29,7 @@ from dicom_service.review.model import (
     Finding,
     Measurement,
     Observation,
+    Outline,
     Reading,
     RuleOut,
 )
@@ -119,6 +120,7 @@ def _reading(document: Dataset, coded: Dataset) -> Reading:
         template_revision=int(text_below(coded, "template_revision")),
         observations=_observations(coded),
         findings=tuple(_finding(item) for item in _entries(coded, "coded_findings")),
+        outlines=tuple(_outline(item) for item in _entries(coded, "coded_outlines")),
         measurements=tuple(_measurement(item) for item in _entries(coded, "coded_measurements")),
         rule_outs=tuple(
             rule_out
@@ -203,6 +205,18 @@ def _finding(item: Dataset) -> Finding:
             for said in children(item, "cross_check")
         },
         copied_from="" if copied is None else str(copied.UID),
+    )
+
+
+def _outline(item: Dataset) -> Outline:
+    kind, points = outlines.read(item)
+    return Outline(
+        id=_identifier(item),
+        item=_site_identifier(item),
+        view=image_of(item),
+        name=text_of(item),
+        kind=kind,
+        points=points,
     )
 
 

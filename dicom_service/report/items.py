@@ -24,7 +24,7 @@ Relation = Literal[
     "SELECTED FROM",
 ]
 
-Graphic = Literal["POINT", "MULTIPOINT", "POLYLINE", "CIRCLE"]
+Graphic = Literal["POINT", "MULTIPOINT", "POLYLINE", "CIRCLE", "ELLIPSE"]
 
 
 class ImageReference(NamedTuple):

@@ -7,7 +7,7 @@ from pydicom.dataset import Dataset
 
 from dicom_service.errors import BadObject
 from dicom_service.intake.model import StudyFacts
-from dicom_service.report import computed
+from dicom_service.report import computed, outlines
 from dicom_service.report.build import PRIVATE_COPY, PRIVATE_CREATOR, PRIVATE_GROUP
 from dicom_service.report.from_tree import TreeContent, read_tree
 from dicom_service.report.items import as_single, name_parts, tidy
@@ -77,6 +77,8 @@ def as_told(content: ReportContent) -> TreeContent:
         "shown": (),
         "findings_generated": "",
         "landmarks": {},
+        "prior_landmarks": {},
+        "outlines": tuple(outlines.as_told(outline) for outline in reading.outlines),
         "findings": tuple(_tidied(finding, "note", "item") for finding in reading.findings),
         "measurements": tuple(_measurement_as_told(m) for m in reading.measurements),
         "rule_outs": tuple(

@@ -32,6 +32,11 @@ def carry_over(reading: Reading, new_template: Template) -> Reading:
             "observations": observations,
             "shown": tuple(item_id for item_id in reading.shown if item_id in items),
             "landmarks": _kept_landmarks(items, reading),
+            "prior_landmarks": {
+                uid: {i: point for i, point in marks.items() if i in items}
+                for uid, marks in reading.prior_landmarks.items()
+            },
+            "outlines": tuple(o for o in reading.outlines if _fits(items, o.item, o.view)),
             "findings": findings,
             "measurements": tuple(
                 m.model_copy(update={"finding": m.finding if m.finding in known else ""})

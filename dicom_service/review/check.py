@@ -1,5 +1,6 @@
 """Refuses a reading that names what its template or the atlas does not have."""
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -36,10 +37,14 @@ def check_reading(template: Template, reading: Reading, *, atlas: Atlas | None =
     for uid, marks in reading.landmarks.items():
         for item_id in marks:
             _place(items, item_id, uid, "A landmark")
+    for uid, marks in reading.prior_landmarks.items():
+        _check_prior_landmarks(items, uid, marks)
+    _check_outlines(items, reading)
     _check_groups(template, items, reading)
     _once((f.id for f in reading.findings), "finding")
     _once((m.id for m in reading.measurements), "measurement")
     _once((r.id for r in reading.rule_outs), "rule-out")
+    _once((o.id for o in reading.outlines), "outline")
     for finding in reading.findings:
         _check_finding(known, template, items, finding)
     _check_measurements(items, reading)
@@ -59,6 +64,33 @@ def _place(items: Items, item_id: str, uid: str, what: str) -> TemplateItem:
     if uid not in item.visibility:
         raise Refused(f"{what} of {item.name} names the view '{uid}', which does not include it.")
     return item
+
+
+def _check_prior_landmarks(items: Items, uid: str, marks: Iterable[str]) -> None:
+    if not re.fullmatch(r"[0-9.]{1,64}", uid):
+        raise Refused(f"A landmark of an earlier image names '{uid}', which is no image.")
+    for item_id in marks:
+        if item_id not in items:
+            raise Refused(
+                f"A landmark of an earlier image names the structure '{item_id}', which this "
+                "study does not have."
+            )
+
+
+def _check_outlines(items: Items, reading: Reading) -> None:
+    for outline in reading.outlines:
+        what = f"The outline '{outline.id}'"
+        item = _place(items, outline.item, outline.view, what)
+        seen = reading.observations.get(outline.item, {}).get(outline.view)
+        if seen is None or seen.value != "variant":
+            raise Refused(
+                f"{what} marks a normal variant, but {item.name} is not called one on that view."
+            )
+        if outline.kind == "ellipse" and len(outline.points) != 4:
+            raise Refused(
+                f"{what} is an ellipse and needs the ends of its two axes, 4 points, "
+                f"not {len(outline.points)}."
+            )
 
 
 def _check_groups(template: Template, items: Items, reading: Reading) -> None:

@@ -11,7 +11,24 @@ Place = tuple[Coordinate, Coordinate]
 ComputedKind = Literal[
     "swelling_profile", "joint_space", "shaft_axis", "limb_measurement", "lucent_line", "fat_plane",
     "implant",
+    "ball", "ruler", "fracture_angulation",
 ]  # fmt: skip
+
+
+class Scale(Frozen):
+    """An object of known size on the same image, from which the size of its pixels is taken."""
+
+    kind: Literal["ball", "ruler"]
+    points: Annotated[tuple[Place, ...], Field(max_length=2)] = ()
+    true_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=1000)] = 0.0
+
+
+class Before(Frozen):
+    """The same points on an image of an earlier study, set today to compare with."""
+
+    study_uid: str = Field(max_length=64)
+    view: str = Field(max_length=64)
+    points: Annotated[tuple[Place, ...], Field(max_length=12)] = ()
 
 
 class ComputedNumber(Frozen):
@@ -54,6 +71,11 @@ class Computed(Frozen):
     name: str = Field(default="", max_length=64)
     control_view: str = Field(default="", max_length=64)
     control_points: Annotated[tuple[Place, ...], Field(max_length=4)] = ()
+    true_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=1000)] = 0.0
+    """Of a ball or ruler, as the reader states it."""
+    scale: Scale | None = None
+    before: Annotated[tuple[Before, ...], Field(max_length=8)] = ()
+    """Where the reader measured the same on earlier images; it stays with the draft."""
     method: str = ""
     version: str = ""
     numbers: tuple[ComputedNumber, ...] = ()
@@ -66,7 +88,8 @@ class Computed(Frozen):
     @property
     def asked(self) -> tuple[object, ...]:
         """What makes two requests the same one."""
-        return self.kind, self.name, self.control_view, self.control_points
+        control = (self.control_view, self.control_points)
+        return self.kind, self.name, control, self.true_mm, self.scale
 
 
 KIND_NAMES: dict[str, str] = {
@@ -74,6 +97,9 @@ KIND_NAMES: dict[str, str] = {
     "joint_space": "joint space width",
     "shaft_axis": "shaft",
     "limb_measurement": "",
+    "ball": "calibration by a ball",
+    "ruler": "calibration by a ruler",
+    "fracture_angulation": "angulation of a fracture",
     "lucent_line": "lucent line",
     "fat_plane": "fat plane",
     "implant": "implant",
@@ -85,6 +111,7 @@ def number_words(number: ComputedNumber) -> str:
     """A number as people write it: bound, value, 95 % uncertainty, unit."""
     unit = {"deg": "°", "1": "", "px": " pixels"}.get(number.unit, f" {number.unit}")
     digits = 1 if number.unit in ("deg", "px", "grey values", "%") else 2
+    digits = 4 if number.id == "spacing" else digits
     error = f" ± {number.plus_minus:.{digits}f}" if number.plus_minus is not None else ""
     bound = f"{number.bound} " if number.bound else ""
     return f"{bound}{number.value:.{digits}f}{error}{unit}"

@@ -40,9 +40,16 @@ def evidence(
     rules: Iterable[EvidenceRule],
 ) -> tuple[Evidence, ...]:
     """The rules of `condition` that are met, in their order."""
+    described = {finding.item for finding in reading.findings}
     found = []
     for rule in rules:
-        items = [i for i in template.items if condition.in_region(i.region) and _there(rule, i)]
+        items = [
+            item
+            for item in template.items
+            if (rule.observed or item.id in described)
+            and condition.in_region(item.region)
+            and _there(rule, item)
+        ]
         if rule.observed:
             met = _observed(reading, rule, items)
         else:

@@ -158,6 +158,22 @@ class Measurement(Frozen):
     computed: Computed | None = None
 
 
+class Outline(Frozen):
+    """A line round a normal variant on one image, so that nobody trips over it again.
+
+    `points` are (column, row) as those of a measurement: of an ellipse the ends of one axis, then
+    those of the other, as SCOORD has them; else the corners of a closed line.
+    """
+
+    id: str = Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")
+    item: str
+    view: str
+    name: str = Field(min_length=1, max_length=120)
+    """What the variant is called on the image: "nutrient foramen"."""
+    kind: Literal["ellipse", "outline"]
+    points: tuple[tuple[Place, Place], ...] = Field(min_length=3, max_length=48)
+
+
 class RuleOut(Frozen):
     """The reader's verdict on one condition."""
 
@@ -180,6 +196,10 @@ class Reading(Frozen):
     measurements: tuple[Measurement, ...] = ()
     landmarks: dict[str, dict[str, tuple[Place, Place]]] = Field(default_factory=dict)
     """view UID -> item id -> (column, row) of its middle; the viewports are guided by them."""
+    prior_landmarks: dict[str, dict[str, tuple[Place, Place]]] = Field(default_factory=dict)
+    """The same for images of earlier studies, by their UID."""
+    outlines: tuple[Outline, ...] = ()
+    """Normal variants, outlined on the images."""
     rule_outs: tuple[RuleOut, ...] = ()
     differentials: tuple[str, ...] = ()
     history: str = Field(default="", max_length=20000)

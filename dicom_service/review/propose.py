@@ -7,7 +7,7 @@ said against a condition before its structures and its essential views were look
 always rests on findings of the reader, never on the animal's data.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from pydantic import computed_field
@@ -228,9 +228,7 @@ def _any_of(group: Sequence[str]) -> str:
     return " or ".join(group) if len(group) <= _NAMED else "view from in front or behind"
 
 
-def differentials(
-    template: Template, reading: Reading, *, atlas: Atlas | None = None
-) -> tuple[str, ...]:
+def differentials(proposals: Iterable[Proposal], reading: Reading) -> tuple[str, ...]:
     """Ids of the conditions that are supported or possible, the strongest first.
 
     What the reader has found without evidence, or excluded, is left out; what the reader supports
@@ -241,22 +239,20 @@ def differentials(
     chosen += [identity for identity, verdict in decided.items() if verdict == "possible"]
     chosen += [
         p.condition
-        for p in propose(template, reading, atlas=atlas)
+        for p in proposals
         if p.verdict in ("supported", "possible") and p.condition not in decided
     ]
     return tuple(chosen)
 
 
-def next_steps(
-    template: Template, reading: Reading, *, atlas: Atlas | None = None
-) -> tuple[Step, ...]:
-    """The steps that the differentials ask for, each once, those of the first condition first."""
+def next_steps(conditions: Iterable[str], *, atlas: Atlas | None = None) -> tuple[Step, ...]:
+    """The steps that `conditions` (ids) ask for, each once, those of the first condition first."""
     known = atlas or default_atlas()
     asked: dict[str, list[str]] = {}
-    for differential in differentials(template, reading, atlas=atlas):
-        condition = known.condition(differential)
+    for identity in conditions:
+        condition = known.condition(identity)
         for wanted in condition.next_steps if condition else ():
-            asked.setdefault(wanted, []).append(condition.name if condition else differential)
+            asked.setdefault(wanted, []).append(condition.name if condition else identity)
     return tuple(
         Step(
             id=step.id,

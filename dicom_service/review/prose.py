@@ -192,10 +192,15 @@ class Writer:
         for item in items:
             seen = self.observed(item, value)
             if seen:
-                notes = _notes(o.note for o in seen.values())
+                marked = self._marked(item) if value == "variant" else []
+                notes = _notes([*marked, *(o.note for o in seen.values())])
                 said.append(f"{self.name(item)} on {self.labels(seen)}{notes}")
         if said:
             yield f"{heading}: {'; '.join(said)}."
+
+    def _marked(self, item: TemplateItem) -> list[str]:
+        """What the variants of a structure are called on the images."""
+        return [o.name for o in self.reading.outlines if o.item == item.id]
 
     def normal(self, items: Sequence[TemplateItem]) -> Iterator[str]:
         """What is normal, whole groups in one sentence; `items` are of one section."""

@@ -8,9 +8,10 @@ from pydantic.json_schema import models_json_schema
 
 from dicom_service.measure import Measured
 from dicom_service.review.model import Reading
+from dicom_service.roster import Added
 from dicom_service.statement.routes import Route, routes
 from dicom_service.store import Preferences
-from dicom_service.web import admin, api, quarantine, reading_list, session
+from dicom_service.web import accounts, admin, api, quarantine, reading_list, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
 from dicom_service.workflow.comparing import AllChanges, ComparedAsked
 from dicom_service.workflow.measurable import MeasurableList
@@ -48,7 +49,10 @@ BODIES: dict[str, Body] = {
     "api.sign": Body(takes=api.Signature),
     "api.add_addendum": Body(takes=api.Remark),
     "api.reopen_for_correction": Body(takes=api.Reopening, gives=OpenReading),
-    "admin.echo_peer": Body(takes=admin.Nothing),
+    "peers.echo_peer": Body(takes=admin.Nothing),
+    "peers.put": Body(takes=Added),
+    "accounts.enrol": Body(takes=accounts.NewAccount),
+    "accounts.change": Body(takes=accounts.AccountChange),
     "admin.verify": Body(takes=admin.Nothing),
     "reading_list.set_priority": Body(takes=reading_list.Priority),
     "quarantine.decide": Body(takes=quarantine.Decided),
@@ -184,7 +188,7 @@ def _operation(route: Route) -> Schema:
         parameters.append(
             {"name": name, "in": "query", "description": text, "schema": {"type": "string"}}
         )
-    if route.method == "PUT":
+    if route.endpoint == "api.save_reading":
         parameters.append(
             {"name": "If-Match", "in": "header", "required": True, "schema": {"type": "string"},
              "description": "the version that was loaded, in double quotes"}

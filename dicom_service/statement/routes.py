@@ -7,16 +7,7 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
-from dicom_service.web import (
-    admin,
-    api,
-    health,
-    preferences,
-    quarantine,
-    reading_list,
-    report_files,
-    session,
-)
+from dicom_service.web.app import API
 from dicom_service.web.dicomweb import blueprint as dicomweb
 
 _METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")
@@ -37,8 +28,7 @@ class Route(NamedTuple):
 def routes() -> tuple[Route, ...]:
     """Every route below /api and /dicomweb, in the order of their addresses."""
     app = Flask("routes", static_folder=None)
-    answering = (session, preferences, api, reading_list, health, admin, quarantine, report_files)
-    for part in (*(module.blueprint for module in answering), dicomweb):
+    for part in (*(module.blueprint for module in API), dicomweb):
         app.register_blueprint(part)
     found = [
         Route(

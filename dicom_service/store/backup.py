@@ -1,7 +1,8 @@
 """A copy of a data folder that is consistent while the node runs, and the way back.
 
 The index is copied first, in one moment of it; the bytes it names never change, so they are
-copied afterwards, those that the backup does not have yet. The copy of the index takes its name
+copied afterwards, those that the backup does not have yet; what only the journal holds is copied
+before. The copy of the index takes its name
 last: a backup that is interrupted leaves the one before.
 """
 
@@ -14,12 +15,15 @@ from typing import NamedTuple
 from sqlalchemy import select
 
 from dicom_service.errors import SetupError
-from dicom_service.store.blobs import Blobs, full_disk_named, sync_folder
-from dicom_service.store.objects import digest_of
-from dicom_service.store.opening import INDEX
+from dicom_service.store.blobs import Blobs, full_disk_named
+from dicom_service.store.digests import digest_of
+from dicom_service.store.opening import INDEX, JOURNAL
+from dicom_service.store.records import files_in
+from dicom_service.store.replay import copy_waiting
 from dicom_service.store.schema import documents, instances, quarantine
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.store import Store
+from dicom_service.store.syncing import sync_folder
 
 _ALONE = ("device-uid",)
 """Files beside the index that belong to the node."""
@@ -59,7 +63,9 @@ def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
         raise SetupError(f"A backup inside the data folder {data} would be lost with it.")
     with full_disk_named(to):
         to.mkdir(parents=True, exist_ok=True)
+        waiting = _journal_copied(data, to)
         done = _copied(data, to)
+        done = done._replace(objects=done.objects + waiting, copied=done.copied + waiting)
         for name in _ALONE:
             if (data / name).is_file():
                 _copy(data / name, to / name)
@@ -97,8 +103,21 @@ def restore(backup: Path, data: Path) -> Copied:
             if (backup / name).is_file():
                 _copy(backup / name, data / name)
         _copy(backup / INDEX, data / INDEX)
+        for file in files_in(backup / JOURNAL):
+            (data / JOURNAL).mkdir(exist_ok=True)
+            _copy(file, data / JOURNAL / file.name)
+            sync_folder(data / JOURNAL)
         sync_folder(data)
     return Copied(len(wanted), len(wanted), size, missing)
+
+
+def _journal_copied(data: Path, to: Path) -> int:
+    """What was acknowledged and is not in the index yet; before the index, see `copy_waiting`."""
+    index = SqliteIndex(data / INDEX)
+    try:
+        return copy_waiting(index, data / JOURNAL, to / JOURNAL)
+    finally:
+        index.close()
 
 
 def _copied(data: Path, to: Path) -> Copied:

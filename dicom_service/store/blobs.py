@@ -8,13 +8,15 @@ folder: it is made, and synced, once for many.
 import errno
 import os
 import shutil
+import threading
 import time
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from dicom_service.errors import StorageFull
+from dicom_service.store.syncing import FileSystem, sync_folder
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _FOLDER_SECONDS = 1024
@@ -36,6 +38,8 @@ class Blobs:
     def __init__(self, folder: Path, incoming: Path) -> None:
         self.folder = folder
         self.incoming = incoming
+        self._system: FileSystem | None = None
+        self._opening = threading.Lock()
 
     def place(self, temp: Path) -> str:
         """Give a finished temporary file its name; `settle` makes the name durable.
@@ -54,6 +58,65 @@ class Blobs:
                 os.close(file)
             os.rename(temp, self._made(name))  # noqa: PTH104 - tests make exactly this call fail
         return name
+
+    def new_name(self) -> str:
+        """A name for a blob that is to be written."""
+        return _new_name()
+
+    def write(self, name: str, data: bytes) -> None:
+        """Write a blob whose name was decided before; `sync` makes several durable.
+
+        Raises
+        ------
+        StorageFull
+            The disk has no room.
+        """
+        with full_disk_named(self.folder):
+            with self._opening:
+                if self._system is None:
+                    self._system = FileSystem(self.folder)
+            _write(os.open(self._made(name), os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o640), data)
+
+    def write_again(self, name: str, data: bytes) -> None:
+        """Write the same bytes over those of a blob, which somebody may be reading; nothing
+        happens when it is gone.
+
+        Raises
+        ------
+        StorageFull
+            The disk has no room.
+        """
+        with full_disk_named(self.folder):
+            try:
+                file = os.open(self.path(name), os.O_WRONLY)
+            except FileNotFoundError:
+                return
+            _write(file, data)
+
+    def sync(self, names: Sequence[str]) -> None:
+        """Make written blobs and their names durable; those that are gone are not needed.
+
+        Raises
+        ------
+        StorageFull
+            Some may not last, whatever a second call says: they must be written again.
+        """
+        with full_disk_named(self.folder):
+            if not names or (self._system is not None and self._system.sync()):
+                return
+            there = [self.path(name) for name in names if self.path(name).exists()]
+            for path in there:
+                with path.open("rb") as file:
+                    os.fsync(file.fileno())
+            for folder in {path.parent for path in there}:
+                sync_folder(folder)
+
+    def close(self) -> None:
+        """Let the file system go."""
+        with self._opening:
+            if self._system is not None:
+                self._system.close()
+                self._system = None
 
     def settle(self, names: Iterable[str]) -> None:
         """Make names durable, each folder once.
@@ -100,6 +163,9 @@ class Blobs:
         """Move a blob out of the way, into `folder`, for a person to look at."""
         folder.mkdir(exist_ok=True)
         shutil.move(self.path(name), folder / name)
+        with (folder / name).open("rb") as file:
+            os.fsync(file.fileno())
+        sync_folder(folder)
 
     def _made(self, name: str) -> Path:
         target = self.path(name)
@@ -110,18 +176,18 @@ class Blobs:
         return target
 
 
+def _write(file: int, data: bytes) -> None:
+    try:
+        rest = memoryview(data)
+        while rest:
+            rest = rest[os.write(file, rest) :]
+    finally:
+        os.close(file)
+
+
 def _new_name() -> str:
     turn = int(time.time()) // _FOLDER_SECONDS % 0x10000
     return f"{turn:04x}{uuid.uuid4().hex[4:]}"
-
-
-def sync_folder(folder: Path) -> None:
-    """Make the names in `folder` durable."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 @contextmanager

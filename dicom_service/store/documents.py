@@ -13,9 +13,10 @@ from dicom_service.errors import NotFound, NotReady, VersionConflict
 from dicom_service.report.model import ReportContent
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries
+from dicom_service.store.digests import dataset_offset
 from dicom_service.store.faults import reach
+from dicom_service.store.indexing import insert_instance
 from dicom_service.store.model import DocumentRow, InstanceHeader, NewDocument
-from dicom_service.store.objects import dataset_offset, insert_instance
 from dicom_service.store.opening import Shelf
 from dicom_service.store.papers import document_row, insert_document
 from dicom_service.store.reopening import newest_report, opened_again

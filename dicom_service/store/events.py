@@ -24,6 +24,7 @@ nobody is to read unless it is on the list or is routed here too. A new study st
 with an image and as kept with anything else.
 """
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, delete, insert, select, update
@@ -56,36 +57,67 @@ def arrived(
         When it arrived; later than every earlier object of the study even when the clock was
         set back, so that "newer than" can be asked of these times.
     """
-    row = connection.execute(_STUDY, {"uid": header.study_uid}).first()
-    if row is not None:
-        at_us = max(at_us, row.latest_at + 1)
+    return arrived_together(connection, [(header, at_us, prior)])[1][0]
+
+
+def arrived_together(
+    connection: Connection, objects: Sequence[tuple[InstanceHeader, int, bool]]
+) -> tuple[bool, list[int]]:
+    """Objects of one study arrived, one after another; the study is written once.
+
+    Parameters
+    ----------
+    objects
+        Header, time, and whether this node asked for it as an earlier study.
+
+    Returns
+    -------
+    tuple[bool, list[int]]
+        Whether the study is new, and when each arrived; see `arrived`.
+    """
+    uid = objects[0][0].study_uid
+    row = connection.execute(_STUDY, {"uid": uid}).first()
+    now: dict[str, Any] = {} if row is None else dict(row._mapping)
+    changed: dict[str, Any] = {}
+    times = []
+    for header, at_us, prior in objects:
+        at = max(at_us, now["latest_at"] + 1) if now else at_us
+        values = _after_object(now, header, at, prior) if now else _first(header, at, prior)
+        changed |= values
+        now |= values
+        times.append(at)
     if row is None:
-        worked = "prior" if prior else "arriving"
-        state = worked if header.makes_work else "kept"
-        values = _named(header) | {"state": state, "images": int(header.makes_work)}
-        connection.execute(
-            insert(studies).values(
-                study_uid=header.study_uid, last_object_at=at_us, latest_at=at_us, **values
-            )
-        )
-        index_words(connection, header.study_uid, values)
-        return at_us
-    values = {"latest_at": at_us}
+        connection.execute(insert(studies).values(study_uid=uid, **changed))
+    else:
+        set_values(connection, uid, **changed)
+    if "patient_id" in changed:
+        index_words(connection, uid, changed)
+    return row is None, times
+
+
+def _first(header: InstanceHeader, at_us: int, prior: bool) -> dict[str, Any]:
+    state = ("prior" if prior else "arriving") if header.makes_work else "kept"
+    times = {"last_object_at": at_us, "latest_at": at_us}
+    return _named(header) | times | {"state": state, "images": int(header.makes_work)}
+
+
+def _after_object(
+    now: Mapping[str, Any], header: InstanceHeader, at_us: int, prior: bool
+) -> dict[str, Any]:
+    values: dict[str, Any] = {"latest_at": at_us}
     if header.makes_work:
-        aside = prior and row.state in ("kept", "prior")
-        after = {"state": "prior"} if aside else _after_image(row, at_us)
-        named = _named(header) if row.images == 0 else {}
-        values |= {"images": row.images + 1} | named | after
-        if row.images == 0:
-            index_words(connection, header.study_uid, values)
-    set_values(connection, header.study_uid, **values)
-    return at_us
+        aside = prior and now["state"] in ("kept", "prior")
+        after = {"state": "prior"} if aside else _after_image(now, at_us)
+        named = _named(header) if now["images"] == 0 else {}
+        values |= {"images": now["images"] + 1} | named | after
+    return values
 
 
-def _after_image(row: Any, at_us: int) -> dict[str, Any]:
-    if row.state in CLOSED:
-        return {"late_objects": row.late_objects + 1, "last_object_at": at_us}
-    if row.state == "reading":
+def _after_image(now: Mapping[str, Any], at_us: int) -> dict[str, Any]:
+    if now["state"] in CLOSED:
+        late = now.get("late_objects", 0)
+        return {"late_objects": late + 1, "last_object_at": at_us}
+    if now["state"] == "reading":
         return {"stale": True, "last_object_at": at_us}
     return {"state": "arriving", "detail": "", "last_object_at": at_us}
 
@@ -95,7 +127,7 @@ def routed_again(connection: Connection, header: InstanceHeader, at_us: int) -> 
     row = connection.execute(_STUDY, {"uid": header.study_uid}).first()
     if row is not None and row.state == "prior" and header.makes_work:
         at_us = max(at_us, row.latest_at)
-        set_values(connection, header.study_uid, **_after_image(row, at_us))
+        set_values(connection, header.study_uid, **_after_image(dict(row._mapping), at_us))
 
 
 def _named(header: InstanceHeader) -> dict[str, Any]:

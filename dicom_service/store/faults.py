@@ -12,6 +12,13 @@ VARIABLE = "SESAMOID_FAULT"
 POINTS = (
     "accept.renamed",
     "accept.committed",
+    "journal.written",
+    "journal.synced",
+    "accept.journaled",
+    "journal.placed",
+    "journal.indexed",
+    "journal.settled",
+    "journal.freed",
     "settle.document",
     "settle.committed",
     "save.before",

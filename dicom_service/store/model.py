@@ -239,6 +239,12 @@ class UserRow(Frozen):
     display: str
     password_hash: str
     roles: tuple[str, ...]
+    disabled: bool = False
+
+    @property
+    def hash_in_use(self) -> str | None:
+        """What a password is compared with; None: no password fits."""
+        return None if self.disabled else self.password_hash
 
 
 class SessionRow(Frozen):

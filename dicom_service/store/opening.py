@@ -12,8 +12,8 @@ from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.texts import mend
 
-INDEX = "index.sqlite"
-"""The index within a data folder or a backup."""
+INDEX, JOURNAL = "index.sqlite", "journal"
+"""The index, and the folder of the journal, within a data folder or a backup."""
 
 
 class Shelf:
@@ -36,6 +36,7 @@ class Shelf:
     def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
         self.folder = folder.absolute()
         self.incoming = self.folder / "incoming"
+        self.journal = self.folder / JOURNAL
         self.exclusive = exclusive
         self.low_water = 0
         """Bytes of free room below which no object is taken."""
@@ -62,8 +63,13 @@ class Shelf:
             self.close()
             raise
 
-    def check_room(self, times: int = 1) -> None:
+    def check_room(self, times: int = 1, owed: int = 0) -> None:
         """Refuse in time: what is left of the disk belongs to readings and reports.
+
+        Parameters
+        ----------
+        owed
+            Bytes that are still to be written for objects that were taken.
 
         Raises
         ------
@@ -73,7 +79,7 @@ class Shelf:
         if not self.low_water:
             return
         disk = os.statvfs(self.folder)
-        free = disk.f_bavail * disk.f_frsize
+        free = disk.f_bavail * disk.f_frsize - owed
         if free < times * self.low_water:
             raise StorageFull(
                 f"The disk of {self.folder} has only {free >> 20} MB left, and the last "
@@ -84,6 +90,7 @@ class Shelf:
     def close(self) -> None:
         """Close the index and let another node have the folder."""
         self._index.close()
+        self._blobs.close()
         if self._lock is not None:
             self._lock.close()
             self._lock = None

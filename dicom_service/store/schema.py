@@ -22,7 +22,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 8
+VERSION = 10
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -176,6 +176,14 @@ instances = Table(
     Index("instances_by_study", "study_uid", "series_uid"),
 )
 
+journal_state = Table(
+    "journal_state",  # one row: how far the journal of small objects has been worked off
+    metadata,
+    Column("id", _BIG, primary_key=True),
+    Column("indexed", BigInteger, nullable=False, default=0),  # numbers up to here have rows
+    Column("settled", BigInteger, nullable=False, default=0),  # and files that are synced
+)
+
 quarantine = Table(
     "quarantine",
     metadata,
@@ -317,6 +325,21 @@ users = Table(
     _text("display"),
     _text("password_hash"),
     Column("roles", _TEXT, nullable=False, default="[]"),
+)
+
+disabled_users = Table(
+    "disabled_users",  # accounts that nobody can sign in with
+    metadata,
+    Column("name", _short(64), ForeignKey("users.name"), primary_key=True),
+    _text("by"),
+    _time("at"),
+)
+
+added_peers = Table(
+    "added_peers",  # beside those of the settings file; see peers.py
+    metadata,
+    Column("name", _short(64), primary_key=True),
+    _text("said"),
 )
 
 preferences = Table(

@@ -3,10 +3,11 @@
 import contextlib
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError, OperationalError
@@ -31,18 +32,61 @@ class SqliteIndex(Index):
         self.file = file
         self.place = str(file)
         self.engine = _open(file)
+        self.catch_up: Callable[[], None] | None = None
+        """Called before anything is read or written: what was promised is then in the index."""
         self._writing = threading.Lock()
+        self._mine = threading.local()
         self._made = False
+        self._looking = threading.Lock()
+        self._looker: sqlite3.Connection | None = None
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """A connection that sees one consistent state."""
+        self._catch_up()
         with _translated(self.file), self.engine.connect() as connection:
             yield connection
 
     @contextmanager
-    def write(self, *_about: str) -> Iterator[Connection]:
-        """One transaction; there is only one at a time, whatever it is about."""
+    def write(self, *_about: str, catch_up: bool = True) -> Iterator[Connection]:
+        """One transaction; there is only one at a time, whatever it is about.
+
+        Parameters
+        ----------
+        catch_up
+            False: this is the catching up.
+        """
+        if catch_up:
+            self._catch_up()
+        self._mine.writes = True
+        try:
+            with self._transaction() as connection:
+                yield connection
+        finally:
+            self._mine.writes = False
+
+    def look_up(self, query: str, values: Sequence[str]) -> tuple[Any, ...] | None:
+        """The first row of a query as the index is now, without catching up; for one that is
+        asked for every object, and must cost little."""
+        try:
+            with self._looking:
+                if self._looker is None:
+                    self._looker = sqlite3.connect(
+                        f"file:{quote(str(self.file))}?mode=ro", uri=True, check_same_thread=False
+                    )
+                    self._looker.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
+                found: tuple[Any, ...] | None = self._looker.execute(query, values).fetchone()
+                return found
+        except sqlite3.OperationalError as error:
+            raise TryLater(f"The index {self.file} does not answer: {error}.") from error
+
+    def _catch_up(self) -> None:
+        # Within a transaction of this thread it is too late for that, and would wait for itself.
+        if self.catch_up is not None and not getattr(self._mine, "writes", False):
+            self.catch_up()
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Connection]:
         if self._made and not self.file.is_file():  # SQLite would write on, where nobody finds it
             raise StorageFull(f"The index {self.file} is gone. Is its disk there?")
         with _translated(self.file), self._writing, self.engine.connect() as connection:
@@ -84,6 +128,10 @@ class SqliteIndex(Index):
 
     def close(self) -> None:
         """Close every connection; SQLite folds its journal into the file."""
+        with self._looking:
+            if self._looker is not None:
+                self._looker.close()
+                self._looker = None
         self.engine.dispose()
 
 

@@ -3,6 +3,7 @@
 from sqlalchemy import select, update
 
 from dicom_service.errors import SetupError
+from dicom_service.store.accounts import Accounts
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
 from dicom_service.store.identities import Identities
@@ -11,6 +12,7 @@ from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
 from dicom_service.store.overview import Overviews
+from dicom_service.store.peers import AddedPeers
 from dicom_service.store.preferences import AccountPreferences
 from dicom_service.store.priors import Priors
 from dicom_service.store.quarantine import Quarantine
@@ -18,7 +20,6 @@ from dicom_service.store.readings import Readings
 from dicom_service.store.reopening import Reopenings
 from dicom_service.store.retention import Retention
 from dicom_service.store.schema import documents, instances, quarantine, studies
-from dicom_service.store.users import Users
 
 
 class Store(
@@ -31,7 +32,8 @@ class Store(
     Documents,
     Outbox,
     Priors,
-    Users,
+    Accounts,
+    AddedPeers,
     Identities,
     AccountPreferences,
     Audit,
@@ -40,8 +42,8 @@ class Store(
     """An open data folder; every method may be called from any thread.
 
     The parts are in modules of their own: objects, quarantine, retention, studies, readings,
-    reopening, documents, outbox, priors, users, identities, preferences, audit, overview. `Shelf`
-    (opening.py) opens and closes the folder.
+    reopening, documents, outbox, priors, users, accounts, peers, identities, preferences, audit,
+    overview. `Shelf` (opening.py) opens and closes the folder.
     """
 
     def sweep(self) -> SweepReport:

@@ -5,12 +5,12 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import Connection, Select, delete, func, insert, select, update
 
 from dicom_service.errors import NotFound, Refused
 from dicom_service.store.model import SessionRow, UserRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import sessions, users
+from dicom_service.store.schema import disabled_users, sessions, users
 from dicom_service.store.times import from_us, to_us
 
 
@@ -40,8 +40,8 @@ class Users(Shelf):
     def user(self, name: str) -> UserRow | None:
         """The user of that name."""
         with self._index.read() as connection:
-            row = connection.execute(select(users).where(users.c.name == name)).first()
-        return None if row is None else _user(row)
+            found = user_rows(connection, select(users).where(users.c.name == name))
+        return found[0] if found else None
 
     def count_users(self) -> int:
         """How many can sign in."""
@@ -90,10 +90,16 @@ class Users(Shelf):
             connection.execute(delete(sessions).where(sessions.c.token_hash == token_hash))
 
 
-def _user(row: Any) -> UserRow:
-    return UserRow(
-        name=row.name,
-        display=row.display,
-        password_hash=row.password_hash,
-        roles=tuple(json.loads(row.roles)),
-    )
+def user_rows(connection: Connection, query: Select[Any]) -> list[UserRow]:
+    """What a query over users finds."""
+    disabled = set(connection.execute(select(disabled_users.c.name)).scalars())
+    return [
+        UserRow(
+            name=row.name,
+            display=row.display,
+            password_hash=row.password_hash,
+            roles=tuple(json.loads(row.roles)),
+            disabled=row.name in disabled,
+        )
+        for row in connection.execute(query)
+    ]

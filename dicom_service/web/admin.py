@@ -1,6 +1,5 @@
 """What the administrator's page asks for, as JSON; only for users with that role."""
 
-import time
 from datetime import UTC, datetime
 
 from flask import Blueprint, Response, jsonify, request
@@ -8,14 +7,12 @@ from pydantic import Field, ValidationError
 
 from dicom_service import __version__
 from dicom_service.base import Frozen
-from dicom_service.errors import NotAllowed, NotFound, PeerAway, Refused
-from dicom_service.node import echo
+from dicom_service.errors import NotAllowed, Refused
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.queries import number
 from dicom_service.web.session import Caller, json_body, signed_in
 from dicom_service.web.site import site
 
-ECHO_SECONDS = 10.0
 LARGEST_PAGE = 500
 DELIVERY_STATES = ("owed", "sent", "refused", "committed")
 
@@ -53,18 +50,6 @@ def overview() -> Response:
     administrator()
     here = site()
     settings = here.settings
-    peers = [
-        {
-            "name": peer.name,
-            "ae_title": peer.ae_title,
-            "host": peer.host,
-            "port": peer.port,
-            "commitment": peer.commitment,
-            "retrieve": peer.retrieve,
-            "archive": peer.name == settings.archive,
-        }
-        for peer in settings.peers
-    ]
     node = {
         "version": __version__,
         "ae_title": settings.ae_title,
@@ -72,30 +57,10 @@ def overview() -> Response:
         "listening": here.listening(),
         "started_at": here.started_at.isoformat(),
         "data_folder": str(here.store.folder),
-        "archive": settings.archive,
+        "archive": here.roster.archive,
         "audit_syslog": settings.audit_syslog,
     }
-    return jsonify(here.store.overview().model_dump(mode="json") | {"node": node, "peers": peers})
-
-
-@blueprint.post("/peers/<name>/echo")
-def echo_peer(name: str) -> Response:
-    """Call a peer by C-ECHO now."""
-    administrator()
-    _nothing()
-    settings = site().settings
-    peer = settings.peer(name)
-    if peer is None:
-        raise NotFound(f"No peer is called {name[:64]}.")
-    started = time.perf_counter()
-    seconds = min(ECHO_SECONDS, settings.peer_timeout_seconds)
-    said = ""
-    try:
-        echo(peer, settings.ae_title, seconds, settings.tls)
-    except PeerAway as error:
-        said = str(error)
-    took = round(1000 * (time.perf_counter() - started), 1)
-    return jsonify({"answers": not said, "detail": said, "milliseconds": took})
+    return jsonify(here.store.overview().model_dump(mode="json") | {"node": node})
 
 
 @blueprint.get("/outbox")

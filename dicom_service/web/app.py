@@ -6,9 +6,11 @@ from pathlib import Path
 
 from flask import Flask
 
+from dicom_service.roster import Roster
 from dicom_service.settings import PLUGIN, Settings
 from dicom_service.store import Seeing, Store
 from dicom_service.web import (
+    accounts,
     admin,
     api,
     health,
@@ -17,6 +19,7 @@ from dicom_service.web import (
     metrics,
     oidc,
     pages,
+    peers,
     preferences,
     problems,
     quarantine,
@@ -32,6 +35,20 @@ from dicom_service.web.rates import Rates
 from dicom_service.web.site import KEY, Site
 from dicom_service.web.throttle import Throttle
 
+API = (
+    session,
+    preferences,
+    api,
+    measuring,
+    reading_list,
+    health,
+    admin,
+    accounts,
+    peers,
+    quarantine,
+    report_files,
+)
+"""What answers below /api."""
 LARGEST_BODY = 1 << 30
 
 
@@ -47,6 +64,8 @@ def create_app(
     viewer: Path | None = None,
     on_stored: Callable[[], None] = lambda: None,
     on_outbox: Callable[[], None] = lambda: None,
+    on_peers: Callable[[], None] = lambda: None,
+    roster: Roster | None = None,
     listening: Callable[[], bool] = lambda: True,
     clock: Callable[[], datetime] = _utc_now,
 ) -> Flask:
@@ -61,6 +80,10 @@ def create_app(
         Called when an object came in over the web, so that its study is looked after.
     on_outbox
         Called when deliveries are to be tried now.
+    on_peers
+        Called when a peer was added, changed or removed.
+    roster
+        The peers; None: those of the settings and of the store.
     listening
         Whether DICOM peers can call; part of being ready.
     clock
@@ -81,6 +104,8 @@ def create_app(
         plugin=PLUGIN,
         on_stored=on_stored,
         on_outbox=on_outbox,
+        on_peers=on_peers,
+        roster=roster or Roster(settings, store),
         listening=listening,
         started_at=clock(),
     )
@@ -88,20 +113,7 @@ def create_app(
     languages.install(app)
     metrics.install(app, store)
     security.install(app)
-    answering = (
-        session,
-        preferences,
-        api,
-        measuring,
-        reading_list,
-        health,
-        admin,
-        quarantine,
-        report_files,
-        pages,
-        metrics,
-    )
-    for part in (*(module.blueprint for module in answering), dicomweb):
+    for part in (*(module.blueprint for module in (*API, pages, metrics)), dicomweb):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)
     oidc.install(app, settings)

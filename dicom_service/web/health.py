@@ -50,6 +50,8 @@ def _storage() -> str:
         room = os.statvfs(folder)
     except OSError:
         return "the data folder is gone"
+    if site().store.trouble:
+        return "what came in waits in the journal, see the log"
     if not os.access(site().store.incoming, os.W_OK):
         return "the data folder cannot be written"
     if room.f_bavail * room.f_frsize < LEAST_FREE_BYTES:

@@ -11,7 +11,7 @@ from dicom_service.workflow.accepting import measured
 from dicom_service.workflow.changes import changes_in_study
 from dicom_service.workflow.comparing import ComparedAsked
 from dicom_service.workflow.measurable import measurable
-from dicom_service.workflow.measuring import StudyMeasureRequest
+from dicom_service.workflow.measuring import StudyMeasureRequest, animal_of
 
 blueprint = Blueprint("measuring", __name__, url_prefix="/api")
 blueprint.url_value_preprocessor(check_address)
@@ -33,7 +33,7 @@ def what_can_be_measured(study: str) -> Response:
     """What can be computed on the study's images, with landmarks and published values."""
     signed_in()
     opening = site().desk.open(study)
-    found = measurable(opening.facts.signalment.species or "", opening.template.regions)
+    found = measurable(animal_of(opening.facts.signalment), opening.template.regions)
     return jsonify(found.model_dump(mode="json"))
 
 
@@ -45,5 +45,5 @@ def changes(study: str) -> Response:
         asked = ComparedAsked.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "measurements") from error
-    found = changes_in_study(site().store, site().settings, study, asked)
+    found = changes_in_study(site().store, site().roster, study, asked)
     return jsonify(found.model_dump(mode="json"))

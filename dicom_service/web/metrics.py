@@ -94,6 +94,7 @@ class _Index(Collector):
             ("object_bytes", "Bytes of objects stored", seen.object_bytes),
             ("quarantined_objects", "Objects in quarantine", seen.quarantined),
             ("oldest_delivery_seconds", "Age of the oldest open delivery", max(0.0, waits)),
+            ("journal_bytes", "Bytes of objects in the journal only", self._store.waiting_bytes),
             ("disk_free_bytes", "Bytes free on the disk of the data folder", seen.free_bytes),
         ):
             yield GaugeMetricFamily(f"sesamoid_{name}", text, value=value)

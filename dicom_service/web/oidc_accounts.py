@@ -34,6 +34,8 @@ def account_of(claims: Mapping[str, Any]) -> UserRow:
         row = store.user(name)
     if row is None:
         raise NotAllowed("You have no account on this node: ask an administrator for one.")
+    if row.disabled:
+        raise NotAllowed("Your account on this node is disabled: ask an administrator.")
     if known is None:
         try:
             store.tie(name, claims["iss"], claims["sub"])

@@ -83,6 +83,11 @@ def _from_this_site() -> None:
         raise NotAllowed("The request came from a page of another site.")
 
 
+def _listener() -> str:
+    """The pages with the panel may use the microphone: for dictation, on the device only."""
+    return "self" if request.path.startswith(("/read", "/plain")) else ""
+
+
 def _headers(response: Response) -> Response:
     is_page = response.mimetype == "text/html"
     defaults = {
@@ -92,7 +97,8 @@ def _headers(response: Response) -> Response:
         "Referrer-Policy": "same-origin",
         "Cross-Origin-Opener-Policy": "same-origin",
         "Cross-Origin-Resource-Policy": "same-origin",
-        "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+        "Permissions-Policy": "camera=(), geolocation=(), "
+        f"microphone=({_listener()}), payment=(), usb=()",
         "Cache-Control": "no-store",
     }
     if request.is_secure:

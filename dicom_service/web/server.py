@@ -1,7 +1,6 @@
 """Serving the application: waitress in a thread of its own."""
 
 import contextlib
-import errno
 import logging
 import socket
 import threading
@@ -11,9 +10,10 @@ from flask import Flask
 from waitress import wasyncore  # type: ignore[import-untyped]
 from waitress.server import create_server  # type: ignore[import-untyped]
 
-from dicom_service.errors import SetupError
+from dicom_service.errors import SetupError, port_advice
 from dicom_service.settings import Settings
 from dicom_service.web.app import LARGEST_BODY
+from dicom_service.web.sending import Channel
 from dicom_service.web.tls import channel_over, context_of
 
 log = logging.getLogger(__name__)
@@ -52,8 +52,7 @@ class Server:
             url_scheme="https" if tls else "http",
             **proxy,
         )
-        if tls is not None:
-            self._server.channel_class = channel_over(tls)
+        self._server.channel_class = Channel if tls is None else channel_over(tls)
         self.port: int = int(self._server.effective_port)
         self._thread = threading.Thread(target=self._server.run, name="web", daemon=True)
         self._thread.start()
@@ -99,13 +98,8 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.listen()
     except OSError as error:
         listening.close()
-        if error.errno == errno.EADDRINUSE:
-            raise SetupError(
-                f"Port {port} at {host} is in use. Stop the other program, or choose another "
-                "port with --http-port or http_port."
-            ) from error
         raise SetupError(
             f"The web pages cannot be served at {host}, port {port}: {error.strerror}. "
-            "Choose another address (http_host) or port (http_port)."
+            f"{port_advice(error)} (http_host and http_port)."
         ) from error
     return listening

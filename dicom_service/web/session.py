@@ -105,7 +105,7 @@ def sign_in() -> Response:
     here, address = site(), request.remote_addr or ""
     here.throttle.check(asked.user, address)
     row = here.store.user(asked.user)
-    if not password_fits(row.password_hash if row else None, asked.password) or row is None:
+    if not password_fits(row.hash_in_use if row else None, asked.password) or row is None:
         here.throttle.failed(asked.user, address)
         here.store.audit(
             "sign-in refused", user=asked.user, detail=f"from {address}", at=here.clock()
@@ -183,7 +183,9 @@ def _look_up(token: str) -> Caller | None:
     here = site()
     session = here.store.session(hashed(token), here.clock())
     user = here.store.user(session.user) if session else None
-    return Caller(user=user, session=session) if user and session else None
+    if user is None or session is None or user.disabled:
+        return None
+    return Caller(user=user, session=session)
 
 
 def _finite(text: str) -> float:

@@ -8,6 +8,7 @@ from typing import cast
 
 from flask import current_app
 
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import Seeing, Store
 from dicom_service.web.ports import DeskPort
@@ -36,6 +37,10 @@ class Site:
     """Called when an object came in over the web."""
     on_outbox: Callable[[], None]
     """Called when deliveries are to be tried now."""
+    on_peers: Callable[[], None]
+    """Called when a peer was added, changed or removed."""
+    roster: Roster
+    """The peers."""
     listening: Callable[[], bool]
     """Whether DICOM peers can call."""
     started_at: datetime

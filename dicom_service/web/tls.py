@@ -8,6 +8,7 @@ from typing import Any
 from waitress.channel import HTTPChannel  # type: ignore[import-untyped]
 
 from dicom_service.errors import SetupError
+from dicom_service.web.sending import Stretch, as_bytes
 
 _MODERN = "ECDHE+AESGCM:ECDHE+CHACHA20"
 _WAITS = (ssl.SSLWantReadError, ssl.SSLWantWriteError)
@@ -68,10 +69,13 @@ class _Encrypted:
                 raise ConnectionResetError(str(error)) from error
         return b"".join(pieces)
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | Stretch) -> int:
+        piece = as_bytes(data)
+        if not piece:
+            raise ConnectionResetError(104, "a file is shorter than it was")
         with self._lock:
             try:
-                return self._tls.send(data)
+                return self._tls.send(piece)
             except _WAITS as error:
                 raise BlockingIOError(11, "the network is busy") from error
             except ssl.SSLError as error:

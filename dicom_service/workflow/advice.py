@@ -8,10 +8,12 @@ from dicom_service.workflow.model import Advice, MergedText
 
 def advise(facts: StudyFacts, template: Template, reading: Reading) -> Advice:
     """Proposals, differentials, next steps, certainties and, if needed, a merged text."""
+    proposals = review.propose(template, reading)
+    differentials = review.differentials(proposals, reading)
     return Advice(
-        proposals=review.propose(template, reading),
-        differentials=review.differentials(template, reading),
-        next_steps=review.next_steps(template, reading),
+        proposals=proposals,
+        differentials=differentials,
+        next_steps=review.next_steps(differentials),
         certainties={f.id: review.certainty(template, f)._asdict() for f in reading.findings},
         aggressiveness={f.id: review.aggressiveness(f) for f in reading.findings},
         merged=_merged(facts, template, reading),

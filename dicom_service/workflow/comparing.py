@@ -130,7 +130,7 @@ def as_measured(measurement: Measurement, spacing: Spacing) -> Measured:
         kind=made.kind, method=made.method, version=made.version,
         calibration=measurement.calibration,
         numbers=tuple(Number(**dict(n)) for n in made.numbers),
-        refusal="" if made.numbers else "It has no number yet.",
+        refusal="" if made.numbers else made.why or "It has no number yet.",
     )  # fmt: skip
 
 
@@ -197,6 +197,9 @@ def _earlier(prior: PriorMeasurement, before: Measured, compared: Compared) -> A
     when = _iso(prior.date) or "an earlier study"
     if prior.maker:
         doubt = f"measured by {prior.maker} with its own method"
+        compared = compared.model_copy(update={"doubts": (*compared.doubts, doubt)})
+    if not prior.tracking_id and not prior.maker:
+        doubt = "measured today on the earlier image"
         compared = compared.model_copy(update={"doubts": (*compared.doubts, doubt)})
     return Against(
         kind="earlier", study_uid=prior.study_uid, date=prior.date, image_uid=prior.image_uid,

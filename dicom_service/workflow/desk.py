@@ -7,15 +7,15 @@ from pathlib import Path
 
 from dicom_service import intake, review
 from dicom_service.errors import NotAllowed, NotFound, NotReady
-from dicom_service.measure import complete
 from dicom_service.passwords import password_fits
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.events import CLOSED
 from dicom_service.workflow import exporting, signing, versions, withdrawing
-from dicom_service.workflow.accepting import with_answers
+from dicom_service.workflow.accepting import worked_out
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import (
     PREPARED,
@@ -60,6 +60,8 @@ class Desk:
         Gives the present moment; tests give their own.
     wake
         Called after something was put into the outbox, or archives are to be asked.
+    roster
+        The peers; None: those of the settings and of the store.
     """
 
     def __init__(
@@ -68,9 +70,11 @@ class Desk:
         settings: Settings,
         clock: Callable[[], datetime] = utc_now,
         wake: Callable[[], None] = lambda: None,
+        roster: Roster | None = None,
     ) -> None:
         self.store = store
         self.settings = settings
+        self.roster = roster or Roster(settings, store)
         self.clock = clock
         self.wake = wake
         self.device: Device = node_device(Path(settings.data_folder), settings)
@@ -99,7 +103,7 @@ class Desk:
         )
         content = ReportContent(kind="template", facts=facts, template=template, reading=Reading())
         document = signing.template_document(content, self.device, headers, self.clock())
-        destinations = [self.settings.archive] if self._sends_templates() else []
+        destinations = [self.roster.archive] if self._sends_templates() else []
         kept = self.store.save_preparation(
             study_uid,
             seen_at,
@@ -170,11 +174,9 @@ class Desk:
         if reading.template_revision != template.revision:
             reading = review.carry_over(reading, template)
         review.check_reading(template, reading)
-        images = {image.uid: image for image in facts.images}
-        measurements = tuple(complete(m, images[m.view]) for m in reading.measurements)
-        if any(m.computed for m in measurements):
-            before = self.store.reading(study_uid)[1].measurements
-            measurements = with_answers(self.store, facts, before, measurements)
+        computed = any(m.computed for m in reading.measurements)
+        before = self.store.reading(study_uid)[1].measurements if computed else ()
+        measurements = worked_out(self.store, facts, before, reading.measurements)
         reading = reading.model_copy(update={"measurements": measurements})
         now = self.clock()
         kept = self.store.save_reading(study_uid, reading, expected=version, user=user, at=now)
@@ -329,7 +331,7 @@ class Desk:
         NotFound
             No such study.
         """
-        return priors_of(self.store, self.settings, study_uid)
+        return priors_of(self.store, self.roster, study_uid)
 
     def report_pdf(self, study_uid: str) -> bytes:
         """The newest signed report as it is printed; before one is signed, the draft."""
@@ -349,15 +351,15 @@ class Desk:
         A password of None: they have just shown in another way who they are.
         """
         row = self.store.user(user)
-        stored = row.password_hash if row else None
-        if password is not None and not password_fits(stored, password):
+        fits = password is None or password_fits(row.hash_in_use if row else None, password)
+        if not fits:
             self.store.audit("password refused", user=user, at=self.clock())
             raise NotAllowed("The password is not right. Nothing was signed.")
         self._may_sign(user)
 
     def _may_sign(self, user: str) -> None:
         row = self.store.user(user)
-        if row is None or "reader" not in row.roles:
+        if row is None or row.disabled or "reader" not in row.roles:
             raise NotAllowed(f"{user} may not sign: only users with the role reader do.")
 
     def _correcting(self, study_uid: str) -> Correcting | None:
@@ -368,7 +370,7 @@ class Desk:
         return Correcting(reason=known.reason, by=by, at=known.at)
 
     def _sends_templates(self) -> bool:
-        return bool(self.settings.store_templates and self.settings.archive)
+        return bool(self.settings.store_templates and self.roster.archive)
 
     def _row(self, study_uid: str) -> StudyRow:
         row = self.store.study(study_uid)

@@ -1,7 +1,10 @@
 """What can be computed on the images of a study: kinds, landmarks, published values."""
 
+from typing import Literal
+
 from dicom_service.base import Frozen
-from dicom_service.measure.catalogue import Construction, Entry, Reference, catalogue
+from dicom_service.measure.catalogue import Entry, Reference, catalogue, explained
+from dicom_service.measure.population import Animal, Fit, fit
 from dicom_service.review.computed import ComputedKind
 
 NEXT_TO: dict[str, tuple[str, ...]] = {
@@ -19,30 +22,51 @@ NEXT_TO: dict[str, tuple[str, ...]] = {
 }
 """Regions whose measurements are often taken on views of another one."""
 
+Second = Literal["", "control", "marked control", "across"]
+
 
 class Landmark(Frozen):
-    """One point that the reader sets."""
+    """One point that the reader sets: what a published one is called, and where it lies."""
 
     id: str
-    name: str
+    name: str = ""
+    where: str = ""
+
+
+class Published(Reference):
+    """A published value, and whether it is of animals like this one."""
+
+    fit: Fit
 
 
 class Measurable(Frozen):
-    """One thing that can be computed; what is published of it is of this species only."""
+    """One thing that can be computed; what is published of it is of this species only.
+
+    A kind that needs no published definition has no title: the panel has the words for it.
+    """
 
     kind: ComputedKind
     name: str = ""
-    title: str
+    title: str = ""
+    region: str = ""
     view: str = ""
     landmarks: tuple[Landmark, ...]
-    optional: bool = False
-    """Whether it can be computed without its landmarks."""
+    needed: int
+    """How many of the landmarks have to be set; the rest goes with them, all or none."""
+    sized: bool = False
+    """Whether the true size of what is marked has to be given."""
+    second: Second = ""
+    """A second image that it takes: a control, whose landmarks need not or have to be set, or a
+    view at a right angle."""
     guidance: str = ""
     traps: str = ""
     here: bool = True
     """Whether it belongs to a region of this study, or to one beside it."""
-    construction: Construction | None = None
-    published: tuple[Reference, ...] = ()
+    how: str = ""
+    """Kind of the construction: angle, ratio and so on."""
+    lines: tuple[tuple[str, str], ...] = ()
+    """Landmarks that the construction joins."""
+    published: tuple[Published, ...] = ()
 
 
 class MeasurableList(Frozen):
@@ -51,59 +75,68 @@ class MeasurableList(Frozen):
     offers: tuple[Measurable, ...]
 
 
-def _simple(kind: ComputedKind, title: str, names: tuple[str, ...], guidance: str,
-            *, optional: bool = False) -> Measurable:  # fmt: skip
-    marks = tuple(Landmark(id=f"point_{i + 1}", name=name) for i, name in enumerate(names))
-    return Measurable(kind=kind, title=title, landmarks=marks, guidance=guidance,
-                      optional=optional)  # fmt: skip
+def _simple(kind: ComputedKind, marks: str, needed: int | None = None, *, sized: bool = False,
+            second: Second = "") -> Measurable:  # fmt: skip
+    names = marks.split()
+    return Measurable(
+        kind=kind, landmarks=tuple(Landmark(id=name) for name in names), sized=sized, second=second,
+        needed=len(names) if needed is None else needed,
+    )  # fmt: skip
 
-
-DRAWN = ("angle", "ratio")
-"""Constructions of two lines only, which the panel draws."""
 
 SIMPLE: tuple[Measurable, ...] = (
-    _simple("joint_space", "Joint space width",
-            ("one end of the joint space", "other end of the joint space"),
-            "A rough line along the dark space between the bones, only where the beam runs "
-            "along it."),
-    _simple("swelling_profile", "Soft tissue profile", ("middle of the joint",),
-            "Thickness of the soft tissue on both sides along the limb. With the joint marked, "
-            "distances count from it.", optional=True),
-    _simple("lucent_line", "Gap or lucent line", ("one end of the line", "other end of the line"),
-            "Along a fracture gap, a growth plate or the line between two parts; its cause is "
-            "not told."),
-    _simple("shaft_axis", "Axis of a shaft",
-            ("proximal end of the shaft", "distal end of the shaft"),
-            "On one straight bone, away from its ends."),
-)  # fmt: skip
+    _simple("joint_space", "one_end other_end"),
+    _simple("swelling_profile", "joint", 0, second="control"),
+    _simple("lucent_line", "one_end other_end"),
+    _simple("fat_plane", "proximal at_joint distal", second="marked control"),
+    _simple("shaft_axis", "proximal distal"),
+    _simple(
+        "fracture_angulation",
+        "proximal_fragment_proximal proximal_fragment_distal distal_fragment_proximal "
+        "distal_fragment_distal",
+        second="across",
+    ),
+    _simple("implant", "one_end other_end joint_one_end joint_other_end", 2),
+    _simple("ball", "middle", 0, sized=True),
+    _simple("ruler", "one_mark other_mark", sized=True),
+)
 """What needs no published definition."""
 
 
-def measurable(species: str, regions: tuple[str, ...]) -> MeasurableList:
-    """What can be computed for an animal of `species`, that of its regions first."""
+def measurable(animal: Animal, regions: tuple[str, ...]) -> MeasurableList:
+    """What can be computed for an animal, that of its regions first."""
     near = {*regions, *(other for region in regions for other in NEXT_TO.get(region, ()))}
     published = [
         offer
         for found in catalogue().values()
-        if (offer := _published(found, species, found.region in near)) is not None
+        if (offer := _published(found, animal, found.region in near)) is not None
     ]
     return MeasurableList(offers=(*SIMPLE, *sorted(published, key=lambda o: not o.here)))
 
 
-def _published(found: Entry, species: str, here: bool) -> Measurable | None:
-    refs = tuple(ref for ref in found.refs if ref.species == species)
-    if found.construction is None or (species and not refs):
+def _published(found: Entry, animal: Animal, here: bool) -> Measurable | None:
+    refs = tuple(
+        Published(**dict(ref), fit=fit(ref.who, animal))
+        for ref in found.refs
+        if ref.species == animal.species
+    )
+    if found.construction is None or (animal.species and not refs):
         return None
-    names = found.construction.landmarks()
+    places = explained(found.id)
     return Measurable(
         kind="limb_measurement",
         name=found.id,
         title=found.name,
+        region=found.region,
         view=found.view,
-        landmarks=tuple(Landmark(id=n, name=n.replace("_", " ")) for n in names),
+        landmarks=tuple(
+            Landmark(id=n, name=n.replace("_", " "), where=where) for n, where in places.items()
+        ),
+        needed=len(places),
         guidance=found.landmarks,
         traps=found.traps,
         here=here,
-        construction=found.construction if found.construction.kind in DRAWN else None,
+        how=found.construction.kind,
+        lines=found.construction.lines(),
         published=refs,
     )

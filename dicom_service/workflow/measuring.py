@@ -1,5 +1,6 @@
 """From a stored image to a measurement: pixels decoded, spacing read, the pure part asked."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,7 @@ from pydicom import Dataset
 
 from dicom_service.errors import BadObject, NotFound
 from dicom_service.imaging import check_stream
+from dicom_service.intake.model import Signalment, Spacing
 from dicom_service.intake.spacing import read_spacing
 from dicom_service.measure import (
     Measured,
@@ -18,18 +20,45 @@ from dicom_service.measure import (
     picture,
     refused,
 )
+from dicom_service.measure.catalogue import entry
+from dicom_service.measure.population import Animal
 from dicom_service.measure.raster import MOST_PIXELS
+from dicom_service.review.computed import Scale
 from dicom_service.store import Store
+from dicom_service.workflow.controls import control_path
 
 LOSSY = "the image was compressed with loss: fine edges may be moved"
 
 
 class StudyMeasureRequest(MeasureRequest):
-    """A request on one image of a study, with a second image as control of a swelling."""
+    """A request on one image of a study, with a second image where the kind knows one.
+
+    `control_uid` is the other limb or an earlier image of a swelling or fat plane, or the view
+    across of a fracture. `scale` is an object of known size on the image, in place of its header.
+    """
 
     image_uid: str
     control_uid: str = ""
     control_points: tuple[tuple[float, float], ...] = ()
+    scale: Scale | None = None
+
+
+ONLY_STUDY = {"image_uid", "control_uid", "control_points", "scale"}
+
+
+def about_the_animal(store: Store, study_uid: str, asked: StudyMeasureRequest
+                     ) -> StudyMeasureRequest:  # fmt: skip
+    """The request with the species, breed and sex that published values hang on."""
+    prepared = store.preparation(study_uid)
+    if asked.kind != "limb_measurement" or prepared is None:
+        return asked
+    return asked.model_copy(update=dict(animal_of(prepared[0].signalment)))
+
+
+def animal_of(signalment: Signalment) -> Animal:
+    """What published values hang on."""
+    sex = signalment.sex if signalment.sex in ("M", "F") else ""
+    return Animal(species=signalment.species or "", breed=signalment.breed[:64], sex=sex)
 
 
 def measure_in_study(store: Store, study_uid: str, asked: StudyMeasureRequest) -> Measured:
@@ -38,16 +67,27 @@ def measure_in_study(store: Store, study_uid: str, asked: StudyMeasureRequest) -
     Raises
     ------
     NotFound
-        The image is not in the study.
+        The image is not in the study, or the second image in none of the animal's.
     Refused
         The request itself is wrong.
     """
+    path = _path(store, study_uid, asked.image_uid)
+    prepared = store.preparation(study_uid)
+    facts = prepared[0] if prepared else None
     control: Measured | None = None
     if asked.control_uid:
-        plain = MeasureRequest(kind=asked.kind, points=asked.control_points)
-        control = measure_file(_path(store, study_uid, asked.control_uid), plain)
-    fields = asked.model_dump(exclude={"image_uid", "control_uid", "control_points"})
-    return measure_file(_path(store, study_uid, asked.image_uid), MeasureRequest(**fields), control)
+        there = control_path(
+            store, study_uid, facts, asked.kind, asked.image_uid, asked.control_uid
+        )
+        control = measure_file(there, MeasureRequest(kind=asked.kind, points=asked.control_points))
+    plain = MeasureRequest(**asked.model_dump(exclude=ONLY_STUDY))
+    found = measure_file(path, plain, control, asked.scale)
+    if asked.kind == "limb_measurement" and facts is not None:
+        view = next((i.view for i in facts.images if i.uid == asked.image_uid), "")
+        if view and view not in entry(asked.name).views:
+            doubt = f"defined on {entry(asked.name).view}; this image is {view}"
+            found = found.model_copy(update={"doubts": (*found.doubts, doubt)})
+    return found
 
 
 def _path(store: Store, study_uid: str, image_uid: str) -> Path:
@@ -57,14 +97,41 @@ def _path(store: Store, study_uid: str, image_uid: str) -> Path:
     return found[0].path
 
 
-def measure_file(path: Path, request: MeasureRequest, control: Measured | None = None) -> Measured:
+def measure_file(
+    path: Path,
+    request: MeasureRequest,
+    control: Measured | None = None,
+    scale: Scale | None = None,
+) -> Measured:
     """A measurement on a DICOM file; what the image does not allow is said in `refusal`."""
+    error = 0.0
     try:
         pic, doubts = load(path)
+        if scale is not None and request.kind not in ("ball", "ruler"):
+            pic, error = scaled(pic, scale)
     except NotMeasurable as refusal:
         return refused(request.kind, refusal)
-    found = measure(request, pic, control)
+    found = measure(request, pic, control, error)
     return found.model_copy(update={"doubts": (*found.doubts, *doubts)})
+
+
+def scaled(pic: Picture, scale: Scale) -> tuple[Picture, float]:
+    """The picture with pixels as large as an object in it says, and their relative error (95 %).
+
+    Raises
+    ------
+    NotMeasurable
+        The object cannot be measured.
+    """
+    asked = MeasureRequest(kind=scale.kind, points=scale.points, true_mm=scale.true_mm)
+    found = measure(asked, pic)
+    if found.refusal:
+        raise NotMeasurable(f"The {scale.kind} that gives this image its scale: {found.refusal}")
+    size = found.number("spacing").value
+    shape = pic.size[1] / pic.size[0]
+    new = picture(pic.values, Spacing(kind="fiducial", row_mm=size * shape, column_mm=size))
+    words = f"calibrated by a {scale.kind} of {scale.true_mm:g} mm in the image (fiducial)"
+    return replace(new, calibration=words), found.number("relative").value / 100
 
 
 def load(path: Path) -> tuple[Picture, tuple[str, ...]]:

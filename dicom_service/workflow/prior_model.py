@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field
 
 from dicom_service.base import Frozen
 from dicom_service.intake.model import Side, Spacing
@@ -31,9 +31,25 @@ class PriorImage(Frozen):
     view: str
     side: Side
     regions: tuple[str, ...] = ()
+    rows: int = 0
+    columns: int = 0
+    spacing: Spacing = Spacing()
     rotation: int = 0
     flip_horizontal: bool = False
     hung: bool = False
+    landmarks: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    """Item id -> its middle, where the reader of that study set landmarks on this node."""
+
+
+class PriorOutline(Frozen):
+    """A normal variant that an earlier report outlined on an image."""
+
+    image_uid: str
+    view: str
+    """Label of the view."""
+    name: str
+    kind: Literal["ellipse", "outline"]
+    points: tuple[tuple[float, float], ...]
 
 
 class PriorObservation(Frozen):
@@ -48,6 +64,7 @@ class PriorObservation(Frozen):
     views: dict[str, str]
     """Label of the view -> the word on it."""
     findings: tuple[PriorFinding, ...] = ()
+    outlines: tuple[PriorOutline, ...] = ()
     note: str = ""
 
 

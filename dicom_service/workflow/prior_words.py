@@ -13,6 +13,7 @@ from dicom_service.workflow.prior_model import (
     PriorFinding,
     PriorMeasurement,
     PriorObservation,
+    PriorOutline,
     PriorReport,
 )
 
@@ -63,6 +64,15 @@ def observations(
                     _copyable(content, f, views, report_uid)
                     for f in content.reading.findings
                     if f.item == item
+                ),
+                outlines=tuple(
+                    PriorOutline(
+                        image_uid=o.view,
+                        view=views.get(o.view, ""),
+                        **o.model_dump(include={"name", "kind", "points"}),
+                    )
+                    for o in content.reading.outlines
+                    if o.item == item
                 ),
                 note=" ".join(s.note for s in by_view.values() if s.note),
             )

@@ -11,7 +11,7 @@ import pydicom
 from dicom_service import intake, report
 from dicom_service.errors import NotFound, SesamoidError
 from dicom_service.intake.model import StudyFacts
-from dicom_service.settings import Settings
+from dicom_service.roster import Roster
 from dicom_service.store import PriorStudy, Store, StoredInstance
 from dicom_service.store.model import StudyState
 from dicom_service.workflow.headers import read_header
@@ -43,6 +43,8 @@ _KEY_OBJECTS = "1.2.840.10008.5.1.4.1.1.88.59"
 _COULD_NOT = "A report that could not be read"
 
 Thing = TypeVar("Thing")
+Landmarks = dict[str, dict[str, tuple[float, float]]]
+"""Image UID -> item id -> its middle."""
 Document = report.OwnReport | report.ForeignReport | report.Unreadable
 
 
@@ -54,7 +56,7 @@ class _Gathered(NamedTuple):
     measurements: list[PriorMeasurement]
 
 
-def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
+def priors_of(store: Store, roster: Roster, study_uid: str) -> Priors:
     """The earlier studies of a study's animal; see `Desk.priors`."""
     row = store.study(study_uid)
     if row is None:
@@ -62,7 +64,7 @@ def priors_of(store: Store, settings: Settings, study_uid: str) -> Priors:
     prepared = store.preparation(study_uid)
     facts = prepared[0] if prepared else StudyFacts(study_uid=study_uid)
     # Asked before the studies are gathered: an answer that says "found" must have them all.
-    search = _search(store, settings, study_uid)
+    search = _search(store, roster, study_uid)
     named = {prior.prior_uid: prior for prior in store.prior_studies(study_uid)}
     candidates, more = _candidates(store, facts, named)
     gathered = [_gathered(store, facts, uid, named.get(uid)) for uid in candidates]
@@ -100,11 +102,25 @@ def _candidates(
     return list(uids)[:MOST_STUDIES], known + max(0, len(uids) - MOST_STUDIES)
 
 
+def earlier_facts(store: Store, facts: StudyFacts) -> Iterator[tuple[str, StudyFacts]]:
+    """The animal's other studies on this node that are not later, with what they are."""
+    named = {prior.prior_uid: prior for prior in store.prior_studies(facts.study_uid)}
+    for uid in _candidates(store, facts, named)[0]:
+        instances = store.instances(uid)
+        refused = uid in named and named[uid].state == "refused"
+        if not instances or refused:
+            continue
+        theirs = _facts(store, uid, instances)
+        dates = (theirs.study_date, facts.study_date)
+        if not all(dates) or dates[0] <= dates[1]:
+            yield uid, theirs
+
+
 def _is_earlier(shown: PriorStudyShown, facts: StudyFacts) -> bool:
     return not (shown.study_date and facts.study_date) or shown.study_date <= facts.study_date
 
 
-def _search(store: Store, settings: Settings, study_uid: str) -> SearchShown:
+def _search(store: Store, roster: Roster, study_uid: str) -> SearchShown:
     found = store.prior_search(study_uid)
     if found is not None:
         return SearchShown(
@@ -114,7 +130,7 @@ def _search(store: Store, settings: Settings, study_uid: str) -> SearchShown:
             detail=found.detail,
             next_at=found.next_at if found.state == "failed" else None,
         )
-    if any(peer.retrieve != "none" for peer in settings.peers):
+    if any(peer.retrieve != "none" for peer in roster.peers()):
         return SearchShown(state="looking", words="looking")
     return SearchShown(
         state="off",
@@ -148,11 +164,15 @@ def _gathered(store: Store, facts: StudyFacts, uid: str, prior: PriorStudy | Non
     if facts.signalment.patient_id and differ:
         detail = "Not taken, it may be another animal's: " + "; ".join(differ) + "."
         return _Gathered(shown.model_copy(update={"state": "refused", "detail": detail}), [], [])
-    return _with_reports(shown, theirs, instances)
+    draft = store.reading(uid)[1].landmarks if store.study(uid) else {}
+    return _with_reports(shown, theirs, instances, draft)
 
 
 def _with_reports(
-    shown: PriorStudyShown, theirs: StudyFacts, instances: Sequence[StoredInstance]
+    shown: PriorStudyShown,
+    theirs: StudyFacts,
+    instances: Sequence[StoredInstance],
+    draft: Landmarks,
 ) -> _Gathered:
     own: list[tuple[StoredInstance, report.OwnReport]] = []
     foreign: list[tuple[StoredInstance, report.ForeignReport]] = []
@@ -174,12 +194,17 @@ def _with_reports(
         foreign = [(i, d) for i, d in foreign if d.maker != report.MAKER]
     foreign = [(i, d) for i, d in foreign if i.sop_instance_uid not in withdrawn]
     images = theirs.images
+    landmarks = {**(newest.content.reading.landmarks if newest else {}), **draft}
     update = {
         "regions": tuple(dict.fromkeys(r for image in images for r in image.regions)),
         "sides": tuple(dict.fromkeys(i.side for i in images if i.side != "U")),
         "views": tuple(dict.fromkeys(i.view for i in images if i.view)),
         "images": tuple(
-            PriorImage(**i.model_dump(include=set(PriorImage.model_fields))) for i in images
+            PriorImage(
+                **i.model_dump(include=set(PriorImage.model_fields)),
+                landmarks=landmarks.get(i.uid, {}),
+            )
+            for i in images
         ),
         "foreign": tuple(_foreign(*one) for one in foreign),
         "unreadable": tuple(unreadable),

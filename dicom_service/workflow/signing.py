@@ -149,7 +149,7 @@ def store_signed(
         expected=version,
         content=content,
         documents=documents,
-        destinations=[desk.settings.archive],
+        destinations=[desk.roster.archive],
         user=user,
         at=at,
     )

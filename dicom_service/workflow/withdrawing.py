@@ -51,7 +51,7 @@ def withdraw(desk: "Desk", study_uid: str, reason: WithdrawalReason, text: str, 
         study_uid,
         document=document,
         named=[entry.sop_instance_uid for entry in named],
-        destinations=[desk.settings.archive],
+        destinations=[desk.roster.archive],
         user=user,
         at=at,
     )

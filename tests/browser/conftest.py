@@ -23,8 +23,9 @@ from dicom_service.store import Preferences
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.comparing import ComparedAsked, changes_of
 from dicom_service.workflow.measurable import measurable
-from dicom_service.workflow.measuring import StudyMeasureRequest
+from dicom_service.workflow.measuring import ONLY_STUDY, StudyMeasureRequest, animal_of
 from dicom_service.workflow.prior_model import (
+    PriorImage,
     PriorMeasurement,
     Priors,
     PriorStudyShown,
@@ -122,6 +123,7 @@ class FakeNode:
     asked: list[StudyMeasureRequest] = field(default_factory=list)
     earlier: dict[str, list[PriorMeasurement]] = field(default_factory=dict)
     """Measurements of earlier studies by item."""
+    prior_images: tuple[PriorImage, ...] = ()
 
     @property
     def priors(self) -> Priors:
@@ -129,7 +131,13 @@ class FakeNode:
         return Priors(
             search=SearchShown(state="off", words=""),
             studies=tuple(
-                PriorStudyShown(study_uid=uid, study_date=date, description="", state="here")
+                PriorStudyShown(
+                    study_uid=uid,
+                    study_date=date,
+                    description="",
+                    state="here",
+                    images=self.prior_images,
+                )
                 for uid, date in uids.items()
             ),
             observations={},
@@ -269,8 +277,8 @@ def measuring_routes(app: Flask, node: FakeNode) -> None:
 
     @app.get(f"/api/studies/{STUDY}/measurable")
     def offers() -> dict[str, Any]:
-        species = node.facts.signalment.species or ""
-        return measurable(species, node.template.regions).model_dump(mode="json")
+        animal = animal_of(node.facts.signalment)
+        return measurable(animal, node.template.regions).model_dump(mode="json")
 
     @app.post(f"/api/studies/{STUDY}/measure")
     def answer() -> Any:
@@ -278,7 +286,7 @@ def measuring_routes(app: Flask, node: FakeNode) -> None:
         node.asked.append(asked)
         shot = shoot_bench(Bench(gap=2.0))
         spacing = Spacing(kind="fiducial", row_mm=0.144, column_mm=0.144)
-        wanted = asked.model_dump(exclude={"image_uid", "control_uid", "control_points"})
+        wanted = asked.model_dump(exclude=ONLY_STUDY) | dict(animal_of(node.facts.signalment))
         try:
             found = measure(MeasureRequest(**wanted), picture(shot.pixels, spacing))
         except Refused as error:

@@ -219,15 +219,14 @@ def _shows_the_presentation_state(page: Page, panel: Locator) -> None:
             v.setProperties({ voiRange: { lower: 10, upper: 20 } }); v.render(); } }"""
     page.evaluate(narrow)
     panel.get_by_role("button", name="Show: Lines and angles on the images").first.click()
-    page.wait_for_timeout(1000)
+    page.wait_for_function(f"() => ({DRAWN})().some(text => text.includes('fracture line'))")
     drawn = page.evaluate(DRAWN)
     assert "22.5 mm" in drawn
-    assert any("fracture line" in text for text in drawn)
-    assert any(w["upper"] - w["lower"] > 100 for w in page.evaluate(WINDOWS))
+    page.wait_for_function(f"() => ({WINDOWS})().some(w => w.upper - w.lower > 100)")
     panel.get_by_role("button", name="Hide: Lines and angles on the images").click()
-    page.wait_for_function(f"({DRAWN})().length === 0")
+    page.wait_for_function(f"() => ({DRAWN})().length === 0")
     panel.get_by_role("button", name="Show: Lines and angles on the images").first.click()
-    page.wait_for_timeout(1000)
+    page.wait_for_function(f"() => ({DRAWN})().some(text => text.includes('fracture line'))")
 
 
 def _older_version_in_the_same_series(clinic: Clinic, uid: str) -> None:

@@ -14,7 +14,7 @@ def test_the_reader_chooses_german_and_nothing_entered_is_lost(
     panel.get_by_role("button", name="Bone").click()
     page.keyboard.press(" ")
     page.keyboard.press("?")
-    panel.get_by_role("button", name="Deutsch").click()
+    panel.get_by_role("group", name="Language").get_by_role("button", name="Deutsch").click()
     expect(panel.get_by_role("button", name="Knochen")).to_be_visible()
     expect(panel).to_have_attribute("lang", "de")
     page.wait_for_function("() => document.querySelector('sesamoid-panel').session?.queue.clean")
@@ -26,7 +26,10 @@ def test_the_reader_chooses_german_and_nothing_entered_is_lost(
     expect(panel.get_by_role("heading", name="Noch offen")).to_be_visible()
     page.screenshot(path=shots / "german-2-conclude.png")
     page.keyboard.press("?")
-    expect(panel.get_by_role("button", name="Deutsch")).to_have_attribute("aria-pressed", "true")
+    languages = panel.get_by_role("group", name="Sprache")
+    expect(languages.get_by_role("button", name="Deutsch")).to_have_attribute(
+        "aria-pressed", "true"
+    )
     page.screenshot(path=shots / "german-3-keys.png")
-    panel.get_by_role("button", name="English").click()
+    languages.get_by_role("button", name="English").click()
     expect(panel.get_by_role("button", name="Bone")).to_be_visible()

@@ -12,7 +12,7 @@ from dicom_service.codes import all_codes
 from dicom_service.measure.angles import METHOD, VERSION
 from dicom_service.review.computed import Computed, ComputedNumber
 from dicom_service.review.model import Measurement
-from dicom_service.workflow.prior_model import PriorMeasurement
+from dicom_service.workflow.prior_model import PriorImage, PriorMeasurement
 
 pytestmark = pytest.mark.browser
 
@@ -122,7 +122,7 @@ def test_a_joint_space_is_measured_by_keys_alone(
     # Adjusted, it keeps its name and its place in the reading.
     panel.get_by_role("button", name=re.compile("^Adjust")).click()
     expect(panel.locator(".result")).to_be_visible()
-    page.evaluate("() => window.host.moveHandle('point_2', [180, 180])")
+    page.evaluate("() => window.host.moveHandle('other_end', [180, 180])")
     expect(panel.locator('[data-landmark="1"]')).to_contain_text("column 180")
     expect(panel.get_by_role("button", name="Accept the change")).to_be_enabled()
     press(page, "y")
@@ -146,7 +146,9 @@ def test_an_angle_stands_beside_what_is_published_and_what_was_before(
     panel = opened(page, node)
     choose(page, "bone")
     start(page, panel, "Anatomic lateral distal radial angle")
-    expect(panel.get_by_role("img", name=re.compile("^The angle between the line"))).to_be_visible()
+    expect(
+        panel.get_by_role("img", name=re.compile("^Where the points lie: 1 axis distal"))
+    ).to_be_visible()
     uid = node.facts.images[0].uid
     place(page, uid, (150, 340), (150, 20), (30, 150), (270, 166))
     expect(panel.locator(".published")).to_contain_text("85.6 ± 1.74°")
@@ -164,6 +166,53 @@ def test_an_angle_stands_beside_what_is_published_and_what_was_before(
     page.screenshot(path=shots / "measure-angle.png")
     panel.locator(".published").scroll_into_view_if_needed()
     page.screenshot(path=shots / "measure-angle-published.png")
+
+
+def test_every_kind_is_placed_with_its_drawing_and_its_second_image(
+    page: Page, node: Any, opened: Any, shots: Path
+) -> None:
+    node.earlier = {"R.carpus.radius_distal": [earlier_angle("R.carpus.radius_distal", "x", 88.0)]}
+    node.prior_images = (PriorImage(uid="1.9", series_uid="1.9.0", view="DPa", side="R"),)
+    panel = opened(page, node)
+    page.add_style_tag(content="main { grid-template-columns: 1fr 380px !important; }")
+    choose(page, "bone")
+    dpa, ml = (image.uid for image in node.facts.images)
+    # A ball needs its true size, said by keys.
+    press(page, "m")
+    panel.get_by_role("button", name="Calibration by a ball").hover()
+    page.screenshot(path=shots / "measure-kinds.png")
+    panel.get_by_role("button", name="Calibration by a ball").click()
+    place(page, dpa, (150, 180))
+    assert node.asked == []
+    panel.get_by_label("True diameter, mm").fill("25")
+    page.keyboard.press("Tab")
+    expect(panel.locator(".refused, .result")).to_be_visible()
+    assert (node.asked[-1].kind, node.asked[-1].true_mm) == ("ball", 25.0)
+    page.screenshot(path=shots / "measure-ball.png")
+    press(page, "Escape")
+    # A fracture in one view is a lower bound; the view across is offered, and takes its own points.
+    panel.get_by_role("button", name="Angulation of a fracture").click()
+    place(page, dpa, (150, 20), (150, 120), (150, 220), (156, 330))
+    expect(panel.locator(".result")).to_contain_text("at least")
+    panel.get_by_label("View across").select_option(label="R ML")
+    place(page, ml, (150, 20), (150, 120), (150, 220), (156, 330))
+    expect(panel.locator('[data-landmark="7"]')).to_contain_text("column 156, row 330")
+    expect(panel.locator(".progress")).to_have_count(0)
+    assert node.asked[-1].control_uid == ml
+    assert len(node.asked[-1].control_points) == 4
+    assert violations(page) == []
+    panel.locator("[data-second]").scroll_into_view_if_needed()
+    page.screenshot(path=shots / "measure-fracture.png")
+    assert too_wide(page) == 0
+    press(page, "Escape")
+    # An earlier image is a control without a click, and stands beside.
+    panel.get_by_role("button", name="Soft tissue profile").click()
+    panel.get_by_label("Compare with").select_option(label="2026-05-04 DPa")
+    page.wait_for_function("uid => window.host.images().some(one => one.uid === uid)", arg="1.9")
+    expect(panel.locator(".refused, .result")).to_be_visible()
+    assert node.asked[-1].control_uid == "1.9"
+    page.screenshot(path=shots / "measure-control.png")
+    press(page, "Escape", "Escape")
 
 
 def test_what_cannot_be_trusted_is_a_sentence_and_cannot_be_accepted(
@@ -192,7 +241,7 @@ def test_while_the_node_is_away_the_points_stay(page: Page, panel: Locator, node
     place(page, uid, (120, 180), (190, 180))
     expect(panel.get_by_role("alert")).to_contain_text("restarted")
     node.away = False
-    page.evaluate("() => window.host.moveHandle('point_1', [121, 180])")
+    page.evaluate("() => window.host.moveHandle('one_end', [121, 180])")
     expect(panel.locator(".result")).to_contain_text("Mean width", ignore_case=True)
 
 

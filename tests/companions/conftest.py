@@ -13,7 +13,7 @@ from dicom_service import report, review
 from dicom_service.measure import complete
 from dicom_service.report.companions import Place
 from dicom_service.report.model import Addendum, Device, Person, Reference, ReportContent
-from dicom_service.review.model import Measurement, Observation
+from dicom_service.review.model import Measurement, Observation, Outline
 from dicom_service.workflow.signing import identity
 from test_pacs.example import example_content
 from test_pacs.studies import small_study
@@ -43,8 +43,13 @@ def signed(images: list[Dataset], **changes: object) -> ReportContent:
     measured = (*reading.measurements, complete(angle, known[angle.view]))
     observations = {**reading.observations}
     observations[other] = {**observations[other], views[0]: Observation(value="variant")}
+    foramen = Outline(
+        id="o-1", item=other, view=views[0], name="nutrient foramen", kind="ellipse",
+        points=((58.0, 70.0), (62.0, 70.0), (60.0, 65.0), (60.0, 75.0)),
+    )  # fmt: skip
     reading = reading.model_copy(
         update={
+            "outlines": (foramen,),
             "measurements": measured,
             "observations": observations,
             "recommendations": "Orthogonal views | repeat & compare in 10^2 hours \\ days.",

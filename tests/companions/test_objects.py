@@ -53,6 +53,8 @@ def state_of(images: list[Dataset], number: int = 0) -> Dataset:
 @pytest.mark.parametrize("kind", ["CR", "DX"])
 def test_every_companion_is_valid_and_says_whose_animal_it_is(species, side, kind, tmp_path):
     images = small_study(species=species, side=side, kind=kind)
+    for image in images:
+        image.SpecificCharacterSet, image.PatientName = "ISO_IR 192", "Östergård^Żółć"
     content = signed(images)
     made = {
         "key": key_images(content, images, DEVICE, place()),
@@ -102,14 +104,21 @@ def test_lines_angles_and_variants_are_drawn_on_the_image_they_belong_to(content
         ]
         for s in (first, second)
     ]
-    assert drawn == [[[60.0, 60.0, 60.0, 90.0]], [[40.0, 40.0, 60.0, 90.0, 40.0, 140.0]]]
+    foramen = [60.0, 65.0, 60.0, 75.0, 58.0, 70.0, 62.0, 70.0]
+    assert drawn == [[foramen, [60.0, 60.0, 60.0, 90.0]], [[40.0, 40.0, 60.0, 90.0, 40.0, 140.0]]]
     written = [
         t.UnformattedTextValue
         for a in first.GraphicAnnotationSequence
         for t in a.TextObjectSequence
     ]
     assert any("mm" in line for line in written)
-    assert "right distal ulna: normal variant" in written
+    assert "right distal ulna: nutrient foramen, normal variant" in written
+    assert "nutrient foramen, normal variant" in written
+    greys = {
+        layer.GraphicLayer: layer.GraphicLayerRecommendedDisplayGrayscaleValue
+        for layer in first.GraphicLayerSequence
+    }
+    assert greys["VARIANTS"] < greys["MEASURED"] == greys["REMARKS"]
     assert any(line.startswith("right distal radius: ") for line in written)
 
 

@@ -10,6 +10,7 @@ job must come to its end.
 
 import argparse
 import contextlib
+import logging
 import os
 import socket
 import subprocess
@@ -22,10 +23,10 @@ from pathlib import Path
 from dicom_service.errors import SetupError, TryLater
 from dicom_service.store import Store
 from tests.hostile.invariants import broken, unfinished
-from tests.hostile.job import Job, Plan
+from tests.hostile.job import Job, Plan, journaled
 from tests.hostile.power import fast
 
-CALLS = ("write", "pwrite64", "fsync", "fdatasync", "rename", "mkdir")
+CALLS = ("write", "pwrite64", "pwritev2", "fsync", "fdatasync", "rename", "mkdir")
 _AT = 2000
 """The call of each process that fails: each makes so many useless ones that it is the right one."""
 _LONGEST = 400
@@ -37,6 +38,7 @@ def _useless(call: str, handle: int) -> Callable[[], object]:
     return {
         "write": lambda: os.write(handle, b""),
         "pwrite64": lambda: os.pwrite(handle, b"", 0),
+        "pwritev2": lambda: os.pwritev(handle, [b""], 0),
         "fsync": lambda: os.fsync(handle),
         "fdatasync": lambda: os.fdatasync(handle),
         "rename": lambda: os.rename("/proc/nothing", "/proc/nothing2"),  # noqa: PTH104
@@ -55,7 +57,23 @@ def _spend(call: str, number: int) -> None:
 
 
 def _work(folder: Path, call: str, number: int, say: Callable[[str], None]) -> int:
-    """Do the job with patience; returns how often something was refused for now."""
+    """Do the job with patience; returns how often something was refused or put off for now."""
+    put_off = _Counter()
+    logging.getLogger("dicom_service.store.backlog").addHandler(put_off)
+    return _work_patiently(folder, call, number, say) + put_off.count
+
+
+class _Counter(logging.Handler):
+    """Counts what the journal says that it could not do yet: nobody is refused for that."""
+
+    count = 0
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Count."""
+        self.count += 1
+
+
+def _work_patiently(folder: Path, call: str, number: int, say: Callable[[str], None]) -> int:
     _spend(call, number)
     refused = 0
     for _ in range(_TRIES):
@@ -66,6 +84,7 @@ def _work(folder: Path, call: str, number: int, say: Callable[[str], None]) -> i
             continue
         try:
             store.sweep()
+            journaled(store)
             Job(store, SEED, say, STUDIES).run()
             return refused
         except TryLater:

@@ -22,7 +22,14 @@ from tests.hostile.job import Plan, work
 from tests.hostile.power import fast
 
 LIVES = 4
-_OFTEN = {"accept.renamed": 3, "accept.committed": 3, "save.before": 9, "save.committed": 9}
+_OFTEN = {
+    "accept.renamed": 3,
+    "accept.committed": 3,
+    "save.before": 9,
+    "save.committed": 9,
+    "journal.settled": 1,
+    "journal.freed": 1,
+}
 """How many times a point is passed in one life, about; the others at least twice."""
 STUDIES = 3
 

@@ -1,6 +1,6 @@
 """Power cuts: what was written is recorded, and given back as a disk may give it back.
 
-    python -m tests.hostile.power --crashes 5000 [--seed 0] [--careless fsync|folders|index]
+    python -m tests.hostile.power --crashes 5000 [--seed 0] [--careless KIND]
 
 A job runs under `strace`, which records every call that changes the data folder, and what the
 job told its witnesses between them. For a crash after any of these calls a folder is made as a
@@ -26,9 +26,10 @@ from tests.hostile.job import Plan, work
 
 CALLS = (
     "openat,creat,write,pwrite64,writev,pwritev,pwritev2,ftruncate,truncate,fallocate,"
-    "fsync,fdatasync,sync_file_range,rename,renameat,renameat2,link,linkat,unlink,unlinkat,"
+    "fsync,fdatasync,syncfs,sync_file_range,rename,renameat,renameat2,link,linkat,unlink,unlinkat,"
     "mkdir,mkdirat,rmdir"
 )
+CARELESS = ("fsync", "folders", "index", "journal", "settling")
 STUDIES = 2
 SECTOR = 512
 _LINE = re.compile(r"(?:\d+ +)?(\w+)\((.*)\)\s+= (-?\d+)")
@@ -88,8 +89,11 @@ def parsed(line: str, folder: str) -> list[Step]:
     if call in ("write", "writev", "pwrite64", "pwritev", "pwritev2"):
         if handle and handle[1] == "1":
             return [Step("told", data=b"".join(texts))]
-        offset = int(arguments.rsplit(", ", 1)[1]) if call.startswith("p") else -1
+        place = -2 if call == "pwritev2" else -1  # which has flags behind it
+        offset = int(arguments.rsplit(", ", 2)[place]) if call.startswith("p") else -1
         return [Step("write", path, b"".join(texts)[:result], offset)] if path else []
+    if call == "syncfs":
+        return [Step("sync", "*")]
     if call in ("fsync", "fdatasync"):
         whole = handle is not None and _path(handle[2]) == folder
         return [Step("sync", "." if whole else path)] if whole or path else []
@@ -178,10 +182,8 @@ class Disk:
             self._pending += [(step.other, file, True), (step.path, file, False)]
         elif step.what == "remove":
             self._pending.append((step.path, self._files.pop(step.path), False))
-        elif step.what == "sync" and step.path in self._files:
-            self._files[step.path].sync()
         elif step.what == "sync":
-            self._sync_folder("" if step.path == "." else step.path)
+            self._sync(step.path)
         elif step.what in ("write", "cut") and step.path in self._files:
             self._change(self._files[step.path], step)
 
@@ -192,6 +194,19 @@ class Disk:
         end = step.offset + len(step.data)
         self._lengths[id(file)] = end if step.what == "cut" else max(length, end)
         file.pending.append(step)
+
+    def _sync(self, path: str) -> None:
+        """A file, a folder, or with "*" all of the file system."""
+        if path in self._files:
+            self._files[path].sync()
+        elif path == "*":
+            for file in self._files.values():
+                file.sync()
+            for change in self._pending:
+                _named(self._names, change)
+            self._pending = []
+        else:
+            self._sync_folder("" if path == "." else path)
 
     def _sync_folder(self, folder: str) -> None:
         late = []
@@ -269,6 +284,10 @@ def _work(folder: Path, seed: int, careless: str) -> None:
     if careless == "fsync":
         real = os.fsync
         os.fsync = lambda fd: real(fd) if os.path.isdir(f"/proc/self/fd/{fd}") else None  # type: ignore[assignment] # noqa: PTH112
+    elif careless == "journal":
+        os.fdatasync = lambda _: None
+    elif careless == "settling":
+        blobs.Blobs.sync = lambda *_: None
     elif careless == "folders":
         blobs.sync_folder = lambda _: None
     elif careless == "index":
@@ -281,7 +300,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--crashes", type=int, default=500)
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--careless", default="", choices=["", "fsync", "folders", "index"])
+    parser.add_argument("--careless", default="", choices=["", *CARELESS])
     parser.add_argument("--work", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.work:

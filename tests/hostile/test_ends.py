@@ -37,18 +37,31 @@ def test_the_kills_find_a_node_that_acknowledges_too_early(monkeypatch, tmp_path
 
 @pytest.mark.parametrize(
     ("careless", "crashes", "lost"),
-    [("", 40, False), ("fsync", 20, True), ("folders", 20, True), ("index", 20, True)],
+    [
+        ("", 40, False),
+        ("fsync", 12, True),
+        ("folders", 12, True),
+        ("index", 12, True),
+        ("journal", 12, True),
+        ("settling", 12, True),
+    ],
 )
 def test_a_power_cut_loses_nothing_that_was_synced(tmp_path, careless, crashes, lost):
-    steps = power.record(tmp_path / "recorded", 2, careless)
+    steps = power.record(tmp_path / "recorded", 3, careless)
     assert len(steps) > 100
-    found = power.cut(steps, 2, crashes, tmp_path)
+    found = power.cut(steps, 3, crashes, tmp_path)
     assert bool(found) is lost, found
 
 
 @pytest.mark.parametrize(
     ("call", "every", "first"),
-    [("write", 2, 1), ("pwrite64", 60, 20), ("fsync", 9, 3)],
+    [
+        ("write", 2, 1),
+        ("pwrite64", 60, 20),
+        ("fsync", 9, 3),
+        ("fdatasync", 9, 1),
+        ("pwritev2", 1, 1),
+    ],
 )
 def test_a_disk_that_is_full_for_a_while_loses_nothing(call, every, first):
     said = filling.fill(call, every=every, first=first)

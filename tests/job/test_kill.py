@@ -101,8 +101,15 @@ def _finish(node: NodeProcess, archive: Archive, client: ReaderClient, uid: str)
     assert len({d.SOPInstanceUID for d in archive.stored(uid) if d.Modality == "SR"}) == 1
 
 
-@pytest.mark.parametrize("fault", ["accept.renamed", "accept.committed:2"])
-def test_killed_while_receiving(node, archive, fault):
+@pytest.mark.parametrize(
+    ("fault", "journal"),
+    [
+        ("accept.committed:2", 0),
+        ("journal.placed", 1),
+    ],
+)
+def test_killed_while_receiving(node, archive, monkeypatch, fault, journal):
+    monkeypatch.setenv("SESAMOID_JOURNAL_BELOW_KB", str(1024 * journal))
     images = small_study()
     uid = str(images[0].StudyInstanceUID)
     node.start(fault)

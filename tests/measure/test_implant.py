@@ -7,7 +7,10 @@ from dicom_service.intake.model import Spacing
 from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture
 from dicom_service.measure.implant import implant
 from test_pacs.phantom.beam import transmitted
+from test_pacs.phantom.bench import Bench
 from test_pacs.phantom.detector import Detector
+from test_pacs.phantom.metal import Plate, Screw
+from tests.measure.conftest import shoot_bench
 
 PIXEL = 0.15
 
@@ -64,3 +67,52 @@ def test_bone_without_metal_and_clicks_beside_it_are_refused():
         implant(pic, (60.0, 100.0), (60.0, 300.0))
     asked = MeasureRequest(kind="implant", points=((60.0, 100.0), (60.0, 300.0)))
     assert measure(asked, pic).refusal
+
+
+def _plated(over: float, turn: float, plate: bool = False, quanta: float = 1700.0):
+    """A screw across a shaft, 11 mm beyond a joint: its tip stands `over` mm beyond the cortex."""
+    u = np.array([-np.cos(turn), 0.0, np.sin(turn)])
+    middle, half = np.array([0.0, 0.0, 12.0]), 9.0 / np.cos(turn)
+    head, tip = middle - u * (half + 2.2), middle + u * (half + over)
+    made = Screw(tuple(head), tuple(tip), 3.5)
+    cover = Plate((10.2, 0, 0), (1.2, 5, 24)) if plate else None
+    shot = shoot_bench(Bench(gap=2, texture=0.5, soft=9, screws=(made,), metal_plate=cover), quanta)
+    spots = shot.view.shown(np.array([head, tip, (7.0, 0, 0), (-7.0, 0, 0)]))
+    wrong = np.random.default_rng(4).normal(scale=0.6 / PIXEL, size=spots.shape)
+    return shot, tuple((float(x), float(y)) for x, y in spots + wrong), 2 * half
+
+
+@pytest.mark.parametrize(("over", "turn", "plate", "quanta"), [
+    (2.0, 0.0, False, 1700), (-3.0, 0.2, False, 1700), (1.0, -0.2, True, 6000),
+])  # fmt: skip
+def test_a_screw_is_compared_with_the_bone_along_its_axis(over, turn, plate, quanta):
+    shot, points, bone = _plated(over, turn, plate, quanta)
+    found = implant(shot.pic, *points[:2])
+    for name, true in (("bone", bone), ("beyond_first", 2.2), ("beyond_second", over)):
+        assert abs(found.number(name).value - true) <= found.number(name).plus_minus, name
+    assert {d.name for d in found.drawn} == {"implant", "the bone's edges"}
+
+
+def test_the_distance_of_a_screw_from_a_joint_is_that_of_its_rim_from_the_margin():
+    shot, points, _ = _plated(1.0, 0.0)
+    found = measure(MeasureRequest(kind="implant", points=points), shot.pic)
+    number = found.number("joint")
+    assert abs(number.value - (12.0 - 1.75 - 1.0)) <= number.plus_minus
+    assert number.plus_minus < 1.0
+
+
+def test_a_joint_that_cannot_be_measured_is_taken_as_clicked_and_says_so():
+    shot, points, _ = _plated(1.0, 0.0)
+    aside = tuple((x, y + 150.0) for x, y in points[2:])  # on the shaft: no joint space there
+    found = implant(shot.pic, *points[:2], *aside)
+    assert found.number("joint").plus_minus > 2.0
+    assert any("where it was clicked" in doubt for doubt in found.doubts)
+
+
+def test_metal_that_crosses_a_joint_has_no_distance_from_it():
+    crossing = Screw((0.0, 0.0, -14.0), (0.0, 0.0, 14.0), 3.5)
+    shot = shoot_bench(Bench(gap=2, soft=9, screws=(crossing,)))
+    spots = shot.view.shown(np.array([crossing.head, crossing.tip, (7.0, 0, 0), (-7.0, 0, 0)]))
+    found = implant(shot.pic, *(tuple(p) for p in spots.tolist()))
+    assert found.number("joint").value == 0.0
+    assert "the metal crosses the joint" in found.doubts

@@ -1,10 +1,13 @@
 """Joint space: width against the slab of the phantom, refusal when it is seen obliquely."""
 
+import numpy as np
 import pytest
 
 from dicom_service.measure import NotMeasurable
+from dicom_service.measure.angles import limb_measurement
+from dicom_service.measure.catalogue import entry
 from dicom_service.measure.joint import joint_space
-from test_pacs.phantom.bench import Bench
+from test_pacs.phantom.bench import Bench, Pit
 from tests.measure.conftest import shoot_bench
 
 
@@ -80,3 +83,53 @@ def test_clicks_too_close_together_or_at_the_border_are_refused():
         joint_space(shot.pic, (100, 100), (104, 100))
     with pytest.raises(NotMeasurable, match="border"):
         joint_space(shot.pic, (100, 2), (160, 2))
+
+
+@pytest.mark.parametrize(("pit", "quanta", "texture"), [
+    (Pit(2.5, 0.5, 1.2), 6000, 0.0), (Pit(-3.0, 0.8, 0.8), 1700, 0.5),
+    (Pit(0.0, 1.2, 2.0), 300, 0.5),
+])  # fmt: skip
+def test_a_pit_is_found_in_its_margin_with_its_depth_and_place(clicks, pit, quanta, texture):
+    shot = shoot_bench(Bench(gap=2.0, pits=(pit,), texture=texture), quanta, seed=2)
+    found = joint_space(shot.pic, *clicks(shot.middle, 46, seed=8))
+    depth, place = found.number("pit_2"), found.number("pit_2_at")
+    assert abs(depth.value - pit.depth) <= depth.plus_minus
+    (spot,) = next(d.points for d in found.drawn if d.name == "pits")
+    true = shot.view.shown(np.array([pit.at, 0.0, 1.0 + pit.depth]))
+    off = np.abs(np.array(spot) - true) * shot.pic.fine
+    assert off[0] <= place.plus_minus
+    assert off[1] <= depth.plus_minus
+    assert not any(n.id == "pit_1" for n in found.numbers)
+    assert any("second margin irregular" in doubt for doubt in found.doubts)
+
+
+def test_a_pit_that_is_as_deep_as_wide_has_a_lower_bound(clicks):
+    shot = shoot_bench(Bench(gap=2.0, pits=(Pit(1.0, 1.6, 0.7),)))
+    depth = joint_space(shot.pic, *clicks(shot.middle, 46, seed=4)).number("pit_2")
+    assert depth.bound == "at least"
+    assert 0.5 < depth.value <= 1.6
+
+
+@pytest.mark.parametrize("plan", [
+    Bench(gap=2.0, texture=0.6), Bench(gap=1.5, width=16, depth=12, curve=9.0, texture=0.6),
+    Bench(gap=2.0, osteophyte=2.5),
+])  # fmt: skip
+def test_a_smooth_margin_has_no_pits_whatever_the_bone_behind_it(clicks, plan):
+    shot = shoot_bench(plan)
+    found = joint_space(shot.pic, *clicks(shot.middle, 34, seed=1))
+    assert not any(n.id.startswith("pit") for n in found.numbers)
+    assert abs(found.number("mean").value - plan.gap) <= found.number("mean").plus_minus
+
+
+def test_the_height_of_an_osteophyte_is_that_between_its_landmarks():
+    shot = shoot_bench(Bench(gap=2.0, osteophyte=2.5))
+    tip = shot.view.shown(np.array([9.0 + 2.5, 0.0, 1.0 + 0.8 * 2.5]))
+    base = shot.view.shown(np.array([9.0, 0.0, 1.0 + 0.8 * 2.5]))
+    names = entry("ED_osteophyte").construction.landmarks()
+    points = dict(zip(names, [tuple(base), tuple(tip)], strict=True))
+    number = limb_measurement(shot.pic, "ED_osteophyte", points).numbers[0]
+    assert abs(number.value - 2.5) <= 0.1
+    # the spur stands out where the phantom says: bright beside the bone, soft tissue without it
+    row, column = int(tip[1]), round((tip[0] + base[0]) / 2)
+    plain = shoot_bench(Bench(gap=2.0)).pixels
+    assert int(shot.pixels[row, column]) - int(plain[row, column]) > 300

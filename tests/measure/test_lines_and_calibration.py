@@ -62,3 +62,13 @@ def test_magnification_is_that_of_the_published_examples():
     assert magnification(1000, 10) - 1 == pytest.approx(0.010101, abs=1e-5)
     with pytest.raises(Refused):
         magnification(1000, 1000)
+
+
+@pytest.mark.parametrize(("step", "quanta", "lean"), [(0.0, 1700, 0.0), (1.0, 300, 0.0),
+                                                      (2.5, 6000, 0.0)])  # fmt: skip
+def test_the_step_of_a_fracture_is_measured_at_both_ends_of_its_line(clicks, step, quanta, lean):
+    shot = shoot_bench(Bench(gap=1.0, plate=0, step=step, lean=lean, texture=0.4), quanta)
+    found = lucent_line(shot.pic, *clicks(shot.middle, 34, seed=6))
+    for name in ("shift_first", "shift_second"):
+        number = found.number(name)
+        assert abs(number.value - step) <= number.plus_minus

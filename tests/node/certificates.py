@@ -50,6 +50,24 @@ class Authority:
         )
         return pair
 
+    def revoke(self, *pairs: Pair, days: int = 2) -> Path:
+        """A revocation list with these; with negative `days` it is out of date."""
+        now = datetime.datetime.now(datetime.UTC)
+        made = (
+            x509.CertificateRevocationListBuilder()
+            .issuer_name(self._name)
+            .last_update(now - datetime.timedelta(days=5))
+            .next_update(now + datetime.timedelta(days=days))
+        )
+        for pair in pairs:
+            serial = x509.load_pem_x509_certificate(pair.certificate.read_bytes()).serial_number
+            row = x509.RevokedCertificateBuilder().serial_number(serial).revocation_date(now)
+            made = made.add_revoked_certificate(row.build())
+        file = self._folder / "revoked.pem"
+        signed = made.sign(self._key, hashes.SHA256())
+        file.write_bytes(signed.public_bytes(serialization.Encoding.PEM))
+        return file
+
     def _built(self, subject, key, *, days, hosts=(), authority=False):
         now = datetime.datetime.now(datetime.UTC)
         builder = (

@@ -1,13 +1,15 @@
 """Connections that are silent, endless or absurd: closed, while others are served."""
 
 import struct
+import time
 import tracemalloc
 
 import pytest
+from pynetdicom.acse import ACSE
 
 from dicom_service.node import limits
 from dicom_service.node.services import COMMITMENT
-from tests.hostile.wire import connected, hung_up
+from tests.hostile.wire import associate_request, connected, hung_up
 from tests.node.conftest import associate, image, wait_for
 
 
@@ -63,6 +65,21 @@ def test_more_associations_than_the_limit_are_told_to_come_again(start, monkeypa
     assert third.is_rejected
     for association in held:
         association.release()
+    node.associate().release()
+
+
+def test_of_requests_at_the_same_moment_no_more_than_the_limit_are_let_in(start, monkeypatch):
+    monkeypatch.setattr("dicom_service.node.receiver.LIMITS", limits.Limits(associations=2))
+    accept = ACSE.send_accept
+    monkeypatch.setattr(ACSE, "send_accept", lambda acse: (accept(acse), time.sleep(0.3)))
+    node = start()
+    callers = [connected(node.port) for _ in range(20)]
+    for caller in callers:
+        caller.sendall(associate_request(["1.2.840.10008.1.1"]))
+    answers = [caller.recv(1) for caller in callers]
+    for caller in callers:
+        caller.close()
+    assert sorted(answers) == [b"\x02"] * 2 + [b"\x03"] * 18  # A-ASSOCIATE-AC, -RJ
 
 
 def test_one_address_cannot_take_all_associations_or_connections(start, monkeypatch):

@@ -13,7 +13,7 @@ from pydicom.uid import ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from dicom_service.errors import BadObject
 from dicom_service.node.structure import walk
-from dicom_service.store.objects import dataset_offset
+from dicom_service.store.digests import dataset_offset
 from tests.node.conftest import CR, image, send_raw, wait_for, written
 
 SYNTAXES = {"explicit": ExplicitVRLittleEndian, "implicit": ImplicitVRLittleEndian}

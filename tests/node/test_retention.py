@@ -7,6 +7,7 @@ import pytest
 from dicom_service.errors import PeerAway, SetupError, StorageFull
 from dicom_service.node.retention import RetentionKeeper
 from dicom_service.review.model import Reading
+from dicom_service.roster import Roster
 from dicom_service.settings import Settings, load
 from tests.node.conftest import image, wait_for
 
@@ -38,7 +39,7 @@ def _here(node, study):
 
 def test_images_are_dropped_when_the_archive_has_all_of_them_and_the_report_stays(done):
     node, study, report, made = done
-    keeper = RetentionKeeper(node.settings, node.store)
+    keeper = RetentionKeeper(node.settings, node.store, Roster(node.settings, node.store))
     assert keeper.turn(_later(29)) == 0
     paths = [one.path for one in node.store.instances(study) if not one.own]
     assert keeper.turn(_later(31)) == 2
@@ -56,7 +57,7 @@ def test_an_image_that_the_archive_does_not_list_keeps_all_of_them(done):
     node, study, report, made = done
     extra = image(StudyInstanceUID=study)
     assert node.send(extra)[0].Status == 0  # late: after the signature
-    keeper = RetentionKeeper(node.settings, node.store)
+    keeper = RetentionKeeper(node.settings, node.store, Roster(node.settings, node.store))
     assert keeper.turn(_later(31)) == 0
     assert len(_here(node, study)) == 4
     assert {report, str(made[0].SOPInstanceUID)} <= _here(node, study)
@@ -64,7 +65,7 @@ def test_an_image_that_the_archive_does_not_list_keeps_all_of_them(done):
 
 def test_an_archive_that_lost_an_image_or_is_away_keeps_them_here(done, archive):
     node, study, _, made = done
-    keeper = RetentionKeeper(node.settings, node.store)
+    keeper = RetentionKeeper(node.settings, node.store, Roster(node.settings, node.store))
     assert node.store.drop_images(study, {str(made[0].SOPInstanceUID)}) == 0
     archive.faults.refuse_find = 0xC001
     with pytest.raises(PeerAway, match="0xC001"):

@@ -11,6 +11,7 @@ from types import SimpleNamespace
 
 import pytest
 from cryptography import x509
+from cryptography.hazmat.primitives import hashes
 from pydicom.uid import ExplicitVRLittleEndian
 from pynetdicom import AE
 
@@ -286,12 +287,66 @@ def test_a_peer_whose_certificate_names_another_host_gets_nothing(papers):
         ({"authority": "nowhere.pem"}, "nowhere.pem of the setting 'authority'"),
         ({"key": "camera.key"}, "cannot be used together"),
         ({"authority": "camera.key"}, "no certificate of an authority"),
+        ({"revoked": "nowhere.pem"}, "nowhere.pem of the setting 'revoked'"),
+        ({"revoked": "camera.key"}, "holds no revocation list"),
+        ({"revoked": "camera.pem"}, "but no revocation list"),
     ],
 )
 def test_papers_that_are_wrong_are_named_when_the_node_starts(secure, papers, change, words):
-    change = {name: str(papers.folder / v) if ".key" in v else v for name, v in change.items()}
+    change = {name: str(papers.folder / v) if "camera" in v else v for name, v in change.items()}
     with pytest.raises(SetupError, match=words):
         secure(tls=change)
+
+
+def _fingerprint(pair) -> str:
+    made = x509.load_pem_x509_certificate(pair.certificate.read_bytes())
+    return made.fingerprint(hashes.SHA256()).hex(":").upper()
+
+
+@pytest.mark.parametrize("by", ["fingerprint", "name"])
+def test_a_title_that_is_bound_to_a_certificate_is_for_its_holder_alone(secure, papers, by, caplog):
+    bound = _fingerprint(papers.camera) if by == "fingerprint" else "CN=camera"
+    camera = Peer(name="camera", ae_title="CAMERA", port=104, certificate=bound)
+    node = secure(peers=(camera,))
+    association = _call(node, papers.client(papers.camera))
+    assert association.is_established
+    association.release()
+    other = _call(node, papers.client(papers.authority.issue("other")))
+    assert other.is_rejected
+    assert associate(node.port, ECHO).is_rejected  # the plain port shows nothing
+    node.associate(ECHO, calling="SOMEBODY").release()  # nobody has claimed this title
+    assert "does not show the certificate" in caplog.text
+
+
+def test_a_revoked_certificate_is_refused_as_soon_as_the_list_says_so(secure, papers, caplog):
+    lost = papers.authority.issue("lost")
+    list_ = papers.authority.revoke()
+    node = secure(tls={"revoked": str(list_)})
+    assert not _refused(node, papers.client(lost))
+    assert papers.authority.revoke(lost) == list_
+    assert _refused(node, papers.client(lost))
+    assert not _refused(node, papers.client(papers.camera))
+    list_.write_text("no list at all")
+    assert _refused(node, papers.client(lost))  # the old list stays
+    assert "the old ones stay" in caplog.text
+    papers.authority.revoke(days=-1)
+    assert _refused(node, papers.client(papers.camera))  # an old list says nothing for sure
+
+
+def test_a_renewed_certificate_is_shown_without_a_new_start(secure, papers):
+    pair = papers.authority.issue("renewed")
+    node = secure(tls={"certificate": str(pair.certificate), "key": str(pair.key)})
+    before = _shown_by_node(node, papers)
+    papers.authority.issue("renewed")
+    assert _shown_by_node(node, papers) != before
+
+
+def _shown_by_node(node, papers) -> bytes:
+    with (
+        socket.create_connection(("127.0.0.1", node.node.secure_port), 5) as plain,
+        papers.client(papers.camera).wrap_socket(plain, server_hostname="127.0.0.1") as ours,
+    ):
+        return ours.getpeercert(binary_form=True)
 
 
 def test_a_port_in_use_is_a_sentence(secure):

@@ -59,7 +59,7 @@ class Line:
         self.association = Association(AE(), "acceptor")
         self.stored: list[tuple[bytes, str]] = []
         options = Limits(**limits)
-        attach(self.association, ours, folder, options, self._store, lambda: Answer(0))
+        attach(self.association, ours, folder, 0, options, self._store, lambda: Answer(0))
         self.upper = self.association.dul
         while not self.upper.event_queue.empty():
             self.upper.event_queue.get()
@@ -235,7 +235,7 @@ def test_a_response_fits_the_peers_pdus_and_says_the_same(most):
 
 def test_what_an_aborted_association_left_is_removed(tmp_path):
     services = Services(lambda _: Answer(0), lambda: Answer(0), lambda *_: None, lambda *_: None)
-    messages = Messages(tmp_path, Limits(), lambda: {1: EXPLICIT}, services)
+    messages = Messages(tmp_path, 0, Limits(), lambda: {1: EXPLICIT}, services)
     messages.take(memoryview(pdu(pdv(1, 3, command_set(C_STORE, 0)), pdv(1, 0, b"half"))))
     messages.flush()
     assert len(list(tmp_path.iterdir())) == 1

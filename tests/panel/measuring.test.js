@@ -3,7 +3,7 @@ import { test } from 'node:test';
 
 import { emptyLayer, marks } from '../../viewer_plugin/host/layer.js';
 import { command } from '../../viewer_plugin/panel/keys.js';
-import { places } from '../../viewer_plugin/panel/landmark_drawing.js';
+import { pictureOf } from '../../viewer_plugin/panel/landmark_pictures.js';
 import { Measuring } from '../../viewer_plugin/panel/measuring.js';
 import { meaningOf, numberText } from '../../viewer_plugin/panel/numbers.js';
 import { path, publishedPlot, scale, ticks } from '../../viewer_plugin/panel/plots.js';
@@ -12,8 +12,8 @@ import { sameEntries, takeValues } from '../../viewer_plugin/panel/reading.js';
 import { DPA, ML, reading } from './example.js';
 
 const settle = () => new Promise(resolve => setImmediate(resolve));
-const joint = { kind: 'joint_space', name: '', title: 'Joint space width', optional: false, landmarks: [{ id: 'a', name: 'one' }, { id: 'b', name: 'other' }] };
-const profile = { ...joint, kind: 'swelling_profile', title: 'Soft tissue profile', optional: true, landmarks: [{ id: 'a', name: 'joint' }] };
+const joint = { kind: 'joint_space', name: '', title: 'Joint space width', needed: 2, second: '', landmarks: [{ id: 'a', name: 'one', where: '' }, { id: 'b', name: 'other', where: '' }] };
+const profile = { ...joint, kind: 'swelling_profile', title: 'Soft tissue profile', needed: 0, second: 'control', landmarks: [{ id: 'a', name: 'joint' }] };
 const width = { id: 'minimum', name: 'minimum', value: 1.284, unit: 'mm', plus_minus: 0.2, bound: '' };
 const given = {
   kind: 'joint_space', method: 'm', version: '1', calibration: 'fiducial', numbers: [width], word: '', why: '', doubts: [], refusal: '', profiles: [],
@@ -125,6 +125,49 @@ test('a profile needs no point, and with a control it needs one on each image', 
   assert.deepEqual([request.points, request.control_uid, request.control_points], [[[1, 2]], ML, [[7, 8]]]);
 });
 
+test('a ball is asked for with its size, and gives other measurements on its image their scale', async () => {
+  const { measuring, session, calls } = bench();
+  await measuring.open();
+  measuring.choose(/** @type {any} */ ({ ...joint, kind: 'ball', needed: 0, sized: true, landmarks: [{ id: 'middle', name: 'middle' }] }));
+  measuring.place({ uid: DPA, point: [40, 50] });
+  assert.equal(calls.length, 0);
+  measuring.size(25);
+  assert.deepEqual([calls[0].request.true_mm, calls[0].request.scale], [25, null]);
+  calls[0].answer({ ...given, kind: 'ball', numbers: [{ ...width, id: 'spacing', value: 0.144 }] });
+  await settle();
+  measuring.accept();
+  assert.equal(session.reading.measurements[0].computed.true_mm, 25);
+  await measuring.open();
+  measuring.choose(joint);
+  measuring.place({ uid: DPA, point: [1, 2] });
+  measuring.place({ uid: DPA, point: [30, 2] });
+  assert.deepEqual(calls[1].request.scale, { kind: 'ball', points: [[40, 50]], true_mm: 25 });
+});
+
+test('a part of the points that are optional is not measured, all of them are', async () => {
+  const { measuring, calls } = bench();
+  await measuring.open();
+  measuring.choose(/** @type {any} */ ({ ...joint, kind: 'implant', needed: 2, landmarks: ['a', 'b', 'c', 'd'].map(id => ({ id, name: id })) }));
+  [1, 2, 3, 4].forEach(x => measuring.place({ uid: DPA, point: [x, x] }));
+  assert.deepEqual(calls.map(call => call.request.points.length), [2, 4]);
+});
+
+test('the same is measured on an earlier image, beside it and not instead', async () => {
+  const { measuring, session, calls } = await placed();
+  calls[0].answer(given);
+  await settle();
+  measuring.measureBefore({ view: '9.9', study: '9', date: '20260101', label: '' });
+  measuring.place({ uid: '9.9', point: [5, 6] });
+  assert.deepEqual(measuring.asMeasurement().computed.before, []);
+  measuring.place({ uid: '9.9', point: [7, 8] });
+  assert.deepEqual(measuring.asMeasurement().computed.before, [{ study_uid: '9', view: '9.9', points: [[5, 6], [7, 8]] }]);
+  assert.equal(calls.length, 1);
+  measuring.accept();
+  assert.deepEqual(session.reading.measurements[0].points, [[1, 2], [30, 2]]);
+  measuring.takeOutBefore('9.9');
+  assert.deepEqual(measuring.before, []);
+});
+
 test('an accepted measurement is adjusted under its own name', async () => {
   const { measuring, session, calls } = await placed();
   calls[0].answer(given);
@@ -200,20 +243,17 @@ test('without a published spread there is no plot of it', () => {
   assert.ok(publishedPlot({ value: 81, plus_minus: 2, unit: 'deg' }, [{ ...bare, sd: 2 }]));
 });
 
-test('every landmark of a construction has its place in the drawing', () => {
-  const cases = [
-    { first: ['axis_distal', 'axis_proximal'], second: ['joint_medial', 'joint_lateral'] },
-    { first: ['femoral_head_centre', 'intercondylar_centre'], second: ['femoral_head_centre', 'greater_trochanter_tip'] },
-    { first: ['proximal_axis_proximal', 'proximal_axis_distal'], second: ['distal_axis_proximal', 'distal_axis_distal'] },
-  ];
-  for (const { first, second } of cases) {
-    const spots = places({ first, second });
-    for (const name of [...first, ...second]) assert.ok(spots[name], name);
-    const kinds = new Set(Object.values(spots).map(String));
-    assert.equal(kinds.size, new Set([...first, ...second]).size);
-  }
-  const spots = places(cases[0]);
-  assert.ok(spots.axis_proximal[1] < spots.axis_distal[1], 'proximal is above');
+test('a landmark has its place in the drawing by what is measured', () => {
+  const marks = ids => ids.map(id => ({ id }));
+  const ends = marks(['axis_distal', 'axis_proximal', 'joint_medial', 'joint_lateral']);
+  const distal = pictureOf({ kind: 'limb_measurement', name: 'aLDRA', landmarks: ends, lines: [['axis_distal', 'axis_proximal']] });
+  const proximal = pictureOf({ kind: 'limb_measurement', name: 'aMPRA', landmarks: ends });
+  assert.ok(distal.spots.axis_proximal[1] < distal.spots.axis_distal[1], 'proximal is above');
+  assert.ok(proximal.spots.joint_medial[1] < proximal.spots.axis_proximal[1]);
+  assert.ok(distal.spots.joint_medial[1] > distal.spots.axis_distal[1]);
+  assert.equal(new Set(Object.values(distal.spots).map(String)).size, 4);
+  assert.equal(pictureOf({ kind: 'limb_measurement', name: 'unheard of', landmarks: ends }), null);
+  assert.deepEqual(pictureOf({ kind: 'joint_space', name: '', landmarks: marks(['one_end', 'other_end']) }).lines, [['one_end', 'other_end']]);
 });
 
 test('m computes a measurement', () => {

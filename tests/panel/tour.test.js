@@ -4,6 +4,7 @@ import { test } from 'node:test';
 
 import { Guiding, ghosts } from '../../viewer_plugin/panel/guiding.js';
 import { FakeHost } from '../../viewer_plugin/host/fake.js';
+import { carried, placesGuessed, twinOf, withBeside } from '../../viewer_plugin/panel/beside_guide.js';
 import { LEVELS } from '../../viewer_plugin/panel/landmark_levels.js';
 import { landmarksOf } from '../../viewer_plugin/panel/landmarks.js';
 import { maps } from '../../viewer_plugin/panel/maps.js';
@@ -189,4 +190,77 @@ test('a finding puts a ghost at its level on the view at a right angle', () => {
   near((ghost.points[0][1] + ghost.points[1][1]) / 2, 530, 12);
   session.reading.measurements = [{ finding: 'f', view: DPA, points: [[480, 600], [520, 600]] }];
   near(ghosts(/** @type {any} */ (session)).shapes[0].points[0][1], 592, 1);
+});
+
+test('without two landmarks at one level the tour still goes to medial and lateral, as the image hangs', () => {
+  const two = { [DPA]: { 'R.carpus.antebrachiocarpal': [500, 488], 'R.carpus.carpometacarpal': [500, 724] } };
+  const place = (id, hung) => guideOf(maps.loaded, limb(), two, dpa, 'R', hung).place([limb().items.find(one => one.structure === id)]);
+  assert.equal(place('ulnar_carpal', null).x, 500);
+  const [radial, ulnar] = ['radial_carpal', 'ulnar_carpal'].map(id => place(id, { hung: true, rotation: 0, flip_horizontal: false }));
+  const flipped = place('ulnar_carpal', { hung: true, rotation: 0, flip_horizontal: true });
+  assert.ok(Math.abs(radial.x - ulnar.x) > 30);
+  near(flipped.x - 500, 500 - ulnar.x, 0.01);
+  const all = guideOf(maps.loaded, limb(), { [DPA]: STRAIGHT }, dpa, 'R').place([limb().items.find(one => one.structure === 'ulnar_carpal')]);
+  assert.equal(Math.sign(all.x - 500), Math.sign(ulnar.x - 500));
+});
+
+const image = (uid, more = {}) => ({ uid, view: 'DPa', columns: 1000, rows: 2000, rotation: 0, flip_horizontal: false, hung: true, spacing: { column_mm: 0.15 }, landmarks: {}, ...more });
+
+test('landmarks are carried over in millimetres from the middle of the field, whatever way the image was stored', () => {
+  const points = { a: [600, 1500] };
+  assert.deepEqual(carried(points, image('1'), image('2', { spacing: { column_mm: 0.3 }, columns: 500, rows: 1000 })), { a: [300, 750] });
+  assert.deepEqual(carried(points, image('1'), image('2', { rotation: 180 })), { a: [400, 500] });
+  assert.deepEqual(carried(points, image('1'), image('2', { rotation: 90, columns: 2000, rows: 1000 })), { a: [1500, 400] });
+  assert.deepEqual(carried(points, image('1'), image('2'), true), { a: [400, 1500] });
+  assert.deepEqual(carried(points, image('1', { spacing: {} }), image('2', { rows: 1000, columns: 500 })), { a: [300, 750] });
+  assert.deepEqual(carried(points, image('1'), { uid: '2' }), {});
+});
+
+/** Today's DPa with an earlier one beside it. */
+function beside(earlier, more = {}) {
+  const { session, landmarks } = bench();
+  Object.assign(session, { beside: '9', plan: { study: '9', images: [earlier], pairs: [[DPA, earlier.uid]] }, ...more });
+  session.opening.facts.images = [image(DPA), image(ML)];
+  session.reading = { ...session.reading, landmarks: { [DPA]: STRAIGHT } };
+  return { session, landmarks };
+}
+
+test('an earlier image goes along by today\'s landmarks as a guess, which the reader puts right for good', () => {
+  const { session, landmarks } = beside(image('9.1', { date: '20260202', columns: 900 }));
+  assert.equal(placesGuessed(/** @type {any} */ (session)), true);
+  const host = new FakeHost([DPA, '9.1']);
+  const tour = new Guiding();
+  tour.follow(/** @type {any} */ (session), host, [session.template.items.find(one => one.structure === 'radial_carpal')]);
+  const went = Object.fromEntries(host.calls.filter(call => call[0] === 'zoomTo').map(([, uid, place]) => [uid, place]));
+  near(went['9.1'].x, went[DPA].x - 50, 0.2);
+  near(went['9.1'].y, went[DPA].y, 0.2);
+  landmarks.open();
+  assert.deepEqual(landmarks.views.map(({ view }) => view.label), ['DPa', 'ML', 'DPa, 2026-02-02']);
+  assert.equal(landmarks.isProposed('9.1', 'R.manus.dip_3'), true);
+  landmarks.put('9.1', 'R.manus.dip_3', [460, 1700]);
+  landmarks.accept();
+  assert.deepEqual(session.reading.prior_landmarks['9.1']['R.manus.dip_3'], [460, 1700]);
+  assert.equal(Object.keys(session.reading.prior_landmarks['9.1']).length, 5);
+  assert.deepEqual(session.reading.landmarks, { [DPA]: STRAIGHT });
+  assert.equal(placesGuessed(/** @type {any} */ (session)), false);
+});
+
+test('landmarks that were saved with the earlier study come first', () => {
+  const { session } = beside(image('9.1', { date: '20260202', landmarks: { ...STRAIGHT, 'R.manus.dip_3': [1, 2] } }));
+  assert.deepEqual(withBeside(/** @type {any} */ (session)).own['9.1']['R.manus.dip_3'], [1, 2]);
+  assert.equal(placesGuessed(/** @type {any} */ (session)), false);
+});
+
+test('the other limb goes to its own structure of the same name, mirrored where nothing was set there', () => {
+  const right = limb();
+  const left = right.items.map(one => ({ ...one, id: one.id.replace('R.', 'L.'), side: 'L', visibility: { L1: 'well' } }));
+  const both = { ...right, items: [...right.items, ...left], views: [...right.views, { uid: 'L1', label: 'L DPa', view: 'DPa', side: 'L', orthogonal: [] }] };
+  assert.equal(twinOf(both, 'R.carpus.radial_carpal', 'L1').id, 'L.carpus.radial_carpal');
+  const { session } = beside(image('L1'), { template: both, beside: 'sides', plan: { study: '', images: [], pairs: [[DPA, 'L1']] } });
+  session.opening.facts.images.push(image('L1'));
+  const host = new FakeHost([DPA, 'L1']);
+  new Guiding().follow(/** @type {any} */ (session), host, [both.items.find(one => one.id === 'R.carpus.radial_carpal')]);
+  const went = Object.fromEntries(host.calls.filter(call => call[0] === 'zoomTo').map(([, uid, place]) => [uid, place]));
+  near(went.L1.y, went[DPA].y, 0.2);
+  near(went.L1.x - 500, 500 - went[DPA].x, 0.2);
 });

@@ -20,11 +20,12 @@ from dicom_service.report.model import (
     Reference,
     ReportContent,
 )
-from dicom_service.review.computed import Computed, ComputedNumber, Curve, Shape
+from dicom_service.review.computed import Computed, ComputedNumber, Curve, Scale, Shape
 from dicom_service.review.model import (
     Finding,
     Measurement,
     Observation,
+    Outline,
     Reading,
     RuleOut,
     RuleOutCandidate,
@@ -196,6 +197,7 @@ COMPUTED_JOINT = Measurement(
     calibration="at the detector plane",
     computed=Computed(
         kind="joint_space",
+        scale=Scale(kind="ball", points=((60.5, 70.25),), true_mm=25.4),
         method="sesamoid.joint_space",
         version="1",
         numbers=(
@@ -287,6 +289,24 @@ def make_reading(template: Template, **changes: object) -> Reading:
                 points=((300.0, 100.0), (300.0, 300.0), (320.5, 500.5)),
                 value=5.84,
                 unit="deg",
+            ),
+        ),
+        outlines=(
+            Outline(
+                id="o-1",
+                item="R.carpus.test_ulna",
+                view=ML,
+                name="nutrient foramen",
+                kind="ellipse",
+                points=((90.1, 50.0), (110.1, 50.0), (100.1, 20.0), (100.1, 80.0)),
+            ),
+            Outline(
+                id="o-2",
+                item="R.carpus.test_ulna",
+                view=ML,
+                name="cut-back zone",
+                kind="outline",
+                points=((10.0, 10.3), (30.0, 10.0), (20.0, 40.0)),
             ),
         ),
         rule_outs=(

@@ -130,7 +130,7 @@ DEFECTS: dict[str, tuple[Callable[[Dataset], None], str]] = {
     "no evidence": (without(EVIDENCE), "not listed as evidence"),
     "coordinates without image": (_coordinates_alone, "not selected from an image"),
     "container as property": (_container_as_property, "CODE HAS PROPERTIES CONTAINER"),
-    "coordinates as modifier": (_coordinates_as_modifier, "NUM HAS CONCEPT MOD SCOORD"),
+    "coordinates as modifier": (_coordinates_as_modifier, "HAS CONCEPT MOD SCOORD"),
     "number without unit": (_number_without_unit, "has no unit"),
     "odd coordinates": (_odd_coordinates, "odd count of numbers (3)"),
     "coordinates in space": (_space_coordinates, "three-dimensional coordinates"),

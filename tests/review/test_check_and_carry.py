@@ -35,6 +35,13 @@ def template(study: Study) -> Template:
     return build_template(study([("DPa", "L", CARPUS), ("ML", "L", CARPUS)], "fall"))
 
 
+OUTLINE = {
+    "id": "o1", "item": RADIAL, "view": "1", "name": "nutrient foramen", "kind": "ellipse",
+    "points": [(10.0, 20.0), (30.0, 20.0), (20.0, 15.0), (20.0, 25.0)],
+}  # fmt: skip
+CALLED_VARIANT: dict[str, Any] = {"observations": {RADIAL: {"1": {"value": "variant"}}}}
+
+
 def reading(**fields: Any) -> Reading:
     return Reading.model_validate(
         {"observations": {RADIAL: {"1": {"value": "abnormal"}}}, **fields}
@@ -64,6 +71,12 @@ def test_an_unfinished_reading_is_fine(template: Template) -> None:
         ({"measurements": [{**LENGTH, "finding": "f7"}]}, "'f7'"),
         ({"landmarks": {"1": {"L.carpus.nothing": (1.0, 2.0)}}}, "A landmark names"),
         ({"landmarks": {"7": {FINDING["item"]: (1.0, 2.0)}}}, "A landmark of .* '7'"),
+        ({"prior_landmarks": {"../1": {RADIAL: (1.0, 2.0)}}}, "which is no image"),
+        ({"prior_landmarks": {"1.2": {"x": (1.0, 2.0)}}}, "earlier image names the structure 'x'"),
+        ({"outlines": [{**OUTLINE, "view": "7"}]}, "The outline 'o1' of .* '7'"),
+        ({"outlines": [OUTLINE]}, "is not called one on that view"),
+        ({**CALLED_VARIANT, "outlines": [OUTLINE, OUTLINE]}, "stands 2 times"),
+        ({**CALLED_VARIANT, "outlines": [{**OUTLINE, "points": [(1, 1)] * 5}]}, "4 points, not 5"),
         ({"rule_outs": [{"id": "gout", "verdict": "excluded"}]}, "no rule-out 'gout'"),
         (
             {"rule_outs": [{"id": "fracture", "verdict": "supported", "evidence": ["f7"]}]},
@@ -146,6 +159,24 @@ def test_landmarks_stay_with_the_images_that_stay(study: Study) -> None:
     carried = carry_over(old, alone)
     check_reading(alone, carried)
     assert carried.landmarks == {"1": marks["1"]}
+
+
+def test_an_outline_stays_with_its_image_and_earlier_landmarks_with_their_structure(
+    study: Study,
+) -> None:
+    left = build_template(study([("DPa", "L", CARPUS)]))
+    old = reading(
+        **CALLED_VARIANT, outlines=[OUTLINE], prior_landmarks={"1.2.3": {RADIAL: (3.0, 4.0)}}
+    )
+    check_reading(left, old)
+    more = build_template(study([("DPa", "L", CARPUS), ("ML", "L", CARPUS)]), revision=2)
+    carried = carry_over(old, more)
+    check_reading(more, carried)
+    assert (carried.outlines, carried.prior_landmarks) == (old.outlines, old.prior_landmarks)
+    other = build_template(study([("DPa", "R", CARPUS)]), revision=2)
+    gone = carry_over(old, other)
+    check_reading(other, gone)
+    assert (gone.outlines, gone.prior_landmarks) == ((), {"1.2.3": {}})
 
 
 def test_a_landmark_at_no_place_is_refused() -> None:

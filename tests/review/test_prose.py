@@ -14,6 +14,7 @@ from dicom_service.review.model import (
     Finding,
     Measurement,
     Observation,
+    Outline,
     Reading,
     Template,
     Value,
@@ -110,8 +111,13 @@ def test_notes_variants_and_limits_are_told(study: Study, all_observed: AllObser
     observations["L.manus.sesamoid_7"] = {"1": Observation(value="variant", note="Bipartite.")}
     observations["L.manus.nails"] = {"1": Observation(value="not_assessable", note="cut off")}
     del observations["L.manus.mc2"]
-    text = findings_text(facts, template, Reading(observations=observations))
-    assert "Normal variant: palmar sesamoid 7 (digit V, medial, axial) on DPa (Bipartite)." in text
+    ring = Outline(
+        id="o1", item="L.manus.sesamoid_7", view="1", name="Two parts", kind="outline",
+        points=((1.0, 1.0), (2.0, 1.0), (2.0, 2.0)),
+    )  # fmt: skip
+    text = findings_text(facts, template, Reading(observations=observations, outlines=(ring,)))
+    said = "palmar sesamoid 7 (digit V, medial, axial) on DPa (Two parts; Bipartite)."
+    assert f"Normal variant: {said}" in text
     assert "Not assessable: nails on DPa (cut off)." in text
     assert "Not evaluated: metacarpal bone II." in text
     assert "Not evaluated: nails on ML." in text

@@ -10,7 +10,7 @@ from alembic import op
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 
-from dicom_service.store import Store
+from dicom_service.store import ListQuery, Store
 from dicom_service.store.schema import VERSION, metadata
 from tests.store.conftest import Kit
 
@@ -62,6 +62,7 @@ def test_everything_that_an_earlier_version_kept_is_read_back(taken_over):
     assert store.sweep().sentence == ""
     assert [row.study_uid for row in store.studies()] == ["1.2.4", "1.2.3"]
     assert [row.state for row in store.studies()] == ["arriving", "signed"]
+    assert [row.study_uid for row in store.listed(ListQuery(text="1.2.3"), 9)] == ["1.2.3"]
     assert store.reading("1.2.3")[1].impression == "Sound."
     assert [i.sop_instance_uid for i in store.instances("1.2.3")][:2] == ["1.1", "1.2"]
     (document,) = store.documents("1.2.3")

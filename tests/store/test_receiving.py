@@ -13,7 +13,7 @@ from sqlalchemy.exc import OperationalError
 
 from dicom_service.errors import DifferentBytes, StorageFull
 from dicom_service.store import events
-from dicom_service.store.objects import dataset_offset
+from dicom_service.store.digests import dataset_offset
 
 
 def _files(kit):

@@ -1,5 +1,6 @@
 """Faults are switched on and off while the archive runs; routes forward what their rule wants."""
 
+import socket
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -24,6 +25,15 @@ def store(archive: Archive, image: Dataset, calling: str = "SENDER") -> int | No
     status = association.send_c_store(image)
     association.release()
     return int(status.Status)
+
+
+def test_it_stops_at_once_also_while_somebody_has_only_connected(archive: Archive) -> None:
+    with socket.create_connection(("127.0.0.1", archive.port), 5) as caller:
+        while not archive._ae.active_associations:
+            time.sleep(0.001)
+        archive.stop()
+        caller.settimeout(5)
+        assert caller.recv(1) == b""
 
 
 def test_a_refused_store_keeps_nothing_until_the_fault_is_off(

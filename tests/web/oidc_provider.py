@@ -2,17 +2,19 @@
 
 import base64
 import hashlib
+import hmac
 import json
 import secrets
 import threading
 import time
 from collections.abc import Callable
+from functools import cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 from joserfc import jwt
-from joserfc.jwk import OctKey, RSAKey
+from joserfc.jwk import RSAKey
 
 SECRET = "the secret of the node"
 
@@ -25,7 +27,7 @@ class LyingProvider(ThreadingHTTPServer):
     def __init__(self) -> None:
         super().__init__(("127.0.0.1", 0), _Handler)
         self.issuer = f"http://127.0.0.1:{self.server_address[1]}"
-        self.key = RSAKey.generate_key(2048, {"kid": "one"})
+        self.key = _key()
         self.person: dict[str, Any] = {
             "sub": "s-1",
             "preferred_username": "ida",
@@ -38,6 +40,7 @@ class LyingProvider(ThreadingHTTPServer):
         self.signing_key: Any = self.key
         self.metadata: dict[str, Any] = {}
         self.honours_login = True
+        self.ahead = 0.0
         self.asked: list[dict[str, str]] = []
         self._codes: dict[str, dict[str, str]] = {}
         self._signed_in_at = time.time() - 3600
@@ -47,7 +50,7 @@ class LyingProvider(ThreadingHTTPServer):
         """Where the browser is sent: back, with a code."""
         self.asked.append(query)
         if self.honours_login and query.get("prompt") == "login":
-            self._signed_in_at = time.time()
+            self._signed_in_at = time.time() + self.ahead
         code = secrets.token_urlsafe(16)
         self._codes[code] = query
         return f"{query['redirect_uri']}?{urlencode({'code': code, 'state': query['state']})}"
@@ -57,7 +60,7 @@ class LyingProvider(ThreadingHTTPServer):
         query = self._codes.pop(form.get("code", ""), None)
         given = base64.b64decode(authorization.removeprefix("Basic ")).decode().split(":")
         digest = hashlib.sha256(form.get("code_verifier", "").encode()).digest()
-        challenge = base64.urlsafe_b64encode(digest).decode().rstrip("=")
+        challenge = _base64(digest)
         if query is None or given != [query["client_id"], SECRET.replace(" ", "+")]:
             return None
         if query["code_challenge_method"] != "S256" or query["code_challenge"] != challenge:
@@ -78,12 +81,23 @@ class LyingProvider(ThreadingHTTPServer):
 
     def _signed(self, claims: dict[str, Any]) -> str:
         if self.header["alg"] == "none":
-            parts = [json.dumps(part).encode() for part in (self.header, claims)]
-            return ".".join(base64.urlsafe_b64encode(p).decode().rstrip("=") for p in parts) + "."
+            return (
+                ".".join(_base64(json.dumps(part).encode()) for part in (self.header, claims)) + "."
+            )
         if self.header["alg"].startswith("HS"):  # the public key taken for a shared secret
-            shared = OctKey.import_key(self.key.as_pem(private=False))
-            return jwt.encode(self.header, claims, shared, [self.header["alg"]])
+            parts = [_base64(json.dumps(part).encode()) for part in (self.header, claims)]
+            shared, signed = self.key.as_pem(private=False), ".".join(parts)
+            return f"{signed}.{_base64(hmac.digest(shared, signed.encode(), 'sha256'))}"
         return jwt.encode(self.header, claims, self.signing_key, [self.header["alg"]])
+
+
+@cache
+def _key() -> RSAKey:
+    return RSAKey.generate_key(2048, {"kid": "one"})
+
+
+def _base64(data: bytes) -> str:
+    return base64.urlsafe_b64encode(data).decode().rstrip("=")
 
 
 class _Handler(BaseHTTPRequestHandler):

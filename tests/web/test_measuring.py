@@ -2,16 +2,22 @@
 
 import json
 import re
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from dicom_service.cli import main
-from dicom_service.review.computed import KIND_NAMES
+from dicom_service.measure.population import Animal
+from dicom_service.review.computed import KIND_NAMES, ComputedKind
 from dicom_service.workflow.measurable import measurable
 from test_pacs.phantom.bench import Bench
 from tests.measure.conftest import shoot_bench
 from tests.web.conftest import file_of, image
+
+PANEL = Path(__file__).parents[2] / "viewer_plugin" / "panel"
 
 
 @pytest.fixture(scope="module")
@@ -85,15 +91,20 @@ def test_the_command_line_measures_a_file_and_draws_it(tmp_path, capsys, joint):
 
 
 def test_what_can_be_measured_comes_with_landmarks_and_graded_published_values():
-    offers = measurable("dog", ("carpus",)).offers
-    kinds = [o.kind for o in offers[:4]]
-    assert kinds == ["joint_space", "swelling_profile", "lucent_line", "shaft_axis"]
+    offers = measurable(Animal(species="dog", breed="Labrador"), ("carpus",)).offers
+    kinds = {o.kind for o in offers}
+    assert kinds == set(get_args(ComputedKind))
     angle = next(o for o in offers if o.name == "aLDRA")
     assert [mark.id for mark in angle.landmarks][:2] == ["axis_distal", "axis_proximal"]
     assert angle.here
     assert {(r.mean, r.sd, r.source, r.grade) for r in angle.published} >= {
         (85.6, 1.74, "DUNCAN2022", "V")
     }
+    assert angle.landmarks[0].where.startswith("middle of the shaft")
+    assert ("axis_distal", "axis_proximal") in angle.lines
+    # A Labrador is none of the small dogs.
+    small = next(r for r in angle.published if r.source == "DUNCAN2022")
+    assert small.fit == "other"
     far = next(o for o in offers if o.name == "TPA")
     assert not far.here
     assert all(r.species == "dog" for o in offers for r in o.published)
@@ -105,8 +116,32 @@ def test_the_list_of_what_can_be_measured_needs_a_signed_in_user(client):
 
 
 def test_panel_and_node_call_what_is_computed_by_the_same_names():
-    panel = Path(__file__).parents[2] / "viewer_plugin" / "panel" / "numbers.js"
-    table = re.search(r"MEANINGS = \{(.*?)\}", panel.read_text("utf-8"), re.DOTALL)
+    panel = (PANEL / "numbers.js").read_text("utf-8")
+    table = re.search(r"MEANINGS = \{(.*?)\}", panel, re.DOTALL)
     assert table
     names = dict(re.findall(r"(\w+): '([^']+)'", table[1]))
     assert names == {kind: name for kind, name in KIND_NAMES.items() if name}
+
+
+def test_everything_that_can_be_measured_has_a_drawing_of_its_landmarks(
+    program: Callable[[str], str],
+) -> None:
+    offers = [
+        offer.model_dump(mode="json")
+        for species in ("dog", "cat", "horse")
+        for offer in measurable(Animal(species=species), ()).offers
+    ]
+    pictures = (PANEL / "landmark_pictures.js").as_uri()
+    script = (
+        f"import {{ pictureOf }} from '{pictures}';"
+        "import { readFileSync } from 'node:fs';"
+        "const offers = JSON.parse(readFileSync(0, 'utf8'));"
+        "const bare = offers.filter(one => !pictureOf(one) || !one.landmarks.length);"
+        "console.log(JSON.stringify(bare.map(one => one.name || one.kind)));"
+    )
+    done = subprocess.run(
+        [program("node"), "--input-type=module", "-e", script],
+        input=json.dumps(offers), capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert json.loads(done.stdout) == []
+    assert len(offers) > 40

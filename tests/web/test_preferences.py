@@ -81,6 +81,12 @@ def test_pages_come_in_the_language_of_the_browser_until_the_account_chose_one(c
     assert "Sign in" in client.get("/login", headers=german).text, "chosen in this browser before"
 
 
+def test_only_the_pages_with_the_panel_may_ask_for_the_microphone(client):
+    _sign_in(client)
+    for path, allowed in (("/plain", "microphone=(self)"), ("/", "microphone=()")):
+        assert allowed in client.get(path).headers["Permissions-Policy"]
+
+
 def test_errors_are_said_in_the_language_of_the_reader(client):
     german = {"Accept-Language": "de"}
     page = client.get("/nowhere", headers={**german, "Accept": "text/html"})

@@ -2,10 +2,10 @@
 /** Pairs of images one above the other in the host viewer, linked in zoom and pan. */
 
 import { addFacts } from './facts.js';
+import { PairLink } from './pair_link.js';
 
 /** @typedef {import('./host.js').Beside} Beside */
 
-const LINK = { type: 'zoompan', id: 'sesamoid-beside', source: true, target: true };
 const COLUMNS = 3;
 const PATIENCE_MS = 15000;
 
@@ -17,6 +17,7 @@ export class BesideLayout {
     this.before = null;
     /** Image of the upper row -> its partner. @type {Map<string, string>} */
     this.partners = new Map();
+    this.link = new PairLink(host);
   }
 
   get active() {
@@ -45,6 +46,7 @@ export class BesideLayout {
 
   /** The viewer leaves the study: nothing is to be put back. */
   forget() {
+    this.link.unlink();
     this.before = null;
     this.partners.clear();
   }
@@ -79,10 +81,11 @@ export class BesideLayout {
       displaySetOptions: [{}],
       viewportOptions: {
         viewportId: `sesamoid-${kind}-${i}`, viewportType: 'stack', toolGroupId: 'default', allowUnmatchedView: true,
-        // Each column is a pair of its own.
-        syncGroups: linked ? [{ ...LINK, id: `${LINK.id}-${i % columns}` }] : [],
       },
     });
+    // Each column is a pair of its own.
+    const pairs = linked ? Array.from({ length: columns }, (_, i) => /** @type {[string, string]} */ ([cell(i), cell(i + columns)].map(one => one.viewportOptions.viewportId))) : [];
+    this.link.link(pairs);
     viewportGridService.setLayout({
       numRows: rows,
       numCols: columns,

@@ -18,7 +18,7 @@ export class FakeHost {
     this.measurers = new Set();
     this.tool = '';
     this.layer = emptyLayer();
-    /** @type {((picked: {uid: string, point: [number, number]}) => void) | null} */
+    /** @type {((picked: import('./host.js').Picked) => void) | null} */
     this.picking = null;
     this.handlers = new Set();
     /** @type {string[] | null} */

@@ -13,8 +13,10 @@
  * @typedef {{id: string, view: string, kind: 'length'|'angle', points: [number, number][]}} Drawn
  *
  * @typedef {{study: string, images: {uid: string, series_uid: string, rotation: number,
- *   flip_horizontal: boolean, hung: boolean}[], pairs: [string, string][]}} Beside
+ *   flip_horizontal: boolean, hung: boolean, date?: string}[], pairs: [string, string][]}} Beside
  *   study: "" is the study that is being read; images: of the other study, with how they hang.
+ *
+ * @typedef {{uid: string, point: [number, number], path?: [number, number][]}} Picked
  *
  * @typedef {object} Host
  * @property {() => ShownImage[]} images
@@ -39,8 +41,9 @@
  *   Draw our own shapes, labels and handles over the images, in place of those before.
  * @property {(callback: (event: import('./layer_svg.js').HandleEvent) => void) => () => void} onHandle
  *   Called while and after a handle is moved by hand. Returns how to stop.
- * @property {(callback: ((picked: {uid: string, point: [number, number]}) => void) | null) => void} pick
+ * @property {(callback: ((picked: Picked) => void) | null, trace?: boolean) => void} pick
  *   Clicks on an image give their place instead of working the viewer's tool, until null is given.
+ *   With `trace` they are given when the pointer is let go, with the line that was drawn till then.
  * @property {(uid: string, point: [number, number], right: number, down: number) => [number, number]} nudged
  *   A place moved by so many pixels of the image, as directions are on the screen.
  * @property {(uid: string) => [number, number] | null} middle

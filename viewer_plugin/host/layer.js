@@ -4,10 +4,11 @@
  * viewer: `overlay.js` puts it on the screen, tests look at it.
  *
  * @typedef {[number, number]} Point
+ * @typedef {'now'|'kept'|'dim'} Tone dim: there to be known, not to be looked at
  * @typedef {{uid: string, kind: 'line'|'outline'|'points'|'circle', name: string, points: Point[],
- *   radius?: number, tone: 'now'|'kept'}} LayerShape
+ *   radius?: number, tone: Tone}} LayerShape
  * @typedef {{uid: string, id: string, name: string, label: string, point: Point, chosen: boolean}} Handle
- * @typedef {{uid: string, point: Point, text: string, tone: 'now'|'kept'}} Label
+ * @typedef {{uid: string, point: Point, text: string, tone: Tone}} Label
  * @typedef {{shapes: LayerShape[], handles: Handle[], labels: Label[]}} Layer
  * @typedef {{tag: string, attributes: Record<string, string>, text?: string, handle?: string}} Mark
  */
@@ -15,7 +16,8 @@
 /** @returns {Layer} */
 export const emptyLayer = () => ({ shapes: [], handles: [], labels: [] });
 
-const COLOUR = { now: '#f0ab45', kept: '#d8d3c6' };
+const COLOUR = { now: '#f0ab45', kept: '#d8d3c6', dim: '#b8b2a4' };
+const OPACITY = { now: '1', kept: '0.75', dim: '0.6' };
 const HANDLE = 7;
 
 /**
@@ -39,8 +41,8 @@ export function marks(layer, uid, place, size) {
 function cased(tag, attributes, tone, width, extra = {}) {
   const base = { ...attributes, fill: 'none', 'stroke-linecap': 'round', 'stroke-linejoin': 'round', ...extra };
   return [
-    { tag, attributes: { ...base, stroke: '#000', 'stroke-opacity': '0.55', 'stroke-width': String(width + 2) } },
-    { tag, attributes: { ...base, stroke: COLOUR[tone], 'stroke-opacity': tone === 'kept' ? '0.75' : '1', 'stroke-width': String(width) } },
+    { tag, attributes: { ...base, stroke: '#000', 'stroke-opacity': tone === 'dim' ? '0.35' : '0.55', 'stroke-width': String(width + 2) } },
+    { tag, attributes: { ...base, stroke: COLOUR[tone], 'stroke-opacity': OPACITY[tone], 'stroke-width': String(width) } },
   ];
 }
 
@@ -58,11 +60,12 @@ function shapeMarks(shape, place) {
     return cased('path', { d: dots }, shape.tone, shape.name.startsWith('skin') ? 2 : 2.6);
   }
   const path = `M${points.map(point => point.map(show).join(' ')).join('L')}${shape.kind === 'outline' ? 'Z' : ''}`;
-  return cased('path', { d: path }, shape.tone, 1.5, shape.name.includes('axis') ? { 'stroke-dasharray': '7 5' } : {});
+  return cased('path', { d: path }, shape.tone, shape.tone === 'dim' ? 1 : 1.5, shape.name.includes('axis') ? { 'stroke-dasharray': '7 5' } : {});
 }
 
 function labelMarks(label, place, size) {
   const [x, y] = place(label.point);
+  if (label.tone === 'dim') return dimLabel(label, x, y, size);
   const wide = label.text.length * 7 + 10;
   const left = Math.max(2, Math.min(size.width - wide - 2, x + 12));
   const top = Math.max(2, Math.min(size.height - 22, y - 38));
@@ -73,6 +76,18 @@ function labelMarks(label, place, size) {
       attributes: { x: show(left + 5), y: show(top + 14), fill: COLOUR[label.tone], 'font-size': '12.5', 'font-family': 'system-ui, sans-serif' },
     },
   ];
+}
+
+/** Small and without a plate, beside what it names; on the other side where the image ends. */
+function dimLabel(label, x, y, size) {
+  const room = x + 6 + label.text.length * 5.6 < size.width;
+  return [{
+    tag: 'text', text: label.text,
+    attributes: {
+      x: show(room ? x + 6 : x - 6), y: show(y + 4), 'text-anchor': room ? 'start' : 'end', fill: COLOUR.kept, 'fill-opacity': '0.8', stroke: '#000', 'stroke-opacity': '0.5',
+      'stroke-width': '2', 'paint-order': 'stroke', 'font-size': '11', 'font-family': 'system-ui, sans-serif',
+    },
+  }];
 }
 
 function handleMarks(handle, place) {

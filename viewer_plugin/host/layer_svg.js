@@ -19,8 +19,10 @@ export class LayerControl {
   constructor() {
     /** @type {import('./layer.js').Layer} */
     this.layer = emptyLayer();
-    /** @type {((picked: {uid: string, point: Point}) => void) | null} */
+    /** @type {((picked: import('./host.js').Picked) => void) | null} */
     this.picking = null;
+    /** Whether a drag is a line that is drawn, and not a point. */
+    this.tracing = false;
     this.callbacks = new Set();
   }
 
@@ -75,7 +77,28 @@ export class LayerSvg {
     const point = this.#point(event);
     const uid = this.look()?.uid;
     if (id) this.#drag(id, point);
+    else if (uid && point && this.control.tracing) this.#trace(uid, point);
     else if (uid && point) this.control.picking?.({ uid, point });
+  }
+
+  /** A line drawn with the pointer, seen while it grows. */
+  #trace(uid, point) {
+    const path = [point];
+    const line = document.createElementNS(SVG, 'polyline');
+    for (const [name, value] of Object.entries({ fill: 'none', stroke: '#f0ab45', 'stroke-width': '1.5', 'data-trace': '' })) line.setAttribute(name, value);
+    const move = now => {
+      path.push(this.#point(now));
+      if (!line.isConnected) this.svg.append(line);
+      line.setAttribute('points', path.map(p => this.look()?.place(p).join(',')).join(' '));
+    };
+    const up = () => {
+      window.removeEventListener('pointermove', move, true);
+      window.removeEventListener('pointerup', up, true);
+      line.remove();
+      this.control.picking?.({ uid, point, path });
+    };
+    window.addEventListener('pointermove', move, true);
+    window.addEventListener('pointerup', up, true);
   }
 
   #drag(id, point) {
@@ -131,7 +154,9 @@ function fill(svg, wanted) {
     }
     const stale = new Set(node.getAttributeNames().filter(name => name !== 'data-handle'));
     for (const [name, value] of Object.entries(mark.attributes)) {
-      if (node.getAttribute(name) !== value) node.setAttribute(name, value);
+      // A page may forbid styles as text; set by property they are not.
+      if (name === 'style') node.style.cssText = value;
+      else if (node.getAttribute(name) !== value) node.setAttribute(name, value);
       stale.delete(name);
     }
     for (const name of stale) node.removeAttribute(name);

@@ -59,6 +59,7 @@ export class OhifHost {
     // The viewport sets its own camera right after this event; ours must come last.
     setTimeout(guarded(() => {
       this.hangOnce(viewportId);
+      this.layout.link.listen(viewportId);
       this.overlay.refresh();
       this.#notify(this.uidOf(this.viewport(viewportId)?.getCurrentImageId?.()));
     }), 0);
@@ -73,7 +74,7 @@ export class OhifHost {
     if (!viewport?.element?.isConnected) return;
     if (!facts?.hung || this.hung.has(`${viewportId} ${imageId}`)) return;
     this.hung.add(`${viewportId} ${imageId}`);
-    hang(this.cornerstone, viewport, facts);
+    this.layout.link.silently(() => hang(this.cornerstone, viewport, facts));
   }
 
   /** The facts arrived after the images: hang what is there. */
@@ -154,14 +155,14 @@ export class OhifHost {
     const imageId = viewport?.getCurrentImageId?.();
     // The place is taken already, the image may still be on its way.
     if (!imageId || !viewport.getImageData?.() || this.uidOf(imageId) !== uid) return false;
-    zoomTo(this.cornerstone, viewport, place);
+    this.layout.link.silently(() => zoomTo(this.cornerstone, viewport, place));
     return true;
   }
 
   whole() {
     for (const { viewportId } of this.images()) {
       const viewport = this.viewport(viewportId);
-      if (viewport?.getImageData?.()) whole(this.cornerstone, viewport);
+      if (viewport?.getImageData?.()) this.layout.link.silently(() => whole(this.cornerstone, viewport));
     }
   }
 
@@ -198,8 +199,8 @@ export class OhifHost {
     return this.overlay.subscribe(callback);
   }
 
-  pick(callback) {
-    this.overlay.pick(callback && guarded(callback));
+  pick(callback, trace = false) {
+    this.overlay.pick(callback && guarded(callback), trace);
   }
 
   /** @returns {[number, number]} */

@@ -25,8 +25,9 @@ export class Overlay extends LayerControl {
     this.refresh();
   }
 
-  pick(callback) {
+  pick(callback, trace = false) {
     this.picking = callback;
+    this.tracing = trace;
     this.refresh();
   }
 

@@ -104,7 +104,8 @@ export class PlainHost {
     const view = this.views.find(one => one.facts.uid === uid);
     if (!view?.ready) return false;
     view.camera.lookAt(x, y, fov);
-    view.moved();
+    view.draw();
+    view.camera.note();
     return true;
   }
 
@@ -117,14 +118,16 @@ export class PlainHost {
     for (const view of this.views) view.whole();
   }
 
-  /** The partner of a pair looks at the same part. */
+  /** The partner of a pair does what the hand did to this one, from where it stands. */
   follow(view) {
-    if (!this.partners.size) return;
     const columns = this.views.length / 2;
     const at = this.views.indexOf(view);
-    const other = this.views[at < columns ? at + columns : at - columns];
-    other?.camera.follow(view.camera);
-    other?.draw();
+    const other = this.partners.size && this.views[at < columns ? at + columns : at - columns];
+    if (other) {
+      other.camera.follow(view.camera);
+      other.draw();
+    }
+    view.camera.note();
   }
 
   choose(/** @type {Tool} */ tool) {
@@ -210,8 +213,9 @@ export class PlainHost {
     return this.layers.subscribe(callback);
   }
 
-  pick(callback) {
+  pick(callback, trace = false) {
     this.layers.picking = callback;
+    this.layers.tracing = trace;
     for (const view of this.views) view.layer.render();
   }
 

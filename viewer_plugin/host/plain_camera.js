@@ -29,6 +29,7 @@ export class Camera {
     /** The place of the image in the middle of the view. @type {Place} */
     this.centre = [columns / 2, rows / 2];
     this.isWhole = true;
+    this.noted = { scale: this.scale, centre: this.centre };
   }
 
   /** What a column and a row step are on the screen: [a, b, c, d] as CSS transforms have them. */
@@ -73,6 +74,7 @@ export class Camera {
     this.scale = this.#wholeScale;
     this.centre = [this.columns / 2, this.rows / 2];
     this.isWhole = true;
+    this.note();
   }
 
   /** Centre on a place; fov is the smaller visible side in columns. */
@@ -97,11 +99,18 @@ export class Camera {
     this.pan(at[0] - x, at[1] - y);
   }
 
-  /** Look at the same part as another camera does, for images of other sizes. */
+  /** From here on movements are counted. */
+  note() {
+    this.noted = { scale: this.scale, centre: this.centre };
+  }
+
+  /** Do what another camera did since it was noted. */
   follow(/** @type {Camera} */ other) {
-    this.scale = (this.#wholeScale * other.scale) / other.#wholeScale;
-    this.centre = [(other.centre[0] / other.columns) * this.columns, (other.centre[1] / other.rows) * this.rows];
-    this.isWhole = other.isWhole;
+    if (other.isWhole) return this.whole();
+    const [x, y] = other.toScreen(other.noted.centre);
+    this.zoom(other.scale / other.noted.scale);
+    this.pan(x - other.width / 2, y - other.height / 2);
+    this.note();
   }
 }
 

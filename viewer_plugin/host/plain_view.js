@@ -1,6 +1,7 @@
 // @ts-check
 /** One image on the page: its picture on a canvas, the reader's hand, its measurements above. */
 
+import { dayText } from '../panel/numbers.js';
 import { strings } from '../panel/strings.js';
 import { LayerSvg } from './layer_svg.js';
 import { Camera } from './plain_camera.js';
@@ -14,7 +15,7 @@ const PAN_STEP = 60;
 const SVG = 'http://www.w3.org/2000/svg';
 let count = 0;
 
-/** @typedef {{uid: string, series_uid: string, study: string, rows: number, columns: number, view?: string, side?: string, rotation?: number, flip_horizontal?: boolean, spacing?: {row_mm: number, column_mm: number}}} Facts */
+/** @typedef {{uid: string, series_uid: string, study: string, rows: number, columns: number, view?: string, side?: string, rotation?: number, flip_horizontal?: boolean, spacing?: {row_mm: number, column_mm: number}, date?: string}} Facts */
 
 export class PlainView {
   /**
@@ -50,7 +51,7 @@ export class PlainView {
 
   get name() {
     const side = strings.sides[this.facts.side ?? 'U'] ?? '';
-    return [this.facts.side === 'U' ? '' : side, this.facts.view || text.image].filter(Boolean).join(' ');
+    return [this.facts.side === 'U' ? '' : side, this.facts.view || text.image, this.facts.date && dayText(this.facts.date)].filter(Boolean).join(' ');
   }
 
   #made() {

@@ -64,6 +64,7 @@ export function answer(/** @type {Session} */ session, value, view = session.vie
   if (!item || !view || session.signed) return;
   const before = change.observation(session.reading, item.id, view);
   const lost = before?.value === 'abnormal' && value !== 'abnormal';
+  const rings = session.reading.outlines?.length ?? 0;
   const note = before?.note ?? '';
   let reading = change.setObservation(session.reading, item.id, view, value ? { value, note } : null);
   session.view = view;
@@ -75,7 +76,8 @@ export function answer(/** @type {Session} */ session, value, view = session.vie
   } else if (value) {
     session.view = openViews(session.template, reading, item)[0]?.uid ?? view;
   }
-  session.commit(reading, lost ? strings.findingRemoved : '');
+  const ringLost = (reading.outlines?.length ?? 0) < rings;
+  session.commit(reading, lost ? strings.findingRemoved : ringLost ? strings.outlines.removed : '');
   session.update();
 }
 

@@ -1,18 +1,17 @@
 // @ts-check
 /** What was before and what is beside: earlier studies, the other limb, and what has changed. */
 
+import { placesGuessed } from './beside_guide.js';
 import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { localDateTime, personName } from './header.js';
 import { pairs } from './priors.js';
-import { meaningOf } from './numbers.js';
+import { dayText as day, meaningOf } from './numbers.js';
 import { lower, strings } from './strings.js';
 
 const text = strings.before;
 const STUDIES_SHOWN = 8;
-
-const day = da => (/^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${da.slice(6)}` : da || text.noDate);
 
 /** One line in the head of the panel; nothing when there is nothing to go to. */
 export function beforeLine({ session }) {
@@ -74,7 +73,12 @@ export function besideBar({ session, host }) {
     host.alone();
     session.update({ beside: '' });
   };
-  return h('div', { key: 'bar', class: 'beside-bar', role: 'status' }, h('p', null, text.besideNow), h('button', { class: 'btn', onclick: close }, text.alone));
+  return h('div', { key: 'bar', class: 'beside-bar', role: 'status' }, h('p', null, text.besideNow, guessed(session)), h('button', { class: 'btn', onclick: close }, text.alone));
+}
+
+/** Where beside the tour goes only to guessed places, and how that is put right. */
+function guessed(session) {
+  return placesGuessed(session) && h('span', { key: 'guessed', class: 'dim' }, ' ', strings.tour.guessed, ' ', h('kbd', null, keyOf('landmarks')));
 }
 
 /** The same views of right and left. */
@@ -91,8 +95,8 @@ function sides({ session, host }) {
 }
 
 /** @param {{study: string, images: any[], pairs: [string, string][]}} plan */
-function showBeside(session, host, plan) {
-  session.update({ beside: plan.study || 'sides' });
+export function showBeside(session, host, plan) {
+  session.update({ beside: plan.study || 'sides', plan });
   Promise.resolve(host.beside(plan)).then(done => done || session.update({ beside: '', message: text.notShown }));
 }
 
@@ -127,7 +131,7 @@ function studyCard(ctx, study) {
   const { session, host } = ctx;
   const found = pairs(session.template.views, study.images);
   const place = [study.sides.map(side => lower(strings.sides[side])).join(', '), study.regions.map(r => r.replaceAll('_', ' ')).join(', '), study.views.join(', ')].filter(Boolean).join(' · ');
-  const show = () => showBeside(session, host, { study: study.study_uid, images: study.images, pairs: found });
+  const show = () => showBeside(session, host, { study: study.study_uid, images: study.images.map(image => ({ ...image, date: study.study_date })), pairs: found });
   return h('li', { key: study.study_uid, class: study.state === 'here' ? 'prior' : 'prior away' },
     h('div', { class: 'title' }, h('strong', null, day(study.study_date)), study.state !== 'here' && h('span', { class: 'tag' }, text.states[study.state])),
     (study.description || place) && h('p', { class: 'dim' }, [study.description, place].filter(Boolean).join(' · ')),

@@ -63,7 +63,7 @@ export class Changes {
 }
 
 function keyOf({ id, item, view, kind, points, value, unit, computed }) {
-  return JSON.stringify([id, item, view, kind, points, value, unit, computed && [computed.kind, computed.name, computed.control_view, computed.numbers.map(n => n.value)]]);
+  return JSON.stringify([id, item, view, kind, points, value, unit, computed && [computed.kind, computed.name, computed.control_view, computed.before, computed.numbers.map(n => n.value)]]);
 }
 
 /** Whether there can be anything to compare with: then only is the node asked. */

@@ -13,12 +13,13 @@ const text = strings.finding;
 /** @param {any} session */
 export function descriptorFields(session, item, finding) {
   const choices = offered(session.opening.descriptors[item.section] ?? [], item, session.template.species);
-  const words = session.drafts.search ?? '';
+  const draft = `search ${finding.id}`;
+  const words = session.drafts[draft] ?? '';
   const found = matches(choices, words);
   const press = id => choose(session, finding, choices, id);
   const place = places(session, finding, choices);
   return h('div', { key: 'descriptors', class: 'words', role: 'group', 'aria-label': text.descriptors },
-    search(session, words, found, press),
+    search(session, draft, found, press),
     words.trim()
       ? results(found, finding, press, session, place)
       : place.all.map(one => fieldBlock(session, one, finding, press, place)));
@@ -59,18 +60,27 @@ export function say(/** @type {any} */ session, /** @type {string} */ id) {
   if (finding && !finding.descriptors.includes(id)) choose(session, finding, choices, id);
 }
 
-function search(session, words, found, press) {
-  const clear = () => session.update({ drafts: { ...session.drafts, search: '' } });
+function search(session, draft, found, press) {
+  const words = session.drafts[draft] ?? '';
+  const put = said => session.update({ drafts: { ...session.drafts, [draft]: said } });
   return h('input', {
     key: 'search', type: 'search', class: 'search', placeholder: text.search, 'aria-label': text.search, 'data-field': 'search',
     '.value': words, autocomplete: 'off',
-    oninput: event => session.update({ drafts: { ...session.drafts, search: event.target.value } }),
+    oninput: event => put(event.target.value),
     onkeydown: event => {
-      if (event.key !== 'Enter' || !found.length) return;
-      clear();
+      if (event.key !== 'Enter') return;
+      if (!words) return toOpenQuestion(event);
+      if (!found.length) return;
+      put('');
       press(found[0].id);
     },
   });
+}
+
+/** Nothing more to say here: on to what the view at a right angle shows. */
+function toOpenQuestion(/** @type {any} */ event) {
+  event.preventDefault();
+  event.target.closest('.editor')?.querySelector('.question-box.open .segment button')?.focus();
 }
 
 function results(found, finding, press, session, place) {

@@ -15,15 +15,18 @@ import { mapFor } from './map_state.js';
 import { Guiding, ghosts } from './guiding.js';
 import { landmarksOf } from './landmarks.js';
 import { emptyLayer } from '../host/layer.js';
+import { outlinesOf } from './outlines.js';
 import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
 import { nextOrNormal, noteEnd } from './group_sheet.js';
+import { quietPhrasing } from './phrasing.js';
 import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
 import { wearTheme } from './theme.js';
 import { panelView } from './view.js';
+import { Writing } from './writing.js';
 
 /** Dispatched on the document for keys pressed outside of the panel; detail: the command. */
 export const KEY_EVENT = 'sesamoid:command';
@@ -51,12 +54,14 @@ export class PanelElement extends HTMLElement {
     this.layered = '';
     this.signedCount = 0;
     this.guiding = new Guiding();
+    /** @type {Writing | null} */
+    this.writing = null;
     /** @type {any} */
     this.measurements = null;
     const root = this.attachShadow({ mode: 'open' });
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(...['./panel.css', './colours.css'].map(sheet), this.stage);
+    root.append(...['./panel.css', './outlines.css', './writing.css', './colours.css'].map(sheet), this.stage);
   }
 
   /**
@@ -71,6 +76,7 @@ export class PanelElement extends HTMLElement {
     this.setAttribute('aria-label', strings.panel);
     this.setAttribute('lang', language);
     const session = (this.session = sessionOf(this.study));
+    this.writing = new Writing(session, this.stage);
     const host = this.host;
     const onCommand = event => this.run(event.detail);
     document.addEventListener(KEY_EVENT, onCommand);
@@ -92,8 +98,9 @@ export class PanelElement extends HTMLElement {
       wearTheme(this),
       host.onImagesChanged(uid => this.imagesChanged(uid)),
       host.onMeasurement(event => this.measured(event)),
-      host.onHandle(event => (landmarksOf(session).active ? landmarksOf(session) : session.measuring).handle(event)),
+      host.onHandle(event => this.hand().handle(event)),
       () => this.leaveLayer(),
+      () => this.writing?.leave(),
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
       () => window.removeEventListener('focus', onFocus),
@@ -116,7 +123,7 @@ export class PanelElement extends HTMLElement {
     try {
       const species = session.opening?.facts.signalment.species ?? '';
       const map = session.status === 'ready' ? mapFor(maps.loaded, species, session.template, session.currentItem?.region) : null;
-      patch(this.stage, panelView({ session, host, map, run: wanted => this.run(wanted) }));
+      patch(this.stage, panelView({ session, host, map, writing: this.writing, run: wanted => this.run(wanted) }));
     } catch (error) {
       console.error(error);
       this.stage.textContent = `${strings.broken} ${error}`;
@@ -135,13 +142,22 @@ export class PanelElement extends HTMLElement {
     if (!session || !host || session.status !== 'ready') return;
     const { measuring } = session;
     const landmarks = landmarksOf(session);
-    const layer = landmarks.active ? landmarks.layer() : session.section === 'conclude' && !measuring.active ? presentedLayer(session) : joined(measuring.layer(numberText), ghosts(session));
-    const picker = landmarks.active ? landmarks : measuring;
-    const said = JSON.stringify(layer) + landmarks.active + picker.picking;
+    const rings = outlinesOf(session);
+    const above = landmarks.active ? landmarks.layer() : joined(measuring.layer(numberText), ghosts(session));
+    const signed = session.section === 'conclude' && !measuring.active && session.presented?.layer;
+    const layer = signed || joined(rings.layer(), session.walking || measuring.active ? above : emptyLayer());
+    const picker = this.hand();
+    const said = JSON.stringify(layer) + landmarks.active + rings.active + picker.picking;
     if (said === this.layered) return;
     this.layered = said;
     host.drawLayer(layer);
-    host.pick(picker.picking ? picked => picker.place(picked) : null);
+    host.pick(picker.picking ? picked => picker.place(picked) : null, rings.active);
+  }
+
+  /** What handles and clicks on the images are for. @returns {any} */
+  hand() {
+    const session = /** @type {import('./session.js').Session} */ (this.session);
+    return [landmarksOf(session), outlinesOf(session)].find(one => one.active) ?? session.measuring;
   }
 
   leaveLayer() {
@@ -237,6 +253,7 @@ export class PanelElement extends HTMLElement {
   onKey(event) {
     event.stopPropagation(); // The viewer has keys of its own.
     if (event.type !== 'keydown') return;
+    if (this.writing?.onKey(event)) return;
     const target = event.composedPath()[0];
     const wanted = command(event);
     if (isEditable(target) && !(isEmptySearch(target) && ['undo', 'redo'].includes(wanted?.name ?? ''))) {
@@ -253,7 +270,7 @@ export class PanelElement extends HTMLElement {
   keepFocus(event) {
     if (!event.target.closest?.('button') || event.target.closest('form')) return;
     event.preventDefault();
-    this.leaveText();
+    if (!event.target.closest('[data-keeps-field]')) this.leaveText();
   }
 
   /** Keys after a click are commands, not text: on the images the browser would keep the field. */
@@ -275,14 +292,15 @@ export class PanelElement extends HTMLElement {
     const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
     // A key for one structure has no meaning while a whole group is before the reader.
     const reading = session.walking && !session.help && !session.sheet;
-    if ((session.measuring.active || landmarksOf(session).active) && (name in values || MUTE.has(name))) return;
+    const setting = landmarksOf(session).active || outlinesOf(session).active;
+    if ((session.measuring.active || setting) && (name in values || MUTE.has(name))) return;
     if (name in values) return reading && answering.answer(session, values[name]);
     /** @type {Record<string, () => void>} */
     const act = {
       normalNext: () => reading && answering.normalNext(session),
       groupNormal: () => !session.help && nextOrNormal(session, this.stage.querySelector('.sheet')),
       birdsEye: () => !session.help && session.walking && (answering.birdsEye(session), host.whole()),
-      takeOver: () => (landmarksOf(session).active ? landmarksOf(session).accept() : session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
+      takeOver: () => (landmarksOf(session).active ? landmarksOf(session).accept() : outlinesOf(session).active ? outlinesOf(session).close() : session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
       takeSummary: () => session.section === 'conclude' && this.takeOver('[data-summary]'),
       clear: () => reading && answering.clear(session),
       next: () => session.next(),
@@ -296,11 +314,14 @@ export class PanelElement extends HTMLElement {
       angle: () => !session.signed && host.startTool('angle'),
       measure: () => reading && this.measure(),
       landmarks: () => reading && this.landmarks(),
+      outline: () => reading && this.outline(),
+      hideOutlines: () => outlinesOf(session).toggle(),
       whole: () => host.whole(),
       conclude: () => session.chooseSection('conclude'),
       before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
       undo: () => undo(session),
       redo: () => redo(session),
+      phrases: () => session.update({ help: 'phrases', phrasing: quietPhrasing() }),
       search: () => session.update({ help: 'search', sought: { words: '', at: 0 } }),
       help: () => session.update({ help: session.help ? '' : 'keys', rekeying: { name: '', said: '', bad: false } }),
       close: () => this.close(),
@@ -315,9 +336,18 @@ export class PanelElement extends HTMLElement {
     if (landmarks.active) return landmarks.close();
     landmarks.open();
     if (!landmarks.active) return session.update({ message: strings.tour.none });
-    host.show(landmarks.views.map(({ view }) => view.uid));
+    host.show(landmarks.views.map(({ view }) => view.uid).filter(uid => session.template.views.some(view => view.uid === uid)));
     host.whole();
     this.focusOn('[data-landmarks]');
+  }
+
+  outline() {
+    const { session, host } = this;
+    if (!session || !host) return;
+    if (outlinesOf(session).active) return outlinesOf(session).close();
+    landmarksOf(session).close();
+    outlinesOf(session).open(host);
+    if (outlinesOf(session).active) this.focusOn('[data-part=place]');
   }
 
   measure() {
@@ -331,6 +361,7 @@ export class PanelElement extends HTMLElement {
     const { session } = this;
     if (session?.help) return session.update({ help: '' });
     if (session && landmarksOf(session).active) return landmarksOf(session).close();
+    if (session && outlinesOf(session).active) return outlinesOf(session).close();
     if (session?.measuring.active) return session.measuring.back();
     if (session?.section === 'before') return session.back();
     if (session?.sheet || session?.editing) session.update({ sheet: '', editing: '' });
@@ -358,9 +389,6 @@ export class PanelElement extends HTMLElement {
     if (finding) session?.update({ view: finding.view, editing: finding.id });
   }
 }
-
-/** A signed drawing that was asked for, under Conclude, where nothing else lies over the images. */
-const presentedLayer = session => session.presented?.layer ?? emptyLayer();
 
 function joined(a, b) {
   return { shapes: [...a.shapes, ...b.shapes], labels: [...a.labels, ...b.labels], handles: [...a.handles, ...b.handles] };

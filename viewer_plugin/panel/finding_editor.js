@@ -31,7 +31,7 @@ export function findingEditor(ctx) {
     measurements(ctx, finding),
     h('label', { class: 'label', key: 'note' }, text.note,
       h('textarea', {
-        rows: 2, maxlength: 4000, placeholder: text.noteHint, '.value': finding.note, readonly: session.signed,
+        rows: 2, maxlength: 4000, 'data-text': 'findings', placeholder: text.noteHint, '.value': finding.note, readonly: session.signed,
         oninput: event => put(session, finding, { note: event.target.value }, 'note'),
       })));
 }

@@ -1,6 +1,7 @@
 // @ts-check
 /** The tour at work: every viewport goes to the structure, and stays where the reader moves it. */
 
+import { twinOf, withBeside } from './beside_guide.js';
 import { landmarksOf } from './landmarks.js';
 import { maps } from './maps.js';
 import { crossViews } from './reading.js';
@@ -26,16 +27,17 @@ export class Guiding {
    * @param {import('./types.js').Item[]} items read together
    */
   follow(session, host, items) {
-    const { landmarks } = session.reading;
+    const { template, own, guesses } = withBeside(session);
     const setting = landmarksOf(session).active;
-    const key = `${setting} ${items.map(item => item.id)} ${JSON.stringify(landmarks ?? {})} ${maps.loaded.length}`;
+    const key = `${setting} ${items.map(item => item.id)} ${JSON.stringify([own, guesses])} ${maps.loaded.length}`;
     if (key === this.key) return this.apply(host);
     this.key = key;
     this.done.clear();
     this.goals.clear();
-    for (const view of setting ? [] : session.template.views) {
-      const seen = items.filter(item => view.uid in item.visibility);
-      const place = seen.length ? guideOf(maps.loaded, session.template, landmarks, view, seen[0].side)?.place(seen) : null;
+    for (const view of setting ? [] : template.views) {
+      const seen = seenOn(session, template, items, view.uid);
+      const points = { [view.uid]: { ...guesses[view.uid], ...own[view.uid] } };
+      const place = seen.length ? guideOf(maps.loaded, template, points, view, seen[0].side, imageOf(session, view.uid))?.place(seen) : null;
       if (place) this.goals.set(view.uid, place);
     }
     if (!this.goals.size && this.zoomed) host.whole();
@@ -57,6 +59,21 @@ export class Guiding {
   arrived(uid) {
     if (uid) this.done.delete(uid);
   }
+}
+
+/** Of the structures read together those that a view shows; of the other limb beside, their twins. */
+function seenOn(session, template, items, uid) {
+  const beside = session.beside === 'sides';
+  return items.flatMap(({ id }) => {
+    const item = template.items.find(one => one.id === id);
+    if (item && uid in item.visibility) return [item];
+    return (beside && twinOf(template, id, uid)) || [];
+  });
+}
+
+/** How an image hangs, today's or an earlier one. */
+function imageOf(session, uid) {
+  return session.opening.facts.images.find(one => one.uid === uid) ?? session.plan?.images.find(one => one.uid === uid) ?? null;
 }
 
 /**

@@ -11,6 +11,7 @@ import { groupButton } from './group_sheet.js';
 import { groupOf } from './groups.js';
 import { keyOf } from './keys.js';
 import { shortLabel } from './map_state.js';
+import { outlineLines } from './outline_sheet.js';
 import { observation } from './reading.js';
 import { strings } from './strings.js';
 
@@ -73,6 +74,7 @@ function viewBlock(ctx, item, view, index, all) {
       onclick: () => answer(session, said?.value === value && value !== 'abnormal' ? null : value, view.uid),
     }, h('span', null, said?.value === value ? saidText(said) : strings.values[value]), h('kbd', null, keyOf(KEY_NAMES[value] ?? value))))),
     findingLine(ctx, item, view),
+    outlineLines(ctx, item, view, said),
     (said && (open || said.note)) && note(session, item, view, said));
 }
 
@@ -88,7 +90,7 @@ function choose(ctx, uid) {
 function note(session, item, view, said) {
   if (session.signed) return h('p', { class: 'note' }, said.note);
   return h('textarea', {
-    key: 'note', rows: said.note.length > 40 ? 3 : 1, class: 'note', maxlength: 4000, 'data-field': `note ${view.uid}`,
+    key: 'note', rows: said.note.length > 40 ? 3 : 1, class: 'note', maxlength: 4000, 'data-text': 'findings', 'data-field': `note ${view.uid}`,
     placeholder: strings.card.note, 'aria-label': `${strings.card.note}, ${view.label}`, '.value': said.note,
     oninput: event => setNote(session, item.id, view.uid, event.target.value),
   });

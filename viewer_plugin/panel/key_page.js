@@ -1,6 +1,7 @@
 // @ts-check
 /** The page of keys: what each does, and a way to give it another one. */
 
+import { dictationChoice } from './dictation_bar.js';
 import { h } from './dom.js';
 import { CHANGEABLE, FIXED, keyOf, refusal } from './keys.js';
 import { languages, themes } from './settings.js';
@@ -23,6 +24,7 @@ export function helpPage(ctx) {
       FIXED.map(([name]) => h('div', { key: name }, h('dt', null, h('kbd', null, keyOf(name))), h('dd', null, text.commands[name])))),
     Object.keys(ownKeys()).length > 0 && h('div', { class: 'buttons' }, h('button', { class: 'btn', onclick: () => reset(session) }, text.reset)),
     h('p', { class: 'dim' }, text.hint),
+    dictationChoice(session),
     h('div', { class: 'buttons' }, languages(session), themes(session)));
 }
 

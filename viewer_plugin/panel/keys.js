@@ -15,13 +15,13 @@ export const groupKey = () => `⇧ ${strings.help.space}`;
 export const CHANGEABLE = [
   ['normalNext', ' '], ['birdsEye', 'o'], ['abnormal', 'a'], ['variant', 'v'], ['undetermined', 'u'], ['notAssessable', 'x'],
   ['next', 'n'], ['previous', 'p'], ['sectionBefore', '['], ['sectionAfter', ']'], ['note', 't'], ['editFinding', 'e'],
-  ['length', 'l'], ['angle', 'g'], ['measure', 'm'], ['landmarks', 'k'], ['whole', 'w'], ['conclude', 'c'], ['before', 'b'], ['takeOver', 'y'],
-  ['takeSummary', 's'], ['search', '/'], ['help', '?'],
+  ['length', 'l'], ['angle', 'g'], ['measure', 'm'], ['landmarks', 'k'], ['outline', 'r'], ['hideOutlines', 'h'], ['whole', 'w'], ['conclude', 'c'], ['before', 'b'], ['takeOver', 'y'],
+  ['takeSummary', 's'], ['phrases', 'f'], ['search', '/'], ['help', '?'],
 ];
 
 /** Keys that stay as they are, as they are written. @type {[string, string][]} */
 export const FIXED = [
-  ['groupNormal', GROUP_KEY], ['view', '1 … 9'], ['clear', '⌫'], ['move', '← ↑ → ↓'], ['undo', 'ctrl z'], ['redo', 'ctrl ⇧ z'], ['close', 'esc'],
+  ['groupNormal', GROUP_KEY], ['view', '1 … 9'], ['clear', '⌫'], ['move', '← ↑ → ↓'], ['toCheck', '⏎'], ['undo', 'ctrl z'], ['redo', 'ctrl ⇧ z'], ['close', 'esc'],
 ];
 
 /** @type {Record<string, string>} */

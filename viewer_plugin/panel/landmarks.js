@@ -1,6 +1,7 @@
 // @ts-check
 /** Setting the landmarks of the views, once for each. Knows the session, not the page. */
 
+import { withBeside } from './beside_guide.js';
 import { guideOf, levelsOf, proposed } from './tour.js';
 import { maps } from './maps.js';
 import { strings } from './strings.js';
@@ -38,16 +39,22 @@ export class Landmarks {
     return Boolean(this.from) && this.from === this.session.item && this.session.walking && !this.session.signed;
   }
 
-  /** Views of the limb that is read, with their landmarks. */
+  /** Today's template with the earlier images that lie beside. */
+  get template() {
+    return withBeside(this.session).template;
+  }
+
+  /** Views of the limb that is read, earlier ones beside them too, with their landmarks. */
   get views() {
-    const { template, side } = this.session;
+    const { template } = this;
+    const { side } = this.session;
     return template.views
       .map(view => ({ view, ids: levelsOf(maps.loaded, template, view, side).flatMap(level => level.ids) }))
       .filter(({ view, ids }) => ids.length > 1 && levelsOf(maps.loaded, template, view, side).length > 1);
   }
 
   get set() {
-    return /** @type {Record<string, Record<string, Point>>} */ (this.session.reading.landmarks ?? {});
+    return /** @type {Record<string, Record<string, Point>>} */ (withBeside(this.session).own);
   }
 
   /** @returns {Point | null} */
@@ -64,7 +71,8 @@ export class Landmarks {
   /** Views of a structure that cannot be guided yet though they have landmarks to set. */
   missing(item) {
     const { template, side } = this.session;
-    return this.views.filter(({ view }) => view.uid in item.visibility && item.visibility[view.uid] !== 'no' && !guideOf(maps.loaded, template, this.set, view, side)).map(({ view }) => view);
+    const { earlier } = withBeside(this.session);
+    return this.views.filter(({ view }) => !earlier.has(view.uid) && view.uid in item.visibility && item.visibility[view.uid] !== 'no' && !guideOf(maps.loaded, template, this.set, view, side)).map(({ view }) => view);
   }
 
   get proposing() {
@@ -84,7 +92,17 @@ export class Landmarks {
     const { view, ids } = this.views[0];
     session.update({ editing: '', sheet: '' });
     this.#update({ from: session.item, chosen: first ?? { uid: view.uid, id: ids[0] }, error: '' });
-    for (const one of this.views) if (one.ids.every(id => !this.set[one.view.uid]?.[id])) this.#propose(one.view);
+    const { earlier, guesses } = withBeside(session);
+    for (const { view, ids } of this.views) {
+      if (earlier.has(view.uid)) this.#guess(view.uid, ids, guesses[view.uid] ?? {});
+      else if (ids.every(id => !this.set[view.uid]?.[id])) this.#propose(view);
+    }
+  }
+
+  /** What is carried over from today's image is a proposal like any other. */
+  #guess(uid, ids, points) {
+    const open = Object.fromEntries(Object.entries(points).filter(([id]) => ids.includes(id)));
+    this.#update({ proposals: { ...this.proposals, [uid]: open } });
   }
 
   /** Ask the node for the axis of the limb on a view. */
@@ -113,13 +131,20 @@ export class Landmarks {
   /** A landmark into the reading; moved by keys many times in a row is one change. */
   put(uid, id, point, field = '') {
     const { session } = this;
-    const landmarks = { ...this.set, [uid]: { ...this.set[uid], [id]: point } };
     const { [id]: _, ...rest } = this.proposals[uid] ?? {};
     this.proposals = { ...this.proposals, [uid]: rest };
     this.moving = null;
     this.error = '';
-    session.commit({ ...session.reading, landmarks }, '', field);
+    session.commit(this.#with({ [uid]: { ...this.set[uid], [id]: point } }), '', field);
     this.session.update();
+  }
+
+  /** The reading with the landmarks of these images: of today's among its own, of earlier ones beside them. */
+  #with(/** @type {Record<string, Record<string, Point>>} */ changed) {
+    const { reading } = this.session;
+    const { earlier } = withBeside(this.session);
+    const of = wanted => Object.fromEntries(Object.entries(changed).filter(([uid]) => earlier.has(uid) === wanted));
+    return { ...reading, landmarks: { ...reading.landmarks, ...of(false) }, prior_landmarks: { ...reading.prior_landmarks, ...of(true) } };
   }
 
   /** Whether the next click on an image is a landmark. */
@@ -164,11 +189,9 @@ export class Landmarks {
   /** All that is proposed is right as it stands now. */
   accept() {
     const { session } = this;
-    const landmarks = { ...this.set };
-    for (const [uid, points] of Object.entries(this.proposals)) {
-      if (Object.keys(points).length) landmarks[uid] = { ...points, ...landmarks[uid] };
-    }
-    if (this.proposing) session.commit({ ...session.reading, landmarks }, strings.tour.taken);
+    const taken = Object.entries(this.proposals).filter(([, points]) => Object.keys(points).length > 0);
+    const landmarks = Object.fromEntries(taken.map(([uid, points]) => [uid, { ...points, ...this.set[uid] }]));
+    if (this.proposing) session.commit(this.#with(landmarks), strings.tour.taken);
     this.proposals = {};
     this.close();
   }
@@ -177,7 +200,7 @@ export class Landmarks {
   remove() {
     const { session } = this;
     this.proposals = {};
-    session.commit({ ...session.reading, landmarks: {} }, strings.tour.removed);
+    session.commit({ ...session.reading, landmarks: {}, prior_landmarks: {} }, strings.tour.removed);
     this.close();
   }
 
@@ -191,7 +214,7 @@ export class Landmarks {
       return point ? [{ uid: view.uid, id: `${view.uid}|${id}`, name: names.get(id) ?? id, label, point, chosen }] : [];
     }));
     const shapes = this.views.flatMap(({ view }) => {
-      const levels = levelsOf(maps.loaded, this.session.template, view, this.session.side).map(level => level.ids.map(id => this.point(view.uid, id)));
+      const levels = levelsOf(maps.loaded, this.template, view, this.session.side).map(level => level.ids.map(id => this.point(view.uid, id)));
       const middles = levels.filter(points => points.every(Boolean)).map(points => /** @type {Point} */ ([0, 1].map(k => points.reduce((sum, p) => sum + /** @type {Point} */ (p)[k], 0) / points.length)));
       return middles.length > 1 ? [{ uid: view.uid, kind: /** @type {const} */ ('line'), name: 'limb axis', points: middles, tone: /** @type {const} */ ('kept') }] : [];
     });

@@ -33,7 +33,7 @@ export function results({ session }) {
 export function numbers({ numbers: list }) {
   return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
     h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
-      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, number.name)), h('td', null, numberText(number))))));
+      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, number.name)), h('td', null, number.bound && `${number.bound} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
 }
 
 function doubts({ doubts: list }) {
@@ -41,16 +41,18 @@ function doubts({ doubts: list }) {
     h('ul', null, list.map(doubt => h('li', { key: doubt }, h('span', { class: 'sentence' }, doubt)))));
 }
 
-/** Published values of this species, each with its spread, source and grade. */
+/** Published values of this species, those of animals like this one first; each with source and grade. */
 function published(result, offer) {
-  const refs = offer?.published ?? [];
+  const order = ['fits', 'unknown', 'other'];
+  const refs = [...(offer?.published ?? [])].sort((a, b) => order.indexOf(a.fit) - order.indexOf(b.fit));
   if (!refs.length) return null;
   const first = result.numbers[0];
   return h('div', { key: 'published', class: 'published' }, h('h3', null, text.published),
-    result.kind === 'limb_measurement' && result.why && h('p', { class: 'small' }, result.why),
-    publishedPlot(first, refs),
-    h('ul', null, refs.map((ref, i) => h('li', { key: `${ref.source} ${i}`, class: ref.grade === 'V' ? '' : 'weak' },
+    result.kind === 'limb_measurement' && result.why && h('p', { class: 'small sentence' }, result.why),
+    publishedPlot(first, refs.filter(ref => ref.fit !== 'other')),
+    h('ul', null, refs.map((ref, i) => h('li', { key: `${ref.source} ${i}`, class: ref.grade === 'V' && ref.fit !== 'other' ? '' : 'weak' },
       h('span', { class: 'number' }, refText(ref)), ' ', ref.population, ref.population && ' ',
+      text.fits[ref.fit] && h('span', { class: 'tag' }, text.fits[ref.fit]), ' ',
       h('span', { class: 'source' }, `${ref.source} (${strings.grades[ref.grade]})`),
       ref.note && h('span', { class: 'source' }, ` – ${ref.note}`)))));
 }

@@ -1,11 +1,12 @@
 // @ts-check
 /** Computing a measurement, in place of the structure's card: choose, set points, look, accept. */
 
+import { showBeside } from './before.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { landmarkDrawing } from './landmark_drawing.js';
+import { earlierImages, secondImages, viewLabel } from './measure_offers.js';
 import { results } from './measure_result.js';
-import { shortLabel } from './map_state.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -43,7 +44,7 @@ function choices({ session }) {
 }
 
 function offerNote(offer) {
-  const points = text.points(offer.landmarks.length, offer.optional);
+  const points = text.points(offer.needed, offer.landmarks.length);
   return [offer.name && offer.kind === 'limb_measurement' ? offer.name.replaceAll('_', ' ') : '', offer.view, points].filter(Boolean).join(' · ');
 }
 
@@ -51,37 +52,53 @@ function atWork(ctx) {
   const { measuring } = ctx.session;
   const { offer } = measuring;
   return h('div', { key: 'work', class: 'work' },
-    h('p', { key: 'guide', class: 'small' }, offer.guidance),
-    offer.construction && landmarkDrawing(offer, measuring.chosen),
-    h('h3', { key: 'h' }, text.landmarks),
-    h('ol', { key: 'marks', class: 'marks' }, measuring.landmarks.map((mark, i) => landmark(ctx, mark, i))),
-    compare(ctx),
+    h('div', { key: 'guide', class: 'guide' }, landmarkDrawing(offer, measuring.chosen % offer.landmarks.length),
+      h('div', null, h('p', { class: 'small sentence' }, offer.guidance), offer.traps && h('p', { key: 'traps', class: 'small dim sentence' }, offer.traps))),
+    size(ctx),
+    marks(ctx, 'own', text.landmarks),
+    second(ctx),
     status(ctx),
     results(ctx),
+    before(ctx),
     h('div', { key: 'buttons', class: 'buttons act' },
       h('button', { class: 'btn primary wide', 'data-accept': true, disabled: !measuring.acceptable, onclick: () => measuring.accept() },
         measuring.id ? text.acceptChange : text.accept, h('kbd', null, keyOf('takeOver'))),
       h('button', { class: 'btn', onclick: () => measuring.close() }, text.discard)));
 }
 
+/** The points on one of the images. */
+function marks(ctx, role, title) {
+  const { measuring } = ctx.session;
+  const rows = measuring.landmarks.flatMap((mark, i) => (mark.role === role ? [landmark(ctx, mark, i)] : []));
+  return rows.length > 0 && [h('h3', { key: `${role} title` }, title), h('ol', { key: role, class: 'marks' }, rows)];
+}
+
 /** One point: what it is, where it is; with the focus on it the arrow keys move it. */
 function landmark(ctx, mark, index) {
-  const { session, host } = ctx;
+  const { session } = ctx;
   const { measuring } = session;
   const point = measuring.points[index];
   const chosen = measuring.chosen === index;
   const where = point ? text.at(point) : text.notSet;
-  const view = measuring.control ? ` · ${viewLabel(session, measuring.viewOf(index))}` : '';
+  const view = mark.role === 'own' ? '' : ` · ${viewLabel(session, mark.view)}`;
   return h('li', { key: mark.id },
     h('button', {
       class: chosen ? 'landmark chosen' : 'landmark', 'aria-pressed': String(chosen), 'data-landmark': String(index),
-      'aria-label': text.landmark(index + 1, mark.name + view, where, Boolean(point)),
+      'aria-label': text.landmark(index + 1, [mark.name + view, mark.where].filter(Boolean).join(': '), where, Boolean(point)),
       onfocus: () => measuring.choosePoint(index),
       onclick: () => chooseOrPlace(ctx, index),
       onkeydown: event => nudge(ctx, index, event),
     }, h('span', { class: 'number-mark', 'aria-hidden': 'true' }, String(index + 1)),
-    h('span', { class: 'sentence' }, mark.name, view),
-    h('span', { class: 'dim small' }, point ? where : chosen ? text.clickNow : text.notSet)));
+    h('span', { class: 'about' }, h('span', { class: 'sentence' }, mark.name),
+      h('span', { class: 'dim small' }, point ? where : chosen ? text.clickNow : text.notSet),
+      chosen && mark.where && h('span', { class: 'dim small place sentence' }, mark.where))));
+}
+
+/** How large a ball or ruler truly is. */
+function size({ session: { measuring } }) {
+  if (!measuring.offer.sized) return null;
+  return h('label', { key: 'size', class: 'label' }, text.trueSize(measuring.offer.kind),
+    h('input', { type: 'number', min: '2', max: '1000', step: 'any', 'data-field': 'true size', '.value': measuring.trueMm ? String(measuring.trueMm) : '', onchange: event => measuring.size(Number(event.target.value)) }));
 }
 
 function chooseOrPlace({ session, host }, index) {
@@ -107,21 +124,52 @@ function nudge({ session, host }, index, event) {
   measuring.moveSoon(index, moved);
 }
 
-function viewLabel(session, uid) {
-  const view = session.template.views.find(one => one.uid === uid);
-  return view ? `${view.side && view.side !== 'U' ? `${view.side} ` : ''}${shortLabel(view)}` : '';
+/** A control is the same view of the other limb or of before; a fracture needs the view across. */
+function second(ctx) {
+  const { session, host } = ctx;
+  const { measuring } = session;
+  const { offer, control } = measuring;
+  const others = secondImages(session, offer, measuring.view);
+  const across = offer.second === 'across';
+  if (!others.length) return offer.second && h('p', { key: 'alone', class: 'small dim' }, across ? text.noAcross : text.noControlImage);
+  const choose = event => {
+    const one = others.find(other => other.view === event.target.value);
+    if (one) bring(ctx, one);
+    measuring.compare(one?.view ?? '');
+  };
+  return h('div', { key: 'second', class: 'work' },
+    h('label', { class: 'label' }, across ? text.across : text.control,
+      h('select', { 'data-second': true, onchange: choose },
+        h('option', { value: '', selected: !control }, text.noControl),
+        others.map(one => h('option', { key: one.view, value: one.view, selected: control === one.view }, one.label)))),
+    control && host && marks(ctx, 'control', text.onImage(viewLabel(session, control), offer.second === 'control')));
 }
 
-/** A swelling is judged against the other limb: the same view of the other side. */
-function compare({ session }) {
+/** The same measured on an image of before, to compare with: it stands beside, and in no report. */
+function before(ctx) {
+  const { session } = ctx;
   const { measuring } = session;
-  if (measuring.offer.kind !== 'swelling_profile') return null;
-  const others = session.template.views.filter(view => view.uid !== measuring.view);
-  if (!others.length) return null;
-  return h('label', { key: 'control', class: 'label' }, text.control,
-    h('select', { onchange: event => measuring.compare(event.target.value) },
-      h('option', { value: '', selected: !measuring.control }, text.noControl),
-      others.map(view => h('option', { key: view.uid, value: view.uid, selected: measuring.control?.view === view.uid }, viewLabel(session, view.uid)))));
+  const found = earlierImages(session, measuring.view);
+  if (!found.length || !measuring.acceptable) return null;
+  const { earlier, offer } = measuring;
+  const done = one => measuring.before.some(known => known.view === one.view);
+  const toggle = one => {
+    if (earlier?.view === one.view) return measuring.measureBefore(null);
+    bring(ctx, one);
+    measuring.measureBefore(one);
+  };
+  return h('section', { key: 'before', class: 'same-before', 'aria-label': text.sameBefore }, h('h3', null, text.sameBefore),
+    h('div', { class: 'buttons' }, found.map(one => h('button', { key: one.view, class: 'btn', 'aria-pressed': String(earlier?.view === one.view), onclick: () => toggle(one) }, `${done(one) ? '✓ ' : ''}${one.label}`))),
+    earlier && marks(ctx, 'before', text.onImage(earlier.label, offer.needed === 0)),
+    measuring.before.map(known => h('button', { key: `out ${known.view}`, class: 'link', onclick: () => measuring.takeOutBefore(known.view) }, text.takeOutBefore(viewLabel(session, known.view)))));
+}
+
+/** Another image to the screen: an earlier one beside today's. */
+function bring({ session, host }, { view, study }) {
+  const { measuring } = session;
+  if (!study) return host.show([measuring.view, view]);
+  const { images, study_date: date } = session.priors.studies.find(one => one.study_uid === study);
+  showBeside(session, host, { study, images: images.map(image => ({ ...image, date })), pairs: [[measuring.view, view]] });
 }
 
 function status({ session }) {
@@ -132,5 +180,5 @@ function status({ session }) {
   return h('div', { key: 'status' },
     h('div', { key: 'live', role: 'status', class: stage === 'working' ? 'progress' : 'quiet' }, stage === 'working' ? [h('span', null, text.working), h('i', { 'aria-hidden': 'true' })] : ''),
     said && h('p', { key: 'error', class: 'bad', role: 'alert' }, said),
-    offer.optional && stage === 'placing' && !measuring.complete && h('button', { key: 'without', class: 'btn', onclick: () => measuring.measure() }, text.without));
+    stage === 'placing' && measuring.ready && offer.needed === 0 && h('button', { key: 'without', class: 'btn', onclick: () => measuring.measure() }, text.without));
 }

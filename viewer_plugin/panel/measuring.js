@@ -8,15 +8,18 @@
  *   closed ◀── accept: into the reading · discard: nothing is kept ────────────────────┘
  */
 
+import { scaleOf, worded } from './measure_offers.js';
 import { dropMeasurement, freshId, putMeasurement } from './reading.js';
 
 /** @typedef {[number, number]} Point */
-/** @typedef {{kind: string, name: string, title: string, view: string, optional: boolean,
- *   landmarks: {id: string, name: string}[], guidance: string, traps: string, here: boolean,
- *   construction: any, published: any[]}} Offer */
+/** @typedef {import('./measure_offers.js').Offer} Offer */
+/** @typedef {import('./measure_offers.js').Second} Second */
+/** @typedef {{id: string, name: string, where: string, role: 'own'|'control'|'before', view: string}} Mark */
 
 const NUDGE_MS = 350;
-const NOTHING = { offer: null, view: '', points: [], chosen: 0, control: null, result: null, error: '', id: '', fresh: '', stage: 'closed' };
+const NOTHING = {
+  offer: null, view: '', points: [], chosen: 0, control: '', earlier: null, before: [], trueMm: 0, result: null, error: '', id: '', fresh: '', stage: 'closed',
+};
 
 export class Measuring {
   /** @param {import('./session.js').Session} session */
@@ -31,7 +34,11 @@ export class Measuring {
     this.view = '';
     /** @type {(Point | null)[]} */ this.points = [];
     this.chosen = 0;
-    /** @type {{view: string, points: Point[]} | null} */ this.control = null;
+    /** @type {string} image of the other limb, of before, or across; "" is none */ this.control = '';
+    /** @type {Second | null} the earlier image on which the same is being measured */ this.earlier = null;
+    /** @type {{study_uid: string, view: string, points: Point[]}[]} where it was */ this.before = [];
+    /** Of a ball or ruler, mm; 0: not said yet. */
+    this.trueMm = 0;
     /** @type {any} */ this.result = null;
     this.error = '';
     this.id = '';
@@ -51,18 +58,35 @@ export class Measuring {
     return ['placing', 'working', 'shown'].includes(this.stage) && this.points.some(point => !point);
   }
 
-  get complete() {
-    return this.points.every(Boolean);
-  }
-
-  /** The landmarks in the order of the points: those of the offer, then the control's. */
+  /** The landmarks in the order of the points: on the image itself, on the second one, on an earlier one. */
   get landmarks() {
     const own = this.offer?.landmarks ?? [];
-    return this.control ? [...own, ...own.map(mark => ({ id: `control_${mark.id}`, name: mark.name, control: true }))] : own;
+    const on = (role, view) => own.map(mark => ({ ...mark, id: role === 'own' ? mark.id : `${role} ${mark.id}`, role, view }));
+    return /** @type {Mark[]} */ ([...on('own', this.view), ...(this.control ? on('control', this.control) : []), ...(this.earlier ? on('before', this.earlier.view) : [])]);
+  }
+
+  /** The points on one of the images, those that are missing left out. @param {Mark['role']} role @returns {Point[]} */
+  pointsOf(role) {
+    const { landmarks } = this;
+    return /** @type {Point[]} */ (this.points.filter((point, i) => point && landmarks[i]?.role === role));
+  }
+
+  /** Whether so many points can be measured: those that are needed, or all. */
+  #enough(count, needed = this.offer?.needed ?? 0) {
+    return count === needed || count === this.offer?.landmarks.length;
+  }
+
+  /** Whether nothing more has to be said before the node is asked. */
+  get ready() {
+    const { offer } = this;
+    if (!offer || !this.#enough(this.pointsOf('own').length)) return false;
+    if (offer.sized && !(this.trueMm >= 2 && this.trueMm <= 1000)) return false;
+    if (!this.control) return true;
+    return this.#enough(this.pointsOf('control').length, offer.second === 'control' ? 0 : offer.landmarks.length);
   }
 
   viewOf(index) {
-    return index < (this.offer?.landmarks.length ?? 0) || !this.control ? this.view : this.control.view;
+    return this.landmarks[index]?.view ?? this.view;
   }
 
   #set(change) {
@@ -82,7 +106,7 @@ export class Measuring {
   async load() {
     const { api, study } = this.session;
     try {
-      this.offers ??= (await api.measurable(study)).offers;
+      this.offers ??= (await api.measurable(study)).offers.map(worded);
       this.#set({ offersError: '' });
     } catch (error) {
       this.#set({ offersError: error.message });
@@ -104,30 +128,66 @@ export class Measuring {
     await this.load();
     const offer = (this.offers ?? []).find(one => one.kind === computed.kind && one.name === computed.name);
     if (!offer || this.stage !== 'choosing') return;
-    const control = computed.control_view ? { view: computed.control_view, points: computed.control_points } : null;
-    const own = offer.landmarks.map((_, i) => measurement.points[i] ?? null);
-    const points = [...own, ...(control ? offer.landmarks.map((_, i) => control.points[i] ?? null) : [])];
-    this.#set({ offer, points, control, id: measurement.id, stage: 'placing' });
+    const padded = points => offer.landmarks.map((_, i) => points[i] ?? null);
+    const control = computed.control_view;
+    const points = [...padded(measurement.points), ...(control ? padded(computed.control_points) : [])];
+    const { true_mm: trueMm = 0, before = [] } = computed;
+    this.#set({ offer, points, control, trueMm, before, id: measurement.id, stage: 'placing' });
     this.measure();
   }
 
-  /** Compare with another image of the study; "" is none. */
+  /** Compare with another image, or take the view across along; "" is none. */
   compare(view) {
-    const own = this.points.slice(0, this.offer?.landmarks.length ?? 0);
-    const control = view ? { view, points: [] } : null;
-    const points = control ? [...own, ...own.map(() => null)] : own;
-    this.#set({ control, points, chosen: Math.max(0, points.findIndex(point => !point)) });
-    if (this.complete) this.measure();
+    this.#follow('control', { control: view }, view ? [] : null);
+    if (this.ready) this.measure();
+  }
+
+  /** The same on an image of before; what was set there once is there again. @param {Second | null} earlier */
+  measureBefore(earlier) {
+    this.#follow('before', { earlier }, earlier ? this.before.find(one => one.view === earlier.view)?.points ?? [] : null);
+    if (earlier && this.offer?.needed === 0) this.#keepBefore();
+  }
+
+  takeOutBefore(view) {
+    if (this.earlier?.view === view) this.measureBefore(null);
+    this.#set({ before: this.before.filter(one => one.view !== view) });
+  }
+
+  /** Other images come along or go: their points with them. @param {Mark['role']} role @param {any} change @param {Point[] | null} points */
+  #follow(role, change, points) {
+    const { landmarks } = this;
+    const known = Object.fromEntries(landmarks.map((mark, i) => [mark.id, this.points[i]]));
+    Object.assign(this, change);
+    const count = {};
+    const next = this.landmarks.map(mark => {
+      const at = (count[mark.role] = (count[mark.role] ?? -1) + 1);
+      return mark.role === role ? points?.[at] ?? null : known[mark.id] ?? null;
+    });
+    const missing = this.landmarks.findIndex((mark, i) => mark.role === role && !next[i]);
+    this.#set({ points: next, chosen: Math.max(0, missing), error: '' });
+  }
+
+  #keepBefore() {
+    const { earlier } = this;
+    const points = this.pointsOf('before');
+    if (!earlier || !this.#enough(points.length)) return;
+    this.#set({ before: [...this.before.filter(one => one.view !== earlier.view), { study_uid: earlier.study, view: earlier.view, points }] });
+  }
+
+  /** The true size of what is marked. */
+  size(/** @type {number} */ trueMm) {
+    this.#set({ trueMm });
+    if (this.ready) this.measure();
   }
 
   /** A click on an image: the first point that is missing there. */
   place({ uid, point }) {
     if (!this.picking) return;
-    const first = this.points.findIndex(one => !one);
-    const index = this.points[this.chosen] ? first : this.chosen;
     // The first point decides which image is measured.
-    if (this.points.every(one => !one)) this.view = uid;
-    if (this.viewOf(index) !== uid) return this.#set({ error: 'elsewhere' });
+    if (!this.control && !this.earlier && this.points.every(one => !one)) this.view = uid;
+    const fits = i => !this.points[i] && this.viewOf(i) === uid;
+    const index = fits(this.chosen) ? this.chosen : this.points.findIndex((_, i) => fits(i));
+    if (index < 0) return this.#set({ error: 'elsewhere' });
     this.move(index, point, true);
   }
 
@@ -141,7 +201,12 @@ export class Measuring {
     const missing = points.findIndex(one => !one);
     const chosen = done && missing >= 0 ? missing : index;
     this.#set({ points, chosen, error: '' });
-    if (done && this.complete) this.measure();
+    if (done) this.#moved(this.landmarks[index].role);
+  }
+
+  #moved(role) {
+    if (role === 'before') this.#keepBefore();
+    else if (this.ready) this.measure();
   }
 
   /** The point that the next click or key is about. */
@@ -157,7 +222,8 @@ export class Measuring {
   moveSoon(index, point) {
     this.move(index, point, false);
     clearTimeout(this.timer);
-    this.timer = setTimeout(() => this.active && this.complete && this.measure(), NUDGE_MS);
+    const { role } = this.landmarks[index];
+    this.timer = setTimeout(() => this.active && this.#moved(role), NUDGE_MS);
   }
 
   handle({ type, id, point }) {
@@ -169,18 +235,17 @@ export class Measuring {
 
   get request() {
     const { offer } = this;
-    const own = this.points.slice(0, offer?.landmarks.length ?? 0).filter(Boolean);
-    const others = this.points.slice(offer?.landmarks.length ?? 0).filter(Boolean);
+    const scaling = offer?.kind === 'ball' || offer?.kind === 'ruler';
     return {
-      kind: offer?.kind, name: offer?.name ?? '', image_uid: this.view, points: own,
-      species: offer?.kind === 'limb_measurement' ? this.session.opening.facts.signalment.species ?? '' : '',
-      control_uid: this.control?.view ?? '', control_points: others,
+      kind: offer?.kind, name: offer?.name ?? '', image_uid: this.view, points: this.pointsOf('own'),
+      control_uid: this.control, control_points: this.pointsOf('control'), true_mm: this.trueMm,
+      scale: scaling ? null : scaleOf(this.session.reading, this.view, this.id),
     };
   }
 
   /** Ask the node; the answer to the newest points counts. */
   async measure() {
-    if (!this.offer || (!this.complete && !this.offer.optional)) return;
+    if (!this.ready) return;
     clearTimeout(this.timer);
     const round = (this.round += 1);
     this.#set({ stage: 'working', error: '' });
@@ -217,6 +282,7 @@ export class Measuring {
       calibration: result.calibration, finding, note: known?.note ?? '',
       computed: {
         kind: request.kind, name: request.name, control_view: request.control_uid, control_points: request.control_points,
+        true_mm: request.true_mm, scale: request.scale, before: this.before,
         method: result.method, version: result.version, numbers: result.numbers, word: result.word, why: result.why,
         // The node keeps shorter lines of its own; these are shown until it has answered.
         doubts: result.doubts, shapes: result.drawn.map(thin), curves: result.profiles.slice(0, 2).map(thinCurve),

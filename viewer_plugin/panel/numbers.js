@@ -1,15 +1,18 @@
 // @ts-check
 /** How a computed number is written; the same as in the report. */
 
+import { strings } from './strings.js';
+
 const UNITS = { deg: '°', 1: '', px: ' px' };
 const COARSE = new Set(['deg', 'px', 'grey values', '%']);
 
 /**
  * "1.28 ± 0.20 mm", "at most 0.65 mm", "94.2 ± 3.1°".
- * @param {{value: number, plus_minus?: number | null, unit: string, bound?: string}} number
+ * @param {{id?: string, value: number, plus_minus?: number | null, unit: string, bound?: string}} number
  */
-export function numberText({ value, plus_minus: pm = null, unit, bound = '' }) {
-  const digits = COARSE.has(unit) ? 1 : 2;
+export function numberText({ id = '', value, plus_minus: pm = null, unit, bound = '' }) {
+  // The size of a pixel is a small number.
+  const digits = id === 'spacing' ? 4 : COARSE.has(unit) ? 1 : 2;
   const error = pm === null ? '' : ` ± ${pm.toFixed(digits)}`;
   return `${bound ? `${bound} ` : ''}${value.toFixed(digits)}${error}${UNITS[unit] ?? ` ${unit}`}`;
 }
@@ -22,11 +25,17 @@ export function computedName(computed, kinds) {
 /** How the node names each kind; a published measurement goes by its own name. */
 const MEANINGS = {
   swelling_profile: 'soft tissue thickness', joint_space: 'joint space width', shaft_axis: 'shaft', lucent_line: 'lucent line',
-  fat_plane: 'fat plane', implant: 'implant',
+  fat_plane: 'fat plane', implant: 'implant', ball: 'calibration by a ball', ruler: 'calibration by a ruler',
+  fracture_angulation: 'angulation of a fracture',
 };
 
 /** What an earlier measurement must be called to be the same one as this. */
 export function meaningOf({ kind, computed }) {
   if (!computed) return kind;
   return MEANINGS[computed.kind] ?? computed.numbers[0]?.name ?? computed.name;
+}
+
+/** "2026-02-02" of a DICOM date. */
+export function dayText(/** @type {string} */ da) {
+  return /^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${da.slice(6)}` : da || strings.before.noDate;
 }

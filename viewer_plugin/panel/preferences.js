@@ -20,10 +20,12 @@ export const asDelivered = () => ({ language: '', theme: 'dark', keys: {}, dicta
 
 /** @type {Kept | null} */
 let known = null;
-/** @type {((change: Partial<Preferences>) => Promise<Preferences>) | null} */
+/** @typedef {(change: Partial<Preferences>) => Promise<Preferences>} Send */
+
+/** @type {Send | null} */
 let send = null;
 
-/** How changes reach the node. @param {typeof send} way */
+/** How changes reach the node. @param {Send | null} way */
 export function connect(way) {
   send = way;
 }

@@ -72,7 +72,7 @@ export function pairs(today, other, otherSide = false) {
 }
 
 /** Lateral views are the same picture from either side. */
-function sameView(a, b) {
+export function sameView(a, b) {
   const plain = view => ({ LM: 'ML', PaD: 'DPa', PlD: 'DPl', CdCr: 'CrCd' })[view] ?? view;
   return a !== '' && plain(a) === plain(b);
 }

@@ -44,7 +44,15 @@ export function setObservation(reading, item, view, value) {
   if (Object.keys(views).length === 0) delete observations[item];
   const stays = value?.value === 'abnormal';
   const gone = stays ? [] : reading.findings.filter(f => f.item === item && f.view === view);
-  return gone.length ? dropFindings({ ...reading, observations }, gone) : { ...reading, observations };
+  const next = { ...reading, observations, ...outlinesLeft(reading, item, view, value) };
+  return gone.length ? dropFindings(next, gone) : next;
+}
+
+/** An outline marks what is called a normal variant; with another word it goes. */
+function outlinesLeft(reading, item, view, value) {
+  const goes = one => one.item === item && one.view === view;
+  if (value?.value === 'variant' || !reading.outlines?.some(goes)) return {};
+  return { outlines: reading.outlines.filter(one => !goes(one)) };
 }
 
 /** The views of an item that are asked for, in the order of the template. */
@@ -227,8 +235,8 @@ export function sameEntries(a, b) {
 /** Of what is computed, that which the reader asked for. */
 function asked(computed) {
   if (!computed) return null;
-  const { kind, name, control_view, control_points } = computed;
-  return { kind, name, control_view, control_points };
+  const { kind, name, control_view, control_points, true_mm = 0, before = [] } = computed;
+  return { kind, name, control_view, control_points, true_mm, before };
 }
 
 function sorted(value) {

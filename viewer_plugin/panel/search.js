@@ -4,6 +4,7 @@
 import { say, sayable } from './descriptor_fields.js';
 import { h } from './dom.js';
 import { CHANGEABLE, keyOf } from './keys.js';
+import { preferences } from './preferences.js';
 import { ordered, sectionsOf } from './walk.js';
 import { strings } from './strings.js';
 
@@ -11,7 +12,7 @@ const text = strings.search;
 const MOST = 40;
 const FIXED_COMMANDS = ['groupNormal', 'clear', 'undo', 'redo'];
 
-/** @typedef {{id: string, name: string, kind: 'command' | 'section' | 'structure' | 'finding', key: string, more: string}} Entry */
+/** @typedef {{id: string, name: string, kind: 'command' | 'section' | 'structure' | 'finding' | 'phrase', key: string, more: string}} Entry */
 
 /**
  * Everything that can be sought, in the order shown.
@@ -28,6 +29,7 @@ export function everything(template, words = [], of = '') {
     ...sections.map(id => ({ id, name: strings.sections[id], kind: /** @type {const} */ ('section'), key: '', more: text.section })),
     ...ordered(template).map(item => ({ id: item.id, name: item.name, kind: /** @type {const} */ ('structure'), key: '', more: `${strings.sides[item.side]}, ${strings.sections[item.section]}` })),
     ...words.map(word => ({ id: word.id, name: word.label, kind: /** @type {const} */ ('finding'), key: '', more: text.finding(of) })),
+    ...preferences().phrases.map((phrase, at) => ({ id: String(at), name: `;${phrase.name}`, kind: /** @type {const} */ ('phrase'), key: '', more: `${strings.phrases.kind}: ${phrase.text}` })),
   ];
 }
 
@@ -78,10 +80,11 @@ function onKey(ctx, event, shown, at) {
   session.update({ sought: { ...session.sought, at: Math.max(0, Math.min(shown.length - 1, at + (step ?? 0))) } });
 }
 
-function go({ session, run }, entry) {
+function go({ session, run, writing }, entry) {
   session.update({ help: '' });
   if (entry.kind === 'command') run({ name: entry.id });
   else if (entry.kind === 'finding') say(session, entry.id);
+  else if (entry.kind === 'phrase') writing.fields.insert(preferences().phrases[Number(entry.id)]);
   else if (entry.kind === 'section') session.chooseSection(entry.id);
   else session.choose(entry.id);
 }

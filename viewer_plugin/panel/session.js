@@ -11,6 +11,7 @@ import { withShown } from './groups.js';
 import * as change from './reading.js';
 import { Changes } from './changes.js';
 import { Measuring } from './measuring.js';
+import { quietPhrasing } from './phrasing.js';
 import { Priors } from './priors.js';
 import { SaveQueue } from './save_queue.js';
 import { Sender } from './sender.js';
@@ -60,14 +61,16 @@ export class Session {
     this.field = { finding: '', name: '', hint: '' };
     this.correcting = { image: '', busy: false, error: '' };
     /** What lies over the whole panel. */
-    this.help = /** @type {'' | 'keys' | 'search'} */ ('');
+    this.help = /** @type {'' | 'keys' | 'search' | 'phrases'} */ ('');
+    /** The phrase that is being written, and what was said of the last one. */
+    this.phrasing = quietPhrasing();
     /** The search over commands: what was typed, and the entry chosen. */
     this.sought = { words: '', at: 0 };
     /** The command that waits for its new key, and what was said of the last one. */
     this.rekeying = { name: '', said: '', bad: false };
     this.message = '';
     this.preview = null;
-    this.signing = { busy: false, error: '' };
+    this.signing = { busy: false, waiting: false, error: '' };
     /** What is being done with the signed report, and whether giving a correction up is asked back. */
     this.deed = '';
     this.confirming = false;
@@ -81,6 +84,8 @@ export class Session {
     this.changes = new Changes(asked => api.changes(study, asked), () => this.update());
     /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
     this.beside = '';
+    /** What lies beside what. @type {import('../host/host.js').Beside | null} */
+    this.plan = null;
     this.moreStudies = 0;
     this.undoStack = /** @type {any[]} */ ([]);
     this.listeners = new Set();

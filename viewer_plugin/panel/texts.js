@@ -13,7 +13,7 @@ export function prose(session, field, rows) {
   return h('div', { key: field, class: 'block' },
     h('label', { class: 'label' }, h('span', { class: 'h2' }, text[field]),
       h('textarea', {
-        rows, maxlength: 20000, readonly: session.signed, '.value': session.reading[field],
+        rows, maxlength: 20000, readonly: session.signed, 'data-text': field, '.value': session.reading[field],
         oninput: event => session.commit({ ...session.reading, [field]: event.target.value }, '', field),
       })),
     summary && h('div', { key: 'summary', class: 'proposed' },
@@ -31,7 +31,7 @@ export function findingsText(session) {
     own !== null && !session.signed && session.advice.merged && mergeNotice(session, session.advice.merged),
     own === null
       ? h('p', { class: 'paper', key: 'written' }, written || session.preview?.error || text.previewWait)
-      : h('textarea', { key: 'own', rows: 8, maxlength: 60000, readonly: session.signed, 'aria-labelledby': 'findings-title', '.value': own, oninput: event => put(event.target.value) }),
+      : h('textarea', { key: 'own', 'data-text': 'findings', rows: 8, maxlength: 60000, readonly: session.signed, 'aria-labelledby': 'findings-title', '.value': own, oninput: event => put(event.target.value) }),
     !session.signed && h('div', { class: 'buttons' }, own === null
       ? h('button', { class: 'btn', key: 'edit', disabled: !written, onclick: () => put(written, { findings_generated: written }) }, text.edit)
       : h('button', { class: 'btn', key: 'back', onclick: () => put(null, { findings_generated: '' }) }, text.back)));

@@ -22,7 +22,7 @@ const middle = (/** @type {any} */ shape) => {
   const { left, right, top, bottom } = bounds(shape.d);
   return /** @type {Point} */ ([(left + right) / 2, (top + bottom) / 2]);
 };
-const fromSide = (/** @type {import('./types.js').View} */ view) => /^(ML|LM)/.test(view.view);
+export const fromSide = (/** @type {import('./types.js').View} */ view) => /^(ML|LM)/.test(view.view);
 const size = (/** @type {Point} */ [x, y]) => Math.hypot(x, y);
 const minus = (/** @type {Point} */ a, /** @type {Point} */ b) => /** @type {Point} */ ([a[0] - b[0], a[1] - b[1]]);
 
@@ -64,9 +64,11 @@ export class Guide {
    * @param {any} map
    * @param {Level[]} levels all known
    * @param {Record<string, Point>} points
+   * @param {Point | null} [right] which way the map's right goes on the image, where that can be said
    */
-  constructor(map, levels, points) {
+  constructor(map, levels, points, right = null) {
     this.map = map;
+    this.right = right;
     this.knots = levels.map(({ ids, places, x, y }) => {
       const on = ids.map(id => points[id]);
       const at = /** @type {Point} */ ([0, 1].map(i => on.reduce((sum, point) => sum + point[i], 0) / on.length));
@@ -126,11 +128,18 @@ export class Guide {
     const [left, right] = [Math.min(...boxes.map(b => b.left)), Math.max(...boxes.map(b => b.right))];
     const [top, bottom] = [Math.min(...boxes.map(b => b.top)), Math.max(...boxes.map(b => b.bottom))];
     const { at, along, x } = this.at((top + bottom) / 2);
-    const across = this.wide ? (left + right) / 2 - x : 0;
-    const wide = this.wide ?? [0, 0];
-    const broad = Math.max(this.wide ? size(this.wide) : 0, size(along));
-    const fov = Math.max(LEAST * size(along), ROOM * (bottom - top) * size(along), ROOM * (this.wide ? right - left : 0) * broad);
-    return { x: at[0] + across * wide[0], y: at[1] + across * wide[1], fov };
+    const wide = this.wide ?? this.#guessedWide(along);
+    const across = wide ? (left + right) / 2 - x : 0;
+    const broad = Math.max(wide ? size(wide) : 0, size(along));
+    const fov = Math.max(LEAST * size(along), ROOM * (bottom - top) * size(along), ROOM * (wide ? right - left : 0) * broad);
+    return { x: at[0] + across * (wide?.[0] ?? 0), y: at[1] + across * (wide?.[1] ?? 0), fov };
+  }
+
+  /** Without two landmarks at one level: square to the limb, as wide as it is drawn. @returns {Point | null} */
+  #guessedWide(/** @type {Point} */ along) {
+    if (!this.right) return null;
+    const way = this.right[0] * -along[1] + this.right[1] * along[0] < 0 ? -1 : 1;
+    return [-along[1] * way, along[0] * way];
   }
 }
 
@@ -140,12 +149,16 @@ export class Guide {
  * @param {Record<string, Record<string, Point>> | undefined} landmarks
  * @param {import('./types.js').View} view
  * @param {string} side
+ * @param {any} [hung] how the image is hung; without it nothing is said of medial and lateral
  * @returns {Guide | null} null: fewer than two levels are known
  */
-export function guideOf(maps, template, landmarks, view, side) {
+export function guideOf(maps, template, landmarks, view, side, hung = null) {
   const points = landmarks?.[view.uid] ?? {};
   const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
-  return known.length < 2 ? null : new Guide(limbOn(maps, template, view, side).map, known, points);
+  if (known.length < 2) return null;
+  const mirrored = side === 'L' ? -1 : 1;
+  const right = hung?.hung && !fromSide(view) ? /** @type {Point} */ (hungAxes(hung).right.map(v => v * mirrored)) : null;
+  return new Guide(limbOn(maps, template, view, side).map, known, points, right);
 }
 
 /** Directions of the screen in the image, as it is hung: what goes right and what goes down. */

@@ -12,6 +12,8 @@
  * @typedef {{id: string, name: string, value: number, unit: string, plus_minus: number|null,
  *   bound: string}} ComputedNumber
  * @typedef {{kind: string, name: string, control_view: string, control_points: [number, number][],
+ *   true_mm?: number, scale?: {kind: string, points: [number, number][], true_mm: number}|null,
+ *   before?: {study_uid: string, view: string, points: [number, number][]}[],
  *   method: string, version: string, numbers: ComputedNumber[], word: string, why: string,
  *   doubts: string[], shapes: {kind: 'line'|'outline'|'points'|'circle', name: string,
  *   points: [number, number][], radius: number}[],
@@ -19,13 +21,16 @@
  * @typedef {{id: string, item: string, view: string, kind: 'length'|'angle'|'computed',
  *   points: [number, number][], value: number, unit: 'mm'|'px'|'deg'|'1', calibration: string,
  *   finding: string, note: string, computed?: Computed|null}} Measurement
+ * @typedef {{id: string, item: string, view: string, name: string, kind: 'ellipse'|'outline',
+ *   points: [number, number][]}} Outline
  * @typedef {{id: string, verdict: 'supported'|'possible'|'no_evidence'|'excluded'|'cannot_assess',
  *   evidence: string[], note: string}} RuleOut
  * @typedef {{template_revision: number, observations: Record<string, Record<string, Observation>>,
  *   findings: Finding[], measurements: Measurement[], rule_outs: RuleOut[],
  *   differentials: string[], history: string, technique: string, impression: string,
  *   recommendations: string, findings_text: string|null, findings_generated?: string,
- *   shown?: string[], landmarks?: Record<string, Record<string, [number, number]>>, open_accepted: string}} Reading
+ *   shown?: string[], landmarks?: Record<string, Record<string, [number, number]>>,
+ *   prior_landmarks?: Record<string, Record<string, [number, number]>>, outlines?: Outline[], open_accepted: string}} Reading
  *
  * @typedef {{uid: string, label: string, view: string, side: string, orthogonal: string[]}} View
  * @typedef {{value: string, scheme: string, meaning: string}} Code
@@ -78,11 +83,15 @@
  * @typedef {{report: string, view: string, sentence: string, descriptors: string[],
  *   severity: Finding['severity'], aggressiveness: Finding['aggressiveness'], note: string}} PriorFinding
  * @typedef {{study_uid: string, study_date: string, item: string, name: string, value: string,
- *   views: Record<string, string>, findings: PriorFinding[], note: string}} PriorObservation
+ *   views: Record<string, string>, findings: PriorFinding[], note: string,
+ *   outlines?: {image_uid: string, view: string, name: string, kind: 'ellipse'|'outline',
+ *     points: [number, number][]}[]}} PriorObservation
  * @typedef {{study_uid: string, date: string, meaning: string, value: number, unit: string,
  *   item: string, site: string, calibration: string, maker: string}} PriorMeasurement
  * @typedef {{uid: string, series_uid: string, view: string, side: string, rotation: number,
- *   flip_horizontal: boolean, hung: boolean}} PriorImage
+ *   flip_horizontal: boolean, hung: boolean, rows: number, columns: number,
+ *   spacing: {kind: string, row_mm: number, column_mm: number},
+ *   landmarks: Record<string, [number, number]>}} PriorImage
  * @typedef {{search: {state: 'off'|'looking'|'found'|'failed', words: string, found: number,
  *     detail: string, next_at: string|null},
  *   studies: {study_uid: string, study_date: string, description: string, state: string,

@@ -8,7 +8,7 @@ import uuid
 from collections.abc import Callable
 from io import RawIOBase
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from pynetdicom import PYNETDICOM_IMPLEMENTATION_UID, PYNETDICOM_IMPLEMENTATION_VERSION
 
@@ -54,29 +54,53 @@ _sync_range = _sync_file_range()
 
 
 class IncomingFile:
-    """A data set on its way to disk.
+    """A data set on its way to disk, or in memory as long as it is small.
 
     What goes wrong is remembered rather than raised: the sender should get a status and a
     reason, not an abort.
+
+    Parameters
+    ----------
+    small
+        Bytes of file that stay in memory; with more, a file is begun in `folder`.
     """
 
     def __init__(
-        self, folder: Path, sop_class_uid: str, sop_instance_uid: str, syntax: str, limits: Limits
+        self,
+        folder: Path,
+        sop_class_uid: str,
+        sop_instance_uid: str,
+        syntax: str,
+        limits: Limits,
+        small: int = 0,
     ) -> None:
-        self.path = folder / f"{uuid.uuid4().hex}.dcm"
         self.error: SesamoidError | None = None
         self.transfer_syntax = syntax
         self.sop_class_uid = sop_class_uid
         self.sop_instance_uid = sop_instance_uid
         self.mover = ""
         self.offset = self.size = 0
+        self._folder = folder
         self._most = limits.object
+        self._small = small
         self._digest = hashlib.sha256()
         self._start = bytearray()
+        """What stays in memory: all of it, or the front, from which the header is read."""
         self._pieces: list[memoryview] = []
         self._handed_on = self._written_back = 0
         self._file = -1
-        self._guarded(self._open)
+        self._path: Path | None = None
+        self._guarded(self._begin)
+
+    @property
+    def path(self) -> Path:
+        """The file; only of an object that is not in `memory`."""
+        return cast("Path", self._path)
+
+    @property
+    def memory(self) -> bytearray | None:
+        """The whole file of a small object; None: it is on the disk. Complete after `close`."""
+        return self._start if self._path is None else None
 
     @property
     def digest(self) -> str:
@@ -86,7 +110,7 @@ class IncomingFile:
     @property
     def closed(self) -> bool:
         """Whether nothing more can be written."""
-        return self._file < 0
+        return self._path is not None and self._file < 0
 
     def append(self, data: memoryview) -> None:
         """Take a piece; it is read no later than the next `flush`."""
@@ -117,35 +141,49 @@ class IncomingFile:
         """Remove the file, unless the store has taken it."""
         self._pieces = []
         self.close()
-        self.path.unlink(missing_ok=True)
+        if self._path is not None:
+            self._path.unlink(missing_ok=True)
 
     def reader(self) -> "Reader":
         """The finished file, its front in memory."""
         return Reader(bytes(self._start), self._file)
 
-    def _open(self) -> None:
+    def _begin(self) -> None:
         if not (valid_uid(self.sop_class_uid) and valid_uid(self.sop_instance_uid)):
             raise BadObject("The command names no valid SOP Class and Instance UID.")
-        start = file_start(self.sop_class_uid, self.sop_instance_uid, self.transfer_syntax)
-        self.offset = self.size = len(start)
-        self._file = os.open(self.path, os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC, 0o640)
-        self._start += start
-        self._pieces.append(memoryview(start))
+        self._start += file_start(self.sop_class_uid, self.sop_instance_uid, self.transfer_syntax)
+        self.offset = self.size = self._handed_on = len(self._start)
+        if not self._small:
+            self._spill()
+
+    def _spill(self) -> None:
+        """Begin a file with what is in memory so far."""
+        self._path = self._folder / f"{uuid.uuid4().hex}.dcm"
+        flags = os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC
+        self._file = os.open(self._path, flags, 0o640)
+        self._hand_on([memoryview(bytes(self._start))])
 
     def _write(self, pieces: list[memoryview]) -> None:
+        if self._path is None and self.size > self._small:
+            self._spill()
         for piece in pieces:
-            if self._handed_on >= self.offset:
-                self._digest.update(piece)
-                if len(self._start) < _START:
-                    self._start += piece[: _START - len(self._start)]
+            self._digest.update(piece)
+            if self._path is None:
+                self._start += piece
+            elif len(self._start) < _START:
+                self._start += piece[: _START - len(self._start)]
             self._handed_on += len(piece)
+        if self._path is not None:
+            self._hand_on(pieces)
+            self._begin_writeback()
+
+    def _hand_on(self, pieces: list[memoryview]) -> None:
         while pieces:
             count = os.writev(self._file, pieces)
             while pieces and count >= len(pieces[0]):
                 count -= len(pieces.pop(0))
             if count:  # a short write: the disk is nearly full, the next says so
                 pieces[0] = pieces[0][count:]
-        self._begin_writeback()
 
     def _begin_writeback(self) -> None:
         """Let the disk work while the rest arrives: the sync at the end then has little to do."""
@@ -157,7 +195,7 @@ class IncomingFile:
 
     def _guarded(self, step: Callable[[], None]) -> None:
         try:
-            with full_disk_named(self.path.parent):
+            with full_disk_named(self._folder):
                 step()
         except SesamoidError as error:
             self.error = self.error or error

@@ -47,6 +47,8 @@ class Messages:
     ----------
     folder
         Where objects are written while they arrive.
+    small
+        Bytes of an object that stay in memory.
     syntaxes
         Transfer syntax of each accepted presentation context; asked at every request.
     """
@@ -54,11 +56,13 @@ class Messages:
     def __init__(
         self,
         folder: Path,
+        small: int,
         limits: Limits,
         syntaxes: Callable[[], Mapping[int, str]],
         services: Services,
     ) -> None:
         self._folder = folder
+        self._small = small
         self._limits = limits
         self._syntaxes = syntaxes
         self._services = services
@@ -132,6 +136,7 @@ class Messages:
                 command.sop_instance_uid,
                 self._syntaxes()[self._context_id],
                 self._limits,
+                self._small,
             )
             self._file.mover = command.mover
         else:

@@ -39,6 +39,7 @@ def attach(
     association: Association,
     peer: socket.socket,
     folder: Path,
+    small: int,
     limits: Limits,
     store: Callable[[IncomingFile | None], Answer],
     echo: Callable[[], Answer],
@@ -51,6 +52,8 @@ def attach(
         The accepted connection.
     folder
         Where objects are written while they arrive.
+    small
+        Bytes of an object that stay in memory instead.
     store
         Takes each finished object, in the connection's thread, and says what to answer.
     echo
@@ -60,7 +63,7 @@ def attach(
     checkpoint = Checkpoint()
     association._reactor_checkpoint = cast("Any", checkpoint)
     upper = StreamingDUL(association, peer, limits, checkpoint)
-    upper.serve(folder, store, echo)
+    upper.serve(folder, small, store, echo)
     association.dul = upper
     upper.socket = InletSocket(association, peer, upper.inlet, limits.idle_seconds)
     # The timers of the provider that was made with the association, for this one.
@@ -137,12 +140,13 @@ class StreamingDUL(DULServiceProvider):
     def serve(
         self,
         folder: Path,
+        small: int,
         store: Callable[[IncomingFile | None], Answer],
         echo: Callable[[], Answer],
     ) -> None:
         """Say what answers the requests."""
         services = Services(store, echo, self._hand_over, self._respond)
-        self._messages = Messages(folder, self._limits, self._syntaxes, services)
+        self._messages = Messages(folder, small, self._limits, self._syntaxes, services)
 
     def run_reactor(self) -> None:
         """The library's loop; see the base class. Afterwards nothing half-received is left."""

@@ -7,7 +7,7 @@ from pydicom.dataset import Dataset
 from pydicom.uid import GrayscaleSoftcopyPresentationStateStorage
 
 from dicom_service.intake.model import ImageFacts
-from dicom_service.report import computed
+from dicom_service.report import computed, outlines
 from dicom_service.report import items as sr
 from dicom_service.report.companions.composite import (
     Made,
@@ -20,12 +20,14 @@ from dicom_service.report.companions.composite import (
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.report.names import Names, descriptor_name
 from dicom_service.report.patient import plain_value, put
-from dicom_service.review.model import Measurement
+from dicom_service.review.model import Measurement, Outline
 
 KIND = Made(
     GrayscaleSoftcopyPresentationStateStorage, "PR", "Limb report, annotations on the images"
 )
-MEASURED, REMARKS = "MEASURED", "REMARKS"
+MEASURED, REMARKS, VARIANTS = "MEASURED", "REMARKS", "VARIANTS"
+_DIM = 36000
+"""Grey of the outlines of normal variants: they are there to be known, not to be looked at."""
 _LINE = 0.032
 """Height of a line of remarks, as a share of the displayed area."""
 _MOST_REMARKS = 12
@@ -51,7 +53,9 @@ def remarks(names: Names, view: str) -> list[str]:
     for item, by_view in reading.observations.items():
         seen = by_view.get(view)
         if seen and seen.value == "variant":
-            found.append(f"{names.title(names.item(item))}: normal variant")
+            named = [o.name for o in reading.outlines if (o.item, o.view) == (item, view)]
+            words = ", ".join([*dict.fromkeys(named), "normal variant"])
+            found.append(f"{names.title(names.item(item))}: {words}")
     return found
 
 
@@ -166,13 +170,22 @@ def _add_grey(made: Dataset, image: Dataset) -> None:
 def _add_annotations(made: Dataset, names: Names, facts: ImageFacts) -> None:
     reading = names.content.reading
     drawn = [m for m in reading.measurements if m.view == facts.uid]
+    marked = [outline for outline in reading.outlines if outline.view == facts.uid]
     written = remarks(names, facts.uid)
     layers: list[Dataset] = []
     annotations: list[Dataset] = []
+    if marked:
+        annotation = _annotation(VARIANTS)
+        annotation.GraphicObjectSequence = [
+            _graphic(outlines.drawn(o), outlines.graphic_type(o)) for o in marked
+        ]
+        annotation.TextObjectSequence = [_text(outlines.label(o), _highest(o)) for o in marked]
+        annotations.append(annotation)
+        layers.append(_layer(VARIANTS, "Normal variants", len(layers) + 1, _DIM))
     if drawn:
         annotation = _annotation(MEASURED)
         annotation.GraphicObjectSequence = [
-            _line(line) for m in drawn for line in computed.lines(m)
+            _graphic(line) for m in drawn for line in computed.lines(m)
         ]
         annotation.TextObjectSequence = [_value(m) for m in drawn]
         annotations.append(annotation)
@@ -187,12 +200,12 @@ def _add_annotations(made: Dataset, names: Names, facts: ImageFacts) -> None:
         made.GraphicLayerSequence = layers
 
 
-def _layer(name: str, description: str, order: int) -> Dataset:
+def _layer(name: str, description: str, order: int, grey: int = 65535) -> Dataset:
     layer = Dataset()
     layer.GraphicLayer = name
     layer.GraphicLayerOrder = order
     layer.GraphicLayerDescription = description
-    layer.GraphicLayerRecommendedDisplayGrayscaleValue = 65535
+    layer.GraphicLayerRecommendedDisplayGrayscaleValue = grey
     return layer
 
 
@@ -202,24 +215,28 @@ def _annotation(layer: str) -> Dataset:
     return annotation
 
 
-def _line(points: Sequence[tuple[float, float]]) -> Dataset:
-    """A line; both modules count from the corner of the first pixel."""
+def _graphic(points: Sequence[tuple[float, float]], kind: str = "POLYLINE") -> Dataset:
+    """A line or an ellipse; both modules count from the corner of the first pixel."""
     item = Dataset()
     item.GraphicAnnotationUnits = "PIXEL"
     item.GraphicDimensions = 2
     item.NumberOfGraphicPoints = len(points)
     item.add_new(0x00700022, "FL", [axis for point in points for axis in point])
-    item.GraphicType = "POLYLINE"
+    item.GraphicType = kind
     item.GraphicFilled = "N"
     return item
 
 
 def _value(measurement: Measurement) -> Dataset:
-    shown = computed.value_words(measurement)
+    shown = f"{computed.value_words(measurement)} {measurement.note.strip()}".strip()
+    return _text(shown, _anchor(measurement))
+
+
+def _text(words: str, anchor: tuple[float, float]) -> Dataset:
     item = Dataset()
-    item.UnformattedTextValue = f"{shown} {measurement.note.strip()}".strip()
+    item.UnformattedTextValue = words
     item.AnchorPointAnnotationUnits = "PIXEL"
-    item.add_new(0x00700014, "FL", list(_anchor(measurement)))
+    item.add_new(0x00700014, "FL", list(anchor))
     item.AnchorPointVisibility = "N"
     return item
 
@@ -230,6 +247,10 @@ def _anchor(measurement: Measurement) -> tuple[float, float]:
         return measurement.points[1]
     points = measurement.points or measurement.computed.shapes[0].points
     return points[-1]
+
+
+def _highest(outline: Outline) -> tuple[float, float]:
+    return min(outline.points, key=lambda point: point[1])
 
 
 def _notes(written: Sequence[str]) -> Iterator[Dataset]:

@@ -1,5 +1,6 @@
-"""Frames as they are stored, without decoding: sliced from the file."""
+"""Frames as they are stored, without decoding: places in the file."""
 
+import os
 import struct
 from pathlib import Path
 from typing import IO, NamedTuple
@@ -15,7 +16,12 @@ from dicom_service.web.problems import NotAcceptable
 
 _PIXELS = (0x7FE0, 0x0010)
 _UNDEFINED = 0xFFFFFFFF
+_ITEM, _DELIMITER = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
 LARGEST_LIST = 256
+
+
+Stretch = tuple[int, int]
+"""Offset and size."""
 
 
 class Pixels(NamedTuple):
@@ -82,8 +88,10 @@ def sent_syntax(pixels: Pixels) -> str:
     return str(pixels.syntax if pixels.length < 0 else ExplicitVRLittleEndian)
 
 
-def read_frame(path: Path, pixels: Pixels, number: int) -> bytes:
-    """One frame (from 1), as it is stored.
+def frame_pieces(path: Path, pixels: Pixels, number: int) -> list[bytes | Stretch]:
+    """One frame (from 1), as it is stored: where it lies in the file, nothing of it read.
+
+    Only a compressed frame among several is read, for its fragments must be told apart.
 
     Raises
     ------
@@ -91,14 +99,19 @@ def read_frame(path: Path, pixels: Pixels, number: int) -> bytes:
         The file has fewer pixels than its header says.
     """
     with path.open("rb") as file:
-        file.seek(pixels.offset)
-        if pixels.length < 0:
-            return _encapsulated(file, pixels, number)
-        size = frame_length(pixels.header)
-        if number * size > pixels.length:
-            raise BadObject("The image has fewer pixels than its header says.")
-        file.seek(pixels.offset + (number - 1) * size)
-        return file.read(size)
+        if pixels.length >= 0:
+            size = frame_length(pixels.header)
+            found = [(pixels.offset + (number - 1) * size, size)]
+            if number * size > pixels.length:
+                raise BadObject("The image has fewer pixels than its header says.")
+        elif pixels.frames == 1:
+            found = _fragments(file, pixels.offset)
+        else:
+            file.seek(pixels.offset)
+            return [_encapsulated(file, pixels, number)]
+        if any(sum(stretch) > os.fstat(file.fileno()).st_size for stretch in found):
+            raise BadObject("The file of the image ends before its pixels do.")
+    return list(found)
 
 
 def frame_length(header: Dataset) -> int:
@@ -118,6 +131,22 @@ def _encapsulated(file: IO[bytes], pixels: Pixels, number: int) -> bytes:
         return get_frame(file, number - 1, extended_offsets=table, number_of_frames=pixels.frames)
     except (ValueError, EOFError, struct.error) as error:
         raise BadObject(f"Frame {number} cannot be found in the image: {error}.") from error
+
+
+def _fragments(file: IO[bytes], offset: int) -> list[Stretch]:
+    """Where the fragments of the only frame lie (PS3.5 A.4); the offset table is passed over."""
+    found: list[Stretch] = []
+    while True:
+        file.seek(offset)
+        start = file.read(8)
+        kind = start[:4]
+        if kind == _DELIMITER and len(found) > 1:
+            return found[1:]
+        if len(start) < 8 or kind != _ITEM:
+            raise BadObject("Frame 1 cannot be found in the image: its fragments do not end.")
+        (size,) = struct.unpack_from("<L", start, 4)
+        found.append((offset + 8, size))
+        offset += 8 + size
 
 
 def _value_place(file: IO[bytes], header: Dataset) -> tuple[int, int]:

@@ -7,7 +7,7 @@ from dicom_service.node.headers import read_header, valid_uid
 from dicom_service.node.services import TRANSFER_SYNTAXES
 from dicom_service.node.structure import walk
 from dicom_service.store import InstanceHeader
-from dicom_service.store.objects import dataset_offset
+from dicom_service.store.digests import dataset_offset
 
 _START, _LARGEST_META = 132, 64 << 10
 _SOP_CLASS, _SOP_INSTANCE, _SYNTAX = 0x00020002, 0x00020003, 0x00020010

@@ -2,11 +2,13 @@
 
 import secrets
 from collections.abc import Iterable, Iterator
-from typing import IO
+from typing import IO, TypeVar
 
 from flask import Response
 
 from dicom_service.errors import BadObject
+
+Piece = TypeVar("Piece")
 
 _CHUNK = 256 << 10
 LARGEST_HEADER = 8 << 10
@@ -17,16 +19,21 @@ def multipart_answer(parts: Iterable[tuple[str, Iterable[bytes]]], media: str) -
     """A multipart/related answer of parts (content type, chunks)."""
     boundary = secrets.token_hex(16)
 
-    def chunks() -> Iterator[bytes]:
-        for content_type, data in parts:
-            yield f"--{boundary}\r\nContent-Type: {content_type}\r\n\r\n".encode()
-            yield from data
-            yield b"\r\n"
-        yield f"--{boundary}--\r\n".encode()
+    return Response(message(parts, boundary), content_type=related(media, boundary))
 
-    return Response(
-        chunks(), content_type=f'multipart/related; type="{media}"; boundary={boundary}'
-    )
+
+def related(media: str, boundary: str) -> str:
+    """The content type of a message with parts of a media type."""
+    return f'multipart/related; type="{media}"; boundary={boundary}'
+
+
+def message(parts: Iterable[tuple[str, Iterable[Piece]]], boundary: str) -> Iterator[Piece | bytes]:
+    """The parts with what stands between them."""
+    for content_type, data in parts:
+        yield f"--{boundary}\r\nContent-Type: {content_type}\r\n\r\n".encode()
+        yield from data
+        yield b"\r\n"
+    yield f"--{boundary}--\r\n".encode()
 
 
 class Parts:

@@ -1,7 +1,7 @@
 """Retrieving (WADO-RS): metadata, frames, whole objects, pictures and bulk data."""
 
+import secrets
 from collections.abc import Iterator
-from itertools import chain
 from pathlib import Path
 
 from flask import Blueprint, Response, request
@@ -14,11 +14,11 @@ from dicom_service.web.dicomweb.frames import (
     Pixels,
     find_pixels,
     frame_numbers,
-    read_frame,
+    frame_pieces,
     sent_syntax,
 )
 from dicom_service.web.dicomweb.metadata import BINARY, ENCAPSULATED_DOCUMENT, metadata_text
-from dicom_service.web.dicomweb.multipart import multipart_answer
+from dicom_service.web.dicomweb.multipart import message, multipart_answer, related
 from dicom_service.web.dicomweb.objects import objects_of
 from dicom_service.web.dicomweb.qido import DICOM_JSON
 from dicom_service.web.dicomweb.rendered import (
@@ -29,6 +29,7 @@ from dicom_service.web.dicomweb.rendered import (
     render,
 )
 from dicom_service.web.problems import NotAcceptable
+from dicom_service.web.sending import Body
 from dicom_service.workflow.headers import read_header
 
 DICOM, OCTETS, PDF = "application/dicom", "application/octet-stream", "application/pdf"
@@ -100,15 +101,28 @@ def frames(study: str, series: str, instance: str, numbers: str) -> Response:
     wanted = frame_numbers(numbers, pixels.frames)
     syntax = sent_syntax(pixels)
     media = _frame_media(syntax)
-    first = read_frame(row.path, pixels, wanted[0])  # so that a damaged image gets its sentence
-    rest = (read_frame(row.path, pixels, number) for number in wanted[1:])
-    answer = multipart_answer(
-        ((f"{media}; transfer-syntax={syntax}", [frame]) for frame in chain([first], rest)), media
-    )
+    answer = Response(status=200)
     answer.set_etag(f"{row.path.name}-{numbers}")
     answer.headers["Cache-Control"] = "private, no-cache"
     answer.make_conditional(request)
+    if answer.status_code == 200:
+        _send_frames(answer, row.path, pixels, wanted, syntax, media)
     return answer
+
+
+def _send_frames(
+    answer: Response, path: Path, pixels: Pixels, wanted: list[int], syntax: str, media: str
+) -> None:
+    parts = [
+        (f"{media}; transfer-syntax={syntax}", frame_pieces(path, pixels, number))
+        for number in wanted
+    ]
+    boundary = secrets.token_hex(16)
+    body = Body(path, message(parts, boundary))
+    answer.content_type = related(media, boundary)
+    answer.content_length = body.remain
+    answer.response = body
+    answer.direct_passthrough = True
 
 
 def rendered(study: str, series: str, instance: str, numbers: str = "1") -> Response:

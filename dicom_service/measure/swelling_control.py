@@ -1,0 +1,187 @@
+"""A swelling judged against a control: the other limb, or an earlier image of the same one."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dicom_service.measure._scipy import ndimage
+from dicom_service.measure.model import Measured, NotMeasurable, Number, Profile
+from dicom_service.measure.outline import ROW
+from dicom_service.measure.raster import Array, Picture
+from dicom_service.measure.registration import Match, register
+
+COMPARED_ERROR = 0.9
+"""95 % of the excess of width of two limbs taken alike, mm: phantom, 0 to 6 degrees apart."""
+FAR = 22.0
+"""mm from its peak at which a local excess has ended."""
+CHORD = 18.0
+"""mm on both sides of the peak between which its height above its surroundings is taken."""
+SAME_SCALE = 0.02
+"""Widths of bones that differ by less are equal within their own error (0.4 mm of 25 mm)."""
+AT_JOINT = 6.0
+"""A one-sided excess so near the joint (mm) may be focal or of the joint."""
+NORMAL, SURE = 1.4, 1.9
+"""mm of excess over the control: below the first normal-like, above the second worth a word."""
+REACH = 30.0
+"""mm on both sides of the joint that must be measured before a word is said."""
+BOTH_MARKED, ANYWHERE = 12.0, 80.0
+"""mm by which two marked joints, or images without, may be shifted against each other."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What a control adds to a profile."""
+
+    numbers: tuple[Number, ...]
+    word: str
+    why: str
+
+
+def against(
+    pic: Picture, along: Array, shape: Array, bright: tuple[Array, Array], control: Measured
+) -> Comparison:
+    """Excess of width over the control, the two registered along the limb.
+
+    Parameters
+    ----------
+    along
+        mm from the joint.
+    shape, bright
+        Width over the skin, middle between the skins and width over the bones; and the brightness
+        along the bones, row by row.
+    """
+    if control.refusal or len(control.profiles) < 7:
+        return Comparison((), "cannot tell", "the control could not be measured")
+    if control.numbers[0].bound:
+        return Comparison((), "cannot tell", "the skin of the control is not visible")
+    if control.numbers[0].unit != pic.unit:
+        return Comparison((), "cannot tell", "image and control have different units")
+    there = np.array(control.profiles[0].along) / pic.per_mm
+    reach = BOTH_MARKED if there[0] < 0 < there[-1] else ANYWHERE
+    try:
+        theirs = _values(control.profiles[5]), _values(control.profiles[6])
+        match = register(along, bright, there, theirs, reach)
+    except NotMeasurable as refusal:
+        why = str(refusal)
+        return Comparison((), "cannot tell", f"{why[:1].lower()}{why[1:]}".rstrip("."))
+    found = _at_scale(pic, along, shape, control, match)
+    agreed = Number(id="match", name="agreement with the control along the limb",
+                    value=match.agreement, unit="1")  # fmt: skip
+    return Comparison((*found.numbers, agreed), found.word, found.why)
+
+
+def _at_scale(
+    pic: Picture, along: Array, shape: Array, control: Measured, match: Match
+) -> Comparison:
+    """Judged as it is and scaled by the bones; a word only when both are the same."""
+    per = pic.per_mm
+    place = (along - match.shift) / match.scale * per
+    known = [_resampled(p, place) / per for p in control.profiles[2:5]]
+    both = np.isfinite(shape[:, 2]) & np.isfinite(known[2])
+    scale = match.scale
+    if both.sum() * ROW >= 10:
+        scale = float(np.median(shape[both, 2] / known[2][both]))
+    if abs(scale - 1) > 0.12:
+        why = f"bones differ in width by {abs(scale - 1):.0%}: not the same view or part"
+        return Comparison((), "cannot tell", why)
+    signs = {True: (-1,), False: (1,), None: (1, -1)}[match.mirrored]
+
+    def judged(k: float) -> list[Comparison]:
+        return [
+            _judge(pic, along, shape[:, 0] - k * known[0], shape[:, 1] - sign * k * known[1])
+            for sign in signs
+        ]
+
+    (plain, *others), (scaled, *_) = judged(1.0), judged(scale)
+    if any(other.word != plain.word for other in others):
+        why = "it cannot be told whether the control is mirrored, and the word hangs on it"
+        return Comparison(plain.numbers, "cannot tell", why)
+    if plain.word == scaled.word or abs(scale - 1) < SAME_SCALE:
+        return plain
+    why = (
+        f"the bones differ in width by {abs(scale - 1):.1%}: read at the same scale it would be "
+        f"{plain.word}, scaled by the bones {scaled.word}"
+    )
+    return Comparison(plain.numbers, "cannot tell", why)
+
+
+def _values(profile: Profile) -> Array:
+    return np.array([np.nan if v is None else v for v in profile.values], float)
+
+
+def _resampled(profile: Profile, along: Array) -> Array:
+    found = np.interp(along, np.array(profile.along), _values(profile), left=np.nan, right=np.nan)
+    return np.asarray(found)
+
+
+def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> Comparison:
+    known = np.isfinite(excess) & np.isfinite(moved) & (np.abs(along) <= 1.5 * REACH)
+    if known.sum() * ROW < 1.2 * REACH:
+        return Comparison((), "cannot tell", "too little of the limb is outlined in both images")
+    spot = along[known]
+    total = ndimage.gaussian_filter1d(ndimage.median_filter(excess[known], 11), 1.5 / ROW)
+    peak = int(total.argmax())
+    far = np.abs(spot - spot[peak]) > FAR
+    lean = _lean(spot, moved[known], total, peak)
+    weight = np.clip(total, 0, None) + 1e-9
+    centre = float((weight * spot).sum() / weight.sum())
+    spread = float(np.sqrt((weight * (spot - centre) ** 2).sum() / weight.sum()))
+    share = float(weight[np.abs(spot) <= FAR / 2].sum() / weight.sum())
+    top = float(total[peak])
+    numbers = _excess_numbers(pic, (top, float(spot[peak]), centre, spread, share, lean))
+    if top < NORMAL:
+        return Comparison(numbers, "normal-like", f"no excess above {NORMAL:g} mm over control")
+    if top < SURE:
+        return Comparison(numbers, "cannot tell", f"the excess of {top:.1f} mm is too small")
+    if far.sum() * ROW < 15:
+        why = "too little of the limb is seen to know how far the excess reaches"
+        return Comparison(numbers, "cannot tell", why)
+    rest = float(np.median(total[far])) / top
+    return Comparison(numbers, *_word(float(spot[peak]), rest, lean))
+
+
+def _lean(spot: Array, moved: Array, total: Array, peak: int) -> float:
+    """How far the excess is on one side: a bulge on one side moves the middle by half of it.
+
+    Height and shift are both taken above the chord between places `CHORD` on both sides: a limb
+    turned by a few degrees moves the middle too, but slowly along the limb.
+    """
+    smooth = ndimage.gaussian_filter1d(moved, 2 / ROW)
+    ends = np.array([spot[peak] - CHORD, spot[peak] + CHORD])
+    ends = ends[(ends >= spot[0]) & (ends <= spot[-1])]
+    if ends.size == 0:
+        return 0.0
+    height = total[peak] - float(np.mean(np.interp(ends, spot, total)))
+    shift = smooth[peak] - float(np.mean(np.interp(ends, spot, smooth)))
+    return float(np.clip(2 * shift / height, -1, 1)) if height > 0.3 else 0.0
+
+
+def _word(at: float, rest: float, lean: float) -> tuple[str, str]:
+    """Diffuse, joint-centred or focal, or cannot tell when it fits none of them clearly."""
+    if rest > 0.7:
+        return "diffuse", f"away from its peak the excess is still {rest:.0%} of it"
+    if abs(lean) > 0.6 and rest < 0.35 and abs(at) <= AT_JOINT:
+        why = "one-sided at the joint: a focal swelling, or a capsule that yields on one side only"
+        return "cannot tell", why
+    if abs(lean) > 0.6 and rest < 0.35:
+        side = "second" if lean > 0 else "first"
+        return "focal", f"{(1 + abs(lean)) / 2:.0%} of it on the {side} side at {at:.0f} mm"
+    if abs(lean) < 0.4 and rest < 0.35 and abs(at) <= 12:
+        return "joint-centred", f"on both sides, highest {at:.0f} mm from the joint"
+    why = f"between patterns: peak at {at:.0f} mm, {rest:.0%} of it further away, lean {lean:.1f}"
+    return "cannot tell", why
+
+
+def _excess_numbers(pic: Picture, found: tuple[float, ...]) -> tuple[Number, ...]:
+    top, at, centre, spread, share, lean = found
+    per, unit = pic.per_mm, pic.unit
+    return (
+        Number(id="excess", name="largest excess of width over the control", value=top * per,
+               unit=unit, plus_minus=COMPARED_ERROR * per),
+        Number(id="excess_at", name="its place from the joint", value=at * per, unit=unit),
+        Number(id="centre", name="centre of the excess from the joint", value=centre * per,
+               unit=unit),
+        Number(id="spread", name="spread of the excess", value=spread * per, unit=unit),
+        Number(id="share", name="share of it near the joint", value=share, unit="1"),
+        Number(id="lean", name="first (-1) to second (+1) side", value=lean, unit="1"),
+    )  # fmt: skip

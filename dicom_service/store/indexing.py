@@ -1,0 +1,183 @@
+"""The rows of received objects, and what their arrival does to their studies."""
+
+from collections.abc import Sequence
+from typing import Any, Literal, NamedTuple
+
+from sqlalchemy import Connection, bindparam, insert, select, update
+
+from dicom_service.store import audit, events
+from dicom_service.store.model import InstanceHeader
+from dicom_service.store.schema import instances, quarantine, studies
+from dicom_service.store.times import now_us
+
+Outcome = Literal["new", "duplicate", "different"]
+
+# Made once: building a statement takes longer than running it.
+KNOWN = select(instances.c.digest, instances.c.missing, instances.c.blob).where(
+    instances.c.sop_instance_uid == bindparam("uid")
+)
+_INSERT = insert(instances)
+_AT_ONCE = 500
+
+
+class Arrival(NamedTuple):
+    """An object whose file has its name and whose row is to be written."""
+
+    name: str
+    header: InstanceHeader
+    digest: str
+    size: int
+    source: str
+    prior: bool
+    at_us: int = 0
+    """When it was acknowledged; 0: now."""
+
+
+def index_objects(
+    connection: Connection, arrivals: Sequence[Arrival]
+) -> list[tuple[Outcome, bool]]:
+    """Write what many arrivals change; what becomes of each, and whether its file is needed.
+
+    Objects that are new, nearly all, take a few statements for each study.
+    """
+    uids = [arrival.header.sop_instance_uid for arrival in arrivals]
+    taken: set[str] = set()
+    for start in range(0, len(uids), _AT_ONCE):
+        some = instances.c.sop_instance_uid.in_(uids[start : start + _AT_ONCE])
+        query = select(instances.c.sop_instance_uid).where(some)
+        taken |= set(connection.execute(query).scalars())
+    fresh: dict[str, list[Arrival]] = {}
+    rest: list[int] = []
+    results: list[tuple[Outcome, bool]] = [("new", True)] * len(arrivals)
+    for number, arrival in enumerate(arrivals):
+        if uids[number] in taken:
+            rest.append(number)
+        else:
+            taken.add(uids[number])
+            fresh.setdefault(arrival.header.study_uid, []).append(arrival)
+    for group in fresh.values():
+        _insert_study(connection, group)
+    for number in rest:
+        results[number] = index_object(connection, arrivals[number])
+    return results
+
+
+def _insert_study(connection: Connection, group: list[Arrival]) -> None:
+    """Rows of new objects of one study."""
+    came = [(a.header, a.at_us or now_us(), a.prior) for a in group]
+    is_first, times = events.arrived_together(connection, came)
+    if is_first:
+        _note_received(connection, group[0].header, group[0].source, times[0])
+    rows = [_values(a, at_us) for a, at_us in zip(group, times, strict=True)]
+    connection.execute(_INSERT, rows)
+
+
+def _values(arrival: Arrival, at_us: int) -> dict[str, Any]:
+    return arrival.header.model_dump() | {
+        "blob": arrival.name,
+        "digest": arrival.digest,
+        "size": arrival.size,
+        "source": arrival.source,
+        "received_at": at_us,
+        "own": False,
+        "missing": False,
+    }
+
+
+def insert_instance(
+    connection: Connection,
+    header: InstanceHeader,
+    *,
+    blob: str,
+    digest: str,
+    size: int,
+    source: str,
+    at_us: int,
+    own: bool,
+) -> None:
+    """Write the row of an object."""
+    values = header.model_dump() | {
+        "blob": blob,
+        "digest": digest,
+        "size": size,
+        "source": source,
+        "received_at": at_us,
+        "own": own,
+    }
+    connection.execute(_INSERT, values)
+
+
+def index_object(connection: Connection, arrival: Arrival) -> tuple[Outcome, bool]:
+    """Write what an arrival changes; returns the outcome, and whether its file is needed."""
+    name, header, digest, _, source, prior, _ = arrival
+    known = connection.execute(KNOWN, {"uid": header.sop_instance_uid}).first()
+    if known is None:
+        _insert(connection, arrival)
+        return "new", True
+    if known.blob == name:  # done before, by a commit that was said to have failed
+        return "new", True
+    outcome: Outcome = "duplicate"  # the same object came on two associations at once
+    kept = False
+    if known.digest != digest:
+        outcome, kept = "different", _quarantine(connection, name, header, digest, source)
+    elif known.missing:
+        _restore(connection, name, header.sop_instance_uid)
+        outcome, kept = "new", True
+    if not prior:
+        events.routed_again(connection, header, now_us())
+    return outcome, kept
+
+
+def _insert(connection: Connection, arrival: Arrival) -> None:
+    header = arrival.header
+    is_first = not _study_known(connection, header.study_uid)
+    at_us = events.arrived(connection, header, arrival.at_us or now_us(), prior=arrival.prior)
+    if is_first:  # once for a study: its objects follow each other
+        _note_received(connection, header, arrival.source, at_us)
+    connection.execute(_INSERT, _values(arrival, at_us))
+
+
+def _restore(connection: Connection, name: str, sop_instance_uid: str) -> None:
+    connection.execute(
+        update(instances)
+        .where(instances.c.sop_instance_uid == sop_instance_uid)
+        .values(blob=name, missing=False)
+    )
+
+
+def _quarantine(
+    connection: Connection, name: str, header: InstanceHeader, digest: str, source: str
+) -> bool:
+    """Keep the second copy aside; False when just this copy is there already."""
+    known = select(quarantine.c.id).where(
+        quarantine.c.sop_instance_uid == header.sop_instance_uid, quarantine.c.digest == digest
+    )
+    if connection.execute(known).first():
+        return False
+    original = connection.execute(
+        select(instances.c.study_uid).where(instances.c.sop_instance_uid == header.sop_instance_uid)
+    ).scalar_one()
+    at_us = now_us()
+    connection.execute(
+        insert(quarantine).values(
+            sop_instance_uid=header.sop_instance_uid,
+            study_uid=original,
+            blob=name,
+            digest=digest,
+            source=source,
+            received_at=at_us,
+        )
+    )
+    detail = f"object {header.sop_instance_uid} came again from {source} with other content"
+    audit.note(connection, "different bytes", at_us=at_us, study_uid=original, detail=detail)
+    return True
+
+
+def _study_known(connection: Connection, study_uid: str) -> bool:
+    query = select(studies.c.study_uid).where(studies.c.study_uid == study_uid)
+    return connection.execute(query).first() is not None
+
+
+def _note_received(connection: Connection, header: InstanceHeader, source: str, at_us: int) -> None:
+    uid, detail = header.study_uid, f"{source}: {header.sop_class_uid}"
+    audit.note(connection, "study received", at_us=at_us, study_uid=uid, detail=detail)

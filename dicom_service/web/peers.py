@@ -1,0 +1,111 @@
+"""Peers as an administrator looks after them: those of the settings file are shown, others are
+added, changed and removed here, and each can be called.
+"""
+
+import time
+from typing import Any
+
+from flask import Blueprint, Response, jsonify
+from pydantic import ValidationError
+
+from dicom_service.errors import NotFound, PeerAway, Refused
+from dicom_service.node import echo
+from dicom_service.roster import Added
+from dicom_service.settings import Peer
+from dicom_service.web.admin import Nothing, administrator
+from dicom_service.web.problems import wrong_json
+from dicom_service.web.session import json_body
+from dicom_service.web.site import site
+
+ECHO_SECONDS = 10.0
+MOST = 200
+"""Added peers."""
+
+blueprint = Blueprint("peers", __name__, url_prefix="/api/admin/peers")
+
+
+@blueprint.get("")
+def peers() -> Response:
+    """All peers; those of the settings file cannot be changed here."""
+    administrator()
+    return jsonify({"rows": shown_peers()})
+
+
+@blueprint.put("/<name>")
+def put(name: str) -> Response:
+    """Add a peer under this name, or change it."""
+    by = administrator().user.name
+    try:
+        asked = Added.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "peer") from error
+    if asked.name != name:
+        raise Refused("The peer is called otherwise than the address says.")
+    here = site()
+    here.roster.check(asked, here.settings)
+    if len(here.store.added_peers()) >= MOST:
+        raise Refused(f"There are {MOST} added peers already; remove one first.")
+    detail = f"{name}: {asked.ae_title}@{asked.host}:{asked.port}" + _uses(asked)
+    said = asked.model_dump_json(exclude_defaults=True)
+    here.store.put_peer(name, said, detail=detail, by=by, at=here.clock())
+    here.on_peers()
+    return jsonify(_shown(asked, of_file=False))
+
+
+@blueprint.delete("/<name>")
+def remove(name: str) -> Response:
+    """Forget a peer that was added here."""
+    by = administrator().user.name
+    here = site()
+    if any(peer.name == name for peer in here.roster.of_file()):
+        raise Refused(f"The peer {name[:64]} is in the settings file; remove it there.")
+    here.store.remove_peer(name, by=by, at=here.clock())
+    here.on_peers()
+    return Response(status=204)
+
+
+@blueprint.post("/<name>/echo")
+def echo_peer(name: str) -> Response:
+    """Call a peer by C-ECHO now."""
+    administrator()
+    try:
+        Nothing.model_validate(json_body())
+    except ValidationError as error:
+        raise wrong_json(error, "request") from error
+    settings = site().settings
+    peer = site().roster.peer(name)
+    if peer is None:
+        raise NotFound(f"No peer is called {name[:64]}.")
+    started = time.perf_counter()
+    seconds = min(ECHO_SECONDS, settings.peer_timeout_seconds)
+    said = ""
+    try:
+        echo(peer, settings.ae_title, seconds, settings.tls)
+    except PeerAway as error:
+        said = str(error)
+    took = round(1000 * (time.perf_counter() - started), 1)
+    return jsonify({"answers": not said, "detail": said, "milliseconds": took})
+
+
+def shown_peers() -> list[dict[str, Any]]:
+    """All peers, as the page shows them."""
+    roster = site().roster
+    return [
+        *(_shown(peer, of_file=True) for peer in roster.of_file()),
+        *(_shown(peer, of_file=False) for peer in roster.added()),
+    ]
+
+
+def _shown(peer: Peer, *, of_file: bool) -> dict[str, Any]:
+    archive = peer.name == site().roster.archive
+    return peer.model_dump(mode="json") | {"archive": archive, "of_file": of_file}
+
+
+def _uses(peer: Added) -> str:
+    said = [", archive"] if peer.archive else []
+    said += [", commitment"] if peer.commitment else []
+    said += [f", C-{peer.retrieve.upper()}"] if peer.retrieve != "none" else []
+    said += [", TLS"] if peer.tls else []
+    said += [f", from {' '.join(peer.addresses)}"] if peer.addresses else []
+    said += [f", certificate {peer.certificate}"] if peer.certificate else []
+    return "".join(said)
