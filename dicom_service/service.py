@@ -93,6 +93,10 @@ class Service:
             self.address,
         )
 
+    def drain(self) -> None:
+        """Take nothing new in over DICOM and say so to balancers; what is open goes on."""
+        self.node.drain()
+
     def stop(self) -> None:
         """Stop listening, finish what is in hand and close the data folder."""
         if self._server is not None:

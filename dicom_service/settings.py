@@ -197,6 +197,8 @@ class Settings(Frozen):
     language: Literal["", "en", "de"] = ""
     session_hours: float = Field(default=12.0, gt=0, le=8784, allow_inf_nan=False)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
+    log_format: Literal["text", "json"] = "text"
+    drain_seconds: float = Field(default=0.0, ge=0, le=3600, allow_inf_nan=False)
     user_identity: bool = False
     tls: Tls = Tls()
     oidc: Oidc = Oidc()

@@ -38,7 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         settings = settings_of(options)
-        quiet_logs.set_up(settings.log_level)
+        quiet_logs.set_up(settings.log_level, settings.log_format)
         logging.getLogger("pynetdicom").setLevel(logging.WARNING)
         command: Command = options.command
         return command(options, settings)
