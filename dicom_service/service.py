@@ -15,8 +15,8 @@ from dicom_service.node import Node
 from dicom_service.node.secure import client_context
 from dicom_service.roster import Roster
 from dicom_service.settings import Settings
-from dicom_service.site import site_atlas
-from dicom_service.store import Store, SweepReport
+from dicom_service.site import site_atlas, site_store
+from dicom_service.store import SweepReport
 from dicom_service.web import Server, create_app, serve
 from dicom_service.workflow import Desk
 
@@ -43,7 +43,7 @@ class Service:
         self.settings = settings
         sys.setswitchinterval(_SWITCH_SECONDS)
         use(site_atlas(settings))
-        self.store = Store(Path(settings.data_folder))
+        self.store = site_store(settings, exclusive=True)
         self.store.low_water = settings.low_water_mb << 20
         self.store.use_journal(settings.journal_below_kb << 10)
         self.roster = Roster(settings, self.store)

@@ -168,6 +168,7 @@ class Settings(Frozen):
     http_host: str = "127.0.0.1"
     http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
+    index_url: str = Field(default="", pattern=r"^(postgres(ql)?(\+psycopg)?://.+)?$")
     low_water_mb: int = Field(default=512, ge=0)
     journal_below_kb: int = Field(default=1024, ge=0, le=16384)
     drop_images_days: int = Field(default=0, ge=0)

@@ -1,10 +1,11 @@
-"""The anatomy of one site: the shipped data files and those that the site has added."""
+"""What is of one site: its data, and its anatomy, the shipped files with those that it added."""
 
 from pathlib import Path
 
 from dicom_service.anatomy import Atlas, atlas, load_atlas
 from dicom_service.errors import SetupError
 from dicom_service.settings import Settings
+from dicom_service.store import Store
 
 
 def site_files(folder: Path) -> tuple[Path, ...]:
@@ -31,3 +32,15 @@ def site_atlas(settings: Settings) -> Atlas:
     if not settings.anatomy_folder:
         return atlas()
     return load_atlas(site_files(Path(settings.anatomy_folder)))
+
+
+def site_store(settings: Settings, *, exclusive: bool = False) -> Store:
+    """The store of a site, for a command that looks or changes a user; `exclusive` for its node.
+
+    Raises
+    ------
+    SetupError
+        See `Store`.
+    """
+    folder = Path(settings.data_folder)
+    return Store(folder, exclusive=exclusive, index_url=settings.index_url)

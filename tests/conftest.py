@@ -8,6 +8,8 @@ import hypothesis
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+from tests.postgres_server import Server
+
 # A loaded machine is no fault of the code: how long an example takes decides nothing.
 hypothesis.settings.register_profile("untimed", deadline=None)
 hypothesis.settings.load_profile("untimed")
@@ -35,6 +37,14 @@ def program() -> Callable[[str], str]:
         return found
 
     return find
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Server]:
+    """One PostgreSQL server for all tests of a process."""
+    server = Server()
+    yield server
+    server.close()
 
 
 @pytest.fixture(scope="session")

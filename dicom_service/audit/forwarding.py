@@ -4,6 +4,7 @@ import logging
 import os
 import socket
 import threading
+from datetime import UTC, datetime
 
 from dicom_service.audit.messages import Origin, audit_message
 from dicom_service.audit.syslog import Line, frame, parse_address
@@ -16,6 +17,7 @@ log = logging.getLogger(__name__)
 EVERY_SECONDS = 1.0
 LONGEST_SECONDS = 60.0
 PIECE = 200
+_LEASE_SECONDS = 600.0
 
 
 class Forwarder:
@@ -60,11 +62,22 @@ class Forwarder:
         """
         if self._line is None:
             return 0
+        if not self._store.audit_after(self._store.audit_exported(self._destination), 1):
+            return 0
+        now = datetime.now(UTC)
+        if not self._store.claim("syslog", self._destination, now, _LEASE_SECONDS):
+            return 0  # another node of this index is at it
+        try:
+            return self._forward(self._line)
+        finally:
+            self._store.give_back("syslog", self._destination)
+
+    def _forward(self, line: Line) -> int:
         last, sent = self._store.audit_exported(self._destination), 0
         while rows := self._store.audit_after(last, PIECE):
             try:
                 for row in rows:
-                    self._line.send(self._framed(row))
+                    line.send(self._framed(row))
                     last, sent = row.id, sent + 1
             finally:
                 self._store.set_audit_exported(self._destination, last)

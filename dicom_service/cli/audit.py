@@ -10,6 +10,7 @@ from typing import BinaryIO
 from dicom_service.audit.messages import Origin, audit_message
 from dicom_service.errors import Refused
 from dicom_service.settings import Settings
+from dicom_service.site import site_store
 from dicom_service.store import Store
 
 
@@ -23,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Verify or export; 1 when the trail is not as it was written."""
-    store = Store(Path(settings.data_folder), exclusive=False)
+    store = site_store(settings)
     try:
         if options.action == "verify":
             return _verify(store, options.expect)

@@ -8,14 +8,13 @@ from dicom_service import __version__
 from dicom_service.errors import NotReady, SetupError
 from dicom_service.report.companions import mrrt_templates
 from dicom_service.settings import Settings
-from dicom_service.site import site_atlas
-from dicom_service.store import Store
+from dicom_service.site import site_atlas, site_store
 from dicom_service.workflow import Desk, exporting
 
 
 def export(options: argparse.Namespace, settings: Settings) -> int:
     """Write the signed report of one study in every form that we have."""
-    store = Store(Path(settings.data_folder), exclusive=False)
+    store = site_store(settings)
     try:
         desk = Desk(store, settings)
         files = _files(desk, options.study_uid)

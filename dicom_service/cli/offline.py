@@ -4,13 +4,13 @@ import argparse
 from pathlib import Path
 
 from dicom_service.settings import Settings
-from dicom_service.store import Store
+from dicom_service.site import site_store
 from dicom_service.workflow import Desk
 
 
 def template(options: argparse.Namespace, settings: Settings) -> int:
     """Write the structured-report template of one study to a file."""
-    store = Store(Path(settings.data_folder), exclusive=False)
+    store = site_store(settings)
     try:
         data = Desk(store, settings).template_document(options.study_uid)
     finally:

@@ -4,12 +4,12 @@ import argparse
 import getpass
 import textwrap
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import get_args
 
 from dicom_service.errors import Refused
 from dicom_service.node.conflicts import conflict, copy_header
 from dicom_service.settings import Settings
+from dicom_service.site import site_store
 from dicom_service.store import Decision, Store
 
 
@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """List, compare or decide; a node may be running meanwhile."""
-    store = Store(Path(settings.data_folder), exclusive=False)
+    store = site_store(settings)
     try:
         if options.action == "list":
             return _list(store, every=options.all)

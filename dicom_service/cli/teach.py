@@ -1,17 +1,16 @@
 """`sesamoid teach`: a signed study as a case for teaching, without names."""
 
 import argparse
-from pathlib import Path
 
 from dicom_service.settings import Settings
-from dicom_service.store import Store
+from dicom_service.site import site_store
 from dicom_service.teaching import teaching_case, write_case
 from dicom_service.workflow import Desk
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Write the case of one study into a new folder."""
-    store = Store(Path(settings.data_folder), exclusive=False)
+    store = site_store(settings)
     try:
         desk = Desk(store, settings)
         case = teaching_case(desk, options.study_uid)

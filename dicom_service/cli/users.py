@@ -4,19 +4,19 @@ import argparse
 import getpass
 import sys
 from datetime import UTC, datetime
-from pathlib import Path
 
 from dicom_service.errors import Refused
 from dicom_service.passwords import hash_password
 from dicom_service.person_names import check_person_name
 from dicom_service.settings import Settings
+from dicom_service.site import site_store
 from dicom_service.store import Store
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Add the user, or set a new password when there is one of that name."""
     hashed = "" if options.no_password else _password(options)
-    store = Store(Path(settings.data_folder), exclusive=False)
+    store = site_store(settings)
     try:
         if store.user(options.name):
             if not hashed:

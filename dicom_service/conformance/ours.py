@@ -8,7 +8,8 @@ from dicom_service.checking import OURS, check
 from dicom_service.conformance.model import Finding
 from dicom_service.conformance.run import Run
 from dicom_service.errors import SesamoidError
-from dicom_service.store import Store
+from dicom_service.site import site_store
+from dicom_service.store import is_data_folder
 
 
 def objects(run: Run) -> Finding:
@@ -39,7 +40,7 @@ def objects(run: Run) -> Finding:
 def audit_record(run: Run) -> Finding:
     """Write the examination into the node's audit trail and read it back."""
     folder = Path(run.settings.data_folder)
-    if not (folder / "index.sqlite").is_file():
+    if not is_data_folder(folder):
         return Finding(
             verdict="SKIP",
             got=f"There is no node's data folder at {folder}.",
@@ -48,7 +49,7 @@ def audit_record(run: Run) -> Finding:
     peer = run.target.peer
     detail = f"{peer.ae_title} at {peer.host}:{peer.port}, invented patients {run.patient_id}"
     try:
-        store = Store(folder, exclusive=False)
+        store = site_store(run.settings)
         try:
             store.audit("conformance examined", detail=detail, at=datetime.now(UTC))
             written = any(row.detail == detail for row in store.audit_rows(limit=20))

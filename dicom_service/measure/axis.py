@@ -8,10 +8,13 @@ from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture, cheapest, peak_shift
 
-METHOD, VERSION = "sesamoid.shaft_axis", "1"
+METHOD, VERSION = "sesamoid.shaft_axis", "2"
 ROWS = 80
 DEFINITION_ERROR = 0.3
 """95 % in degrees: which stretch of a shaft is taken moves the axis more than its contours do."""
+EDGE = 0.2
+"""mm by which a logarithmic image moves the steepest fall into a round shaft, on each side."""
+WIDTH_ERROR = 0.4
 
 
 @dataclass(frozen=True)
@@ -139,8 +142,8 @@ def shaft_axis(pic: Picture, first: Point, second: Point) -> Measured:
     per = pic.per_mm
     across, down = axis.direction
     numbers = (
-        Number(id="width", name="width of the shaft", value=axis.width * per, unit=pic.unit,
-               plus_minus=0.5 * per),
+        Number(id="width", name="width of the shaft", value=(axis.width + 2 * EDGE) * per,
+               unit=pic.unit, plus_minus=WIDTH_ERROR * per),
         Number(id="direction", name="direction from the image's columns, clockwise",
                value=float(np.degrees(np.arctan2(down, across))) - 90, unit="deg",
                plus_minus=error_degrees(axis)),

@@ -11,10 +11,10 @@ from dicom_service.measure.fat_strip import ROW, Strip, darkest, strip_beside
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Mask, Picture
 
-METHOD, VERSION = "sesamoid.fat_plane", "1"
+METHOD, VERSION = "sesamoid.fat_plane", "2"
 DISTANCE_ERROR = 0.6
 """95 % of the distance of plane and bone at one level, mm: both edges and a blurred line."""
-SHARE_ERROR = 0.15
+SHARE_ERROR = 0.45
 LEAST_SEEN = 0.3
 JOINT, AWAY = 5.0, 12.0
 """mm from the joint's level: within the first at the joint, beyond the second away from it."""
@@ -22,6 +22,8 @@ DISPLACED, UNDISPLACED = 1.4, 0.7
 """mm against the control: from the first on pushed away, below the second where it was."""
 CONTINUOUS = 0.7
 THICKER = 1.5
+ELSEWHERE = 1.4
+"""mm by which plane and control may differ away from the joint and still be the same line."""
 """mm of tissue outside the plane more than in the control: a swelling there."""
 RULE = "common practice, no source (C)"
 """Grade of the rule from the place of a swelling to its compartment."""
@@ -114,6 +116,12 @@ def _against(pic: Picture, along: Array, curves: tuple[Array, Array], control: M
     thicker = _level(outer, np.abs(along) <= JOINT)
     if not np.isfinite(joint):
         return (), "cannot tell", "the plane is not seen at the level of the joint in both images"
+    if np.isfinite(away) and abs(away) > ELSEWHERE:
+        why = (
+            f"away from the joint the plane lies {away:+.1f} mm from where it does in the control: "
+            f"not the same line, or the whole limb differs"
+        )
+        return (), "cannot tell", why
     error = float(np.hypot(DISTANCE_ERROR, DISTANCE_ERROR)) * pic.per_mm
     shown = [Number(id="displacement", name="displacement at the joint against the control",
                     value=joint * pic.per_mm, unit=pic.unit, plus_minus=error)]  # fmt: skip

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import NotMeasurable, Point
@@ -11,6 +12,8 @@ from dicom_service.measure.raster import Array, Mask, Picture, cheapest, coarse,
 ROW = 0.5
 SEARCH = 3.0
 """mm on each side of the clicked line in which the plane is looked for."""
+APART = 1.8
+"""mm between two dark lines that are not one."""
 FLANK = 1.8
 """mm on both sides of the plane that must be brighter than it."""
 NEAR_BONE = 14.0
@@ -174,7 +177,7 @@ def darkest(pic: Picture, strip: Strip) -> tuple[Array, Mask]:
     least = max(STRONG * grain, FAINTEST * (high - low))
     depth = np.where(window, dip, -np.inf)
     scale = max(float(np.percentile(depth.max(axis=1), 80)), least)
-    cost = 1 - np.clip(depth / scale, -1, 1) + 0.3 * (offsets / SEARCH) ** 2
+    cost = 1 - np.clip(depth / scale, -1, 1) + (offsets / SEARCH) ** 2
     cost[~window] = 9
     path = np.clip(cheapest(cost, 2, 0.05), 1, len(offsets) - 2)
     rows = np.arange(len(path))
@@ -187,7 +190,25 @@ def darkest(pic: Picture, strip: Strip) -> tuple[Array, Mask]:
     reach = max(1, round(1.0 / ROW))
     strong = ndimage.binary_closing(np.pad(strong, reach), iterations=reach)[reach:-reach]
     seen = ndimage.binary_opening(strong, iterations=reach)
+    _check_alone(depth, offsets, path, seen)
     return offsets[path] + shift * fine, np.asarray(seen)
+
+
+def _check_alone(depth: Array, offsets: Array, path: NDArray[np.intp], seen: Mask) -> None:
+    """No second dark line (such as the fat under the skin) may lie as near to the clicks."""
+    apart = np.abs(offsets[None, :] - offsets[path][:, None]) > APART
+    rival = np.where(apart, depth, -np.inf)
+    at = rival.argmax(axis=1)
+    rows = np.arange(len(path))
+    beside = seen & (rival[rows, at] > 0.5 * depth[rows, path])
+    if beside.sum() < 0.25 * max(int(seen.sum()), 1):
+        return
+    nearer = np.abs(offsets[at])[beside] - np.abs(offsets[path])[beside]
+    if float(np.median(nearer)) < APART / 2:
+        raise NotMeasurable(
+            "Two dark lines run beside each other and the points lie between them: click closer "
+            "to the one that is meant, with more points."
+        )
 
 
 def _grain(dip: Array, where: Mask) -> float:

@@ -1,5 +1,7 @@
 """A screw or pin from two clicks: its length, the bone along it, and a lucent halo beside it."""
 
+from typing import NamedTuple
+
 import numpy as np
 
 from dicom_service.measure._scipy import ndimage
@@ -7,14 +9,23 @@ from dicom_service.measure.implant_bone import bone_along, to_joint
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture
 
-METHOD, VERSION = "sesamoid.implant", "2"
+METHOD, VERSION = "sesamoid.implant", "3"
 LENGTH_ERROR = 0.6
 """95 % of a length between two metal ends, mm: an end is rounded and blurred."""
-HALO_ERROR = 0.4
+HALO_ERROR = 0.5
 REACH = 6.0
 """mm beside the metal that are looked at."""
-SHARE = 0.025
-"""Least depth of a halo over the rise from bone to metal."""
+SHARE, FAR_SHARE = 0.012, 0.025
+"""Least depth of a halo over the rise from bone to metal; the second beyond a millimetre."""
+HIDDEN = ((0.012, 0.9), (0.035, 1.7))
+"""How uneven the bone may be, over the same rise, and the widest rim (mm) that then goes unseen."""
+
+
+class Rim(NamedTuple):
+    """A lucent rim beside the metal, or how wide one may be (None: any) that is not seen."""
+
+    width: float | None
+    seen: bool
 
 
 def implant(pic: Picture, first: Point, second: Point, *joint: Point) -> Measured:
@@ -105,9 +116,10 @@ def _tips(pic: Picture, ends: Array, forward: Array, width: float) -> Array:
 
 
 def _halos(pic: Picture, middle: Array, across: Array, width: float
-           ) -> tuple[tuple[float, float], tuple[Array, Array]]:  # fmt: skip
-    """Widths of the lucent rim on both sides (0: none), and the mean profile."""
-    offsets = np.arange(-REACH, REACH + pic.fine, pic.fine)
+           ) -> tuple[list[Rim], tuple[Array, Array]]:  # fmt: skip
+    """The lucent rim on both sides, and the mean profile."""
+    reach = REACH + width / 2
+    offsets = np.arange(-reach, reach + pic.fine, pic.fine)
     values = pic.sample(middle[:, None, :] + offsets[None, :, None] * across)
     if not np.isfinite(values).all():
         raise NotMeasurable("The implant lies too close to the border of the image.")
@@ -119,25 +131,33 @@ def _halos(pic: Picture, middle: Array, across: Array, width: float
         away, level = np.abs(offsets[side]), mean[side]
         order = np.argsort(away)
         found.append(_rim(away[order] - width / 2, level[order], top))
-    return (found[0], found[1]), (offsets, mean)
+    return found, (offsets, mean)
 
 
-def _rim(away: Array, level: Array, top: float) -> float:
+def _rim(away: Array, level: Array, top: float) -> Rim:
     """Width of a dip between the metal and the bone: to a quarter of its depth on its far side.
 
-    A round hole thins out towards its rim, so that half its depth lies well within it.
+    A round hole thins out towards its rim, so that half its depth lies well within it. The bone is
+    the darker of two stretches: in the other a joint's plate may lie.
     """
-    bone = float(np.median(level[away > REACH / 2]))
+    near, far = away[(away > REACH / 2) & (away < 0.75 * REACH)], away >= 0.75 * REACH
+    parts = (np.isin(away, near), far)
+    bone = min(float(np.median(level[part])) for part in parts)
     lowest = int(np.argmin(level[away < REACH / 2]))
     depth = bone - float(level[lowest])
-    grain = float(np.std(level[away > REACH / 2]))
-    if depth < max(SHARE * (top - bone), 5 * grain):
-        return 0.0
+    grain = min(float(np.std(level[part])) for part in parts)
+    share = SHARE if away[lowest] <= 1.0 else FAR_SHARE
+    if depth < max(share * (top - bone), 5 * grain):
+        uneven = 5 * grain / max(top - bone, 1e-9)
+        widest = [hidden for most, hidden in HIDDEN if uneven <= most]
+        return Rim(widest[0] if widest else None, seen=False)
     beyond = level[lowest:] > bone - depth / 4
-    return float(away[lowest + int(np.argmax(beyond))]) if beyond.any() else float(away[-1])
+    return Rim(
+        float(away[lowest + int(np.argmax(beyond))] if beyond.any() else away[-1]), seen=True
+    )
 
 
-def _answer(pic: Picture, tips: Array, width: float, halos: tuple[float, float],
+def _answer(pic: Picture, tips: Array, width: float, halos: list[Rim],
             curve: tuple[Array, Array]) -> Measured:  # fmt: skip
     per, unit = pic.per_mm, pic.unit
     length = float(np.hypot(*(tips[1] - tips[0])))
@@ -146,16 +166,17 @@ def _answer(pic: Picture, tips: Array, width: float, halos: tuple[float, float],
                plus_minus=LENGTH_ERROR * per),
         Number(id="diameter", name="its width", value=width * per, unit=unit, plus_minus=0.5 * per),
     ]  # fmt: skip
-    for side, halo in zip(("first", "second"), halos, strict=True):
-        numbers.append(Number(
-            id=f"halo_{side}", name=f"lucent rim, {side} side", value=halo * per, unit=unit,
-            plus_minus=HALO_ERROR * per if halo else None, bound="" if halo else "at most",
-        ) if halo else Number(
-            id=f"halo_{side}", name=f"lucent rim, {side} side", value=HALO_ERROR * per, unit=unit,
-            bound="at most",
-        ))  # fmt: skip
     doubts = [*pic.doubts, "an implant that does not lie in the plane of the image is shown short"]
-    if max(halos):
+    for side, halo in zip(("first", "second"), halos, strict=True):
+        if halo.width is None:
+            doubts.append(f"the bone on the {side} side is too uneven for a lucent rim to be told")
+            continue
+        numbers.append(Number(
+            id=f"halo_{side}", name=f"lucent rim, {side} side", value=halo.width * per, unit=unit,
+            plus_minus=HALO_ERROR * per if halo.seen else None,
+            bound="" if halo.seen else "at most",
+        ))  # fmt: skip
+    if any(halo.seen for halo in halos):
         doubts.append("edge enhancement makes a dark rim beside metal too: compare with an implant "
                       "that holds, or with an earlier image")  # fmt: skip
     profile = Profile(name="mean brightness across the implant", unit="grey values",

@@ -11,7 +11,7 @@ BONE_ERROR, BEYOND_ERROR = 0.8, 0.6
 """95 % of the length of bone along an implant, and of what stands beyond it, mm."""
 COVERED_ERROR = 1.2
 """The same where a plate hides the bone's edge."""
-JOINT_ERROR = 0.5
+JOINT_ERROR = 0.6
 CLICKED_ERROR = 2.5
 """95 % of a distance to a joint line that was only clicked."""
 EDGE = 0.15

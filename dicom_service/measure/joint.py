@@ -8,7 +8,7 @@ from dicom_service.measure.margin import PIT_ERROR, PLACE_ERROR, Pit, pits
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture, cheapest, peak_shift
 
-METHOD, VERSION = "sesamoid.joint_space", "2"
+METHOD, VERSION = "sesamoid.joint_space", "3"
 ROW = 0.25
 SEARCH = 2.0
 """mm on each side of the clicked line in which the space is looked for."""
@@ -16,6 +16,8 @@ ABSOLUTE_ERROR = 0.2
 """95 % in mm, systematic: a logarithmic image moves both margins apart, blur saturates."""
 NARROWEST = 0.65
 """Below this width the blur decides; only an upper bound is given."""
+SLIGHT = 0.32
+"""95 % in mm where the margins are blurred a little."""
 SHORTEST = 2.0
 """mm along the joint; a digit's joint is 4 to 10 mm wide."""
 SINGLE = (0.9, 1.4)
@@ -43,10 +45,10 @@ def joint_space(pic: Picture, first: Point, second: Point) -> Measured:
         raise NotMeasurable("The two points are more than 120 mm apart; click one joint.")
     line, normals = _valley(pic, ends, length)
     offsets = np.arange(-6.0, 6.0 + pic.fine, pic.fine)
-    values = pic.sample(line[:, None, :] + normals[:, None, :] * offsets[None, :, None])
-    if not np.isfinite(values).all():
-        raise NotMeasurable("The joint lies too close to the border of the image.")
-    smooth = ndimage.gaussian_filter(values, (0.25 / ROW, 0.15 / pic.fine))
+    edges, _ = _margins(_across(pic, line, normals, offsets), offsets, pic.fine)
+    # a wide space has no darkest line: the rows are laid across the middle of its margins
+    line, normals = _middle(line, normals, edges)
+    smooth = _across(pic, line, normals, offsets)
     edges, _ = _margins(smooth, offsets, pic.fine)
     kept = _trimmed(smooth, offsets, edges)
     smooth, line, normals = smooth[kept], line[kept], normals[kept]
@@ -79,16 +81,42 @@ def _valley(pic: Picture, ends: Array, length: float) -> tuple[Array, Array]:
         raise NotMeasurable("No dark space lies along the clicked line.")
     cost = 1 - np.clip(depth / scale, 0, 1) + 0.3 * (offsets / SEARCH) ** 2
     path = offsets[cheapest(cost, 2, 0.05)]
-    degree = 4 if length > 8 else 2
+    return _smooth_line(ends[0], forward, along, path)
+
+
+def _smooth_line(start: Array, forward: Array, along: Array, path: Array) -> tuple[Array, Array]:
+    """A robust curve through places `path` beside a straight line, and its normals."""
+    across = np.array([-forward[1], forward[0]])
+    degree = 4 if float(np.ptp(along)) > 8 else 2
     fit = np.polynomial.Polynomial.fit(along, path, degree)
     for _ in range(4):
         away = np.abs(path - fit(along))
         weight = 1 / np.maximum(away, 0.1)
         fit = np.polynomial.Polynomial.fit(along, path, degree, w=weight)
-    line = ends[0] + along[:, None] * forward + fit(along)[:, None] * across
+    line = start + along[:, None] * forward + fit(along)[:, None] * across
     tangent = forward + fit.deriv()(along)[:, None] * across
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
     return line, np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+
+
+def _middle(line: Array, normals: Array, edges: Array) -> tuple[Array, Array]:
+    """The smooth middle line between two margins, and its normals."""
+    spots = line + normals * edges.mean(axis=1, keepdims=True)
+    length = float(np.hypot(*(line[-1] - line[0])))
+    forward = (line[-1] - line[0]) / length
+    across = np.array([-forward[1], forward[0]])
+    place = (spots - line[0]) @ forward
+    order = np.argsort(place)
+    along = np.arange(0.0, length, ROW)
+    path = np.interp(along, place[order], ((spots - line[0]) @ across)[order])
+    return _smooth_line(line[0], forward, along, path)
+
+
+def _across(pic: Picture, line: Array, normals: Array, offsets: Array) -> Array:
+    values = pic.sample(line[:, None, :] + normals[:, None, :] * offsets[None, :, None])
+    if not np.isfinite(values).all():
+        raise NotMeasurable("The joint lies too close to the border of the image.")
+    return np.asarray(ndimage.gaussian_filter(values, (0.25 / ROW, 0.15 / pic.fine)))
 
 
 def _margins(values: Array, offsets: Array, fine: float) -> tuple[Array, Array]:
@@ -213,14 +241,15 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
     per, unit, along = pic.per_mm, pic.unit, np.arange(len(width), dtype=float) * ROW
     narrow = lowest < NARROWEST
     doubts = list(pic.doubts)
-    if blur.max() > 0.75 * SHARP:
+    error = SLIGHT if blur.max() > 0.75 * SHARP else ABSOLUTE_ERROR
+    if error == SLIGHT:
         doubts.append(f"one margin is blurred ({blur.max():.2f} mm): slight obliquity is possible")
     numbers = [
         Number(id="minimum", name="minimum over 2 mm", value=max(lowest, NARROWEST) * per,
-               unit=unit, plus_minus=None if narrow else ABSOLUTE_ERROR * per,
+               unit=unit, plus_minus=None if narrow else error * per,
                bound="at most" if narrow else ""),
         Number(id="mean", name="mean width", value=mean * per, unit=unit,
-               plus_minus=ABSOLUTE_ERROR * per),
+               plus_minus=error * per),
     ]  # fmt: skip
     holes: list[Array] = []
     for side, words in enumerate(("first margin", "second margin")):

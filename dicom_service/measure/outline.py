@@ -17,6 +17,8 @@ FINEST = 0.1
 """mm: finer pixels are not sampled one by one; no edge is sharper than this."""
 RIVAL = 0.2
 """An edge further out with this share of the chosen one's strength puts the row in doubt."""
+VALLEY = 0.2
+"""Fall of brightness outside the chosen edge, over that edge's height, that soft tissue has not."""
 SHORTEST_RUN = 10.0
 
 
@@ -212,7 +214,8 @@ def _agreed(paths: Array, slope: Array, score: Array, typical: float, noise: flo
     depth = (inner + shift) * fine
     strong = score[rows, inner] > max(4 * noise, 0.4 * typical)
     step = np.abs(np.diff(depth, prepend=depth[:1]))
-    good = agree & strong & (inner == column) & ~_rival(score, inner, noise, fine)
+    alone = ~_rival(score, inner, noise, fine) & ~_valley(slope, inner, noise, fine)
+    good = agree & strong & (inner == column) & alone
     return np.where(_long_runs(good, step >= 0.8), depth, np.nan)
 
 
@@ -223,6 +226,23 @@ def _rival(score: Array, column: Array, noise: float, fine: float) -> Mask:
     outer = np.where(outside, score, 0).max(axis=1)
     seen = outer > np.maximum(RIVAL * chosen, 6 * noise)
     # a rival is a line: it must go on over at least two millimetres
+    return np.asarray(ndimage.binary_opening(seen, iterations=max(1, round(1.0 / ROW))))
+
+
+def _valley(slope: Array, column: Array, noise: float, fine: float) -> Mask:
+    """Rows where it grows darker again outside the chosen edge: a thin bone lies there.
+
+    Soft tissue grows thicker, so brighter, from the skin to the bone; a small bone beside a large
+    one has a dark gap behind it, though its own edge may be lost in that of the skin.
+    """
+    level = np.cumsum(slope, axis=1) * fine
+    rows, reach = np.arange(len(level)), round(0.8 / fine)
+    outside = np.arange(level.shape[1])[None, :] < (column - reach // 2)[:, None]
+    fall = np.maximum.accumulate(level, axis=1) - level
+    deepest = np.where(outside, fall, 0).max(axis=1)
+    inner = np.minimum(column + reach, level.shape[1] - 1)
+    height = level[rows, inner] - level[rows, np.maximum(column - reach, 0)]
+    seen = deepest > np.maximum(VALLEY * height, 2 * noise * fine * reach)
     return np.asarray(ndimage.binary_opening(seen, iterations=max(1, round(1.0 / ROW))))
 
 

@@ -47,6 +47,8 @@ class Node:
         self._receiver = Receiver(
             settings, store, self._reports, self._settler.wake, self._priors.asked_for, roster
         )
+        self._store = store
+        self._end_listening: Callable[[], None] = lambda: None
         self.dimse_port = settings.dimse_port
         self.secure_port = 0
         self._settings = settings
@@ -66,6 +68,7 @@ class Node:
             client_context(self._settings.tls)
         self.dimse_port = self._receiver.start()
         self.secure_port = self._receiver.secure_port
+        self._end_listening = self._store.listen(self._told)
         self._settler.start()
         self._sender.start()
         self._priors.start()
@@ -94,9 +97,15 @@ class Node:
         """Look for studies to settle: an object came by another way than C-STORE."""
         self._settler.wake()
 
+    def _told(self) -> None:
+        """Some node of this index made work, whichever."""
+        self.arrived()
+        self.wake()
+
     def stop(self) -> None:
         """Stop all; what is under way is finished or given back to the outbox."""
         self._receiver.stop()
+        self._end_listening()
         self._priors.stop()
         self._retention.stop()
         self._settler.stop()

@@ -25,6 +25,8 @@ MOST_OBJECTS = 500
 """A study with more is no radiographic study of a limb; it is listed and not fetched."""
 MOST_REPORTS = 20
 """Of the study that is read; each version of ours is a series of its own."""
+_LEASE_SECONDS = 900.0
+"""After which another node searches for a study that this one began with and never ended."""
 _WANTED = {"CR", "DX", "RG", "SC", "OT", "SR", "DOC", "KO", "PR"}
 _ON_THE_LIST = ("arriving", "waiting", "reading", "signed", "failed")
 
@@ -83,12 +85,12 @@ class PriorFinder(Turns):
         """Do what is due; returns how long to sleep."""
         if not self._peers:
             return seconds_until(None)
-        due = self._store.due_prior_searches(datetime.now(UTC))
-        for study_uid in due:
-            if self._stopping.is_set():
-                return 0.0
-            self._search(study_uid)
-        if due:
+        study_uid = self._store.claim_prior_search(datetime.now(UTC), _LEASE_SECONDS)
+        if study_uid is not None:
+            try:
+                self._search(study_uid)
+            finally:
+                self._store.give_back("priors", study_uid)
             return 0.0
         return seconds_until(self._store.next_prior_search_at())
 

@@ -28,7 +28,8 @@ class Sender(Turns):
 
     def start(self) -> None:
         """Begin, with whatever the last run left open."""
-        self._store.release_outbox()
+        if not self._store.shared:  # else the sweep did, when no other node was at work
+            self._store.release_outbox()
         self._address()
         self._thread.start()
 

@@ -19,6 +19,8 @@ its questions take processor time from the receiving."""
 _AGAIN = 1.0
 """Shortest time between two attempts at one study."""
 _AGAIN_AFTER_TROUBLE = 10.0
+_LEASE_SECONDS = 120.0
+"""After which another node prepares a study that this one began and never ended."""
 
 
 class Settler:
@@ -69,13 +71,19 @@ class Settler:
 
     def _turn(self) -> float:
         """Prepare what is due; returns how long to sleep."""
-        now = time.monotonic()
-        due = self._store.due_studies(datetime.now(UTC), self._quiet)
-        waiting = {uid: self._not_before.get(uid, 0.0) for uid in due}
-        for study_uid in due:
-            if waiting[study_uid] <= now and not self._stopping.is_set():
+        while not self._stopping.is_set():
+            now = time.monotonic()
+            self._not_before = {u: t for u, t in self._not_before.items() if t > now}
+            study_uid = self._store.claim_study(
+                datetime.now(UTC), self._quiet, _LEASE_SECONDS, self._not_before
+            )
+            if study_uid is None:
+                break
+            try:
                 self._not_before[study_uid] = time.monotonic() + self._prepare(study_uid)
-        self._not_before = {u: t for u, t in self._not_before.items() if t > time.monotonic()}
+            finally:
+                self._store.give_back("template", study_uid)
+        due = self._store.due_studies(datetime.now(UTC), self._quiet)
         moments = [
             self._not_before[uid] - time.monotonic() for uid in due if uid in self._not_before
         ]

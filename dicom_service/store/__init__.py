@@ -7,6 +7,7 @@ name). `Store` joins them.
 
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
+from dicom_service.store.home import is_data_folder
 from dicom_service.store.identities import Step
 from dicom_service.store.model import (
     AuditCheck,
@@ -57,5 +58,6 @@ __all__ = [
     "SweepReport",
     "UserRow",
     "full_disk_named",
+    "is_data_folder",
     "reach",
 ]

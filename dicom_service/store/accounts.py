@@ -8,15 +8,13 @@ from sqlalchemy import Connection, delete, insert, select, update
 
 from dicom_service.errors import NotFound, Refused
 from dicom_service.store import audit
-from dicom_service.store.index import upsert
+from dicom_service.store.index import retried, upsert
 from dicom_service.store.model import UserRow
 from dicom_service.store.schema import disabled_users, sessions, users
 from dicom_service.store.times import to_us
-from dicom_service.store.users import Users, user_rows
+from dicom_service.store.users import ACCOUNTS, Users, user_rows
 
 ADMINISTRATOR = "administrator"
-_ACCOUNTS = "accounts"
-"""What every change is about: two administrators cannot take the role from each other at once."""
 
 
 class Accounts(Users):
@@ -27,6 +25,7 @@ class Accounts(Users):
         with self._index.read() as connection:
             return user_rows(connection, select(users).order_by(users.c.name))
 
+    @retried
     def enrol(
         self,
         name: str,
@@ -44,7 +43,7 @@ class Accounts(Users):
         Refused
             The name is taken.
         """
-        with self._index.write(_ACCOUNTS) as connection:
+        with self._index.write(ACCOUNTS) as connection:
             if connection.execute(select(users.c.name).where(users.c.name == name)).first():
                 raise Refused(f"There is a user {name} already.")
             values = {"name": name, "display": display, "password_hash": password_hash}
@@ -52,6 +51,7 @@ class Accounts(Users):
             detail = f"{name} as {' and '.join(roles)}"
             audit.note(connection, "user added", at_us=to_us(at), user=by, detail=detail)
 
+    @retried
     def change_user(
         self,
         name: str,
@@ -72,7 +72,7 @@ class Accounts(Users):
         Refused
             No administrator would be left who can sign in.
         """
-        with self._index.write(_ACCOUNTS) as connection:
+        with self._index.write(ACCOUNTS) as connection:
             before = _one(connection, name)
             values = {"display": display, "password_hash": password_hash}
             values["roles"] = None if roles is None else json.dumps(list(roles))

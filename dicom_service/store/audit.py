@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Select, insert, or_, select
 
 from dicom_service.store.chain import START, digest_of, seal
+from dicom_service.store.index import hold, retried
 from dicom_service.store.model import AuditCheck, AuditRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import audit, audit_exports, audit_seals
@@ -25,6 +26,7 @@ def note(
     detail: str = "",
 ) -> None:
     """Write an event, sealed, in the transaction of what it is about."""
+    hold(connection, "audit trail")  # events are numbered and sealed one after the other
     values = {"at": at_us, "event": event, "user": user, "study_uid": study_uid, "detail": detail}
     made = connection.execute(insert(audit).values(**values).returning(audit.c.id))
     seal(connection, made.scalar_one())
@@ -33,6 +35,7 @@ def note(
 class Audit(Shelf):
     """Writing, reading and checking the audit trail."""
 
+    @retried
     def audit(
         self, event: str, *, user: str = "", study_uid: str = "", detail: str = "", at: datetime
     ) -> None:
@@ -67,7 +70,7 @@ class Audit(Shelf):
             query = query.where(audit.c.user == user)
         if text:
             query = query.where(
-                or_(*(column.contains(text, autoescape=True) for column in _SEARCHED))
+                or_(*(column.icontains(text, autoescape=True) for column in _SEARCHED))
             )
         if since is not None:
             query = query.where(audit.c.at >= to_us(since))
@@ -109,9 +112,10 @@ class Audit(Shelf):
         with self._index.read() as connection:
             return int(connection.execute(query).scalar() or 0)
 
+    @retried
     def set_audit_exported(self, destination: str, last_id: int) -> None:
         """Remember that this destination was sent everything up to this event."""
-        with self._index.write() as connection:
+        with self._index.write(f"export {destination}") as connection:
             key = audit_exports.c.destination == destination
             known = connection.execute(select(audit_exports).where(key)).first()
             change = audit_exports.update().where(key) if known else insert(audit_exports)

@@ -2,12 +2,13 @@
 
 The index is copied first, in one moment of it; the bytes it names never change, so they are
 copied afterwards, those that the backup does not have yet; what only the journal holds is copied
-before. The copy of the index takes its name
-last: a backup that is interrupted leaves the one before.
+before. The copy of the index takes its name last: a backup that is interrupted leaves the one
+before.
 """
 
 import os
 import shutil
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -17,7 +18,10 @@ from sqlalchemy import select
 from dicom_service.errors import SetupError
 from dicom_service.store.blobs import Blobs, full_disk_named
 from dicom_service.store.digests import digest_of
-from dicom_service.store.opening import INDEX, JOURNAL
+from dicom_service.store.home import INDEX, JOURNAL, is_data_folder, join
+from dicom_service.store.index import Index
+from dicom_service.store.moving import check_empty, load
+from dicom_service.store.opening import open_index
 from dicom_service.store.records import files_in
 from dicom_service.store.replay import copy_waiting
 from dicom_service.store.schema import documents, instances, quarantine
@@ -47,8 +51,10 @@ class _Wanted(NamedTuple):
     digest: str  # "": not known
 
 
-def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
+def back_up(data: Path, to: Path, *, user: str, at: datetime, index_url: str = "") -> Copied:
     """Bring the backup in `to` up to date; the node may run.
+
+    A backup has the same form whichever engine keeps the index.
 
     Raises
     ------
@@ -57,20 +63,23 @@ def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
     StorageFull
         There is no room for it; the backup before is still whole.
     """
-    if not (data / INDEX).is_file():
+    if not is_data_folder(data):
         raise SetupError(f"{data} is no data folder of this program: it has no {INDEX}.")
     if to.absolute().is_relative_to(data.absolute()):
         raise SetupError(f"A backup inside the data folder {data} would be lost with it.")
     with full_disk_named(to):
         to.mkdir(parents=True, exist_ok=True)
-        waiting = _journal_copied(data, to)
-        done = _copied(data, to)
+        with open_index(data, index_url) as index:
+            if index.shared:
+                join(index, data)
+            waiting = copy_waiting(index, data / JOURNAL, to / JOURNAL)
+            done = _copied(index, data, to)
         done = done._replace(objects=done.objects + waiting, copied=done.copied + waiting)
         for name in _ALONE:
             if (data / name).is_file():
                 _copy(data / name, to / name)
         sync_folder(to)
-    store = Store(data, exclusive=False)
+    store = Store(data, exclusive=False, index_url=index_url)
     try:
         store.audit("backup made", user=user, detail=f"{done.objects} objects to {to}", at=at)
     finally:
@@ -78,13 +87,19 @@ def back_up(data: Path, to: Path, *, user: str, at: datetime) -> Copied:
     return done
 
 
-def restore(backup: Path, data: Path) -> Copied:
+def restore(backup: Path, data: Path, index_url: str = "") -> Copied:
     """Make a data folder from a backup; every object is checked against its digest.
+
+    Parameters
+    ----------
+    index_url
+        Where the index goes, when it does not go into the folder; see `Store`.
 
     Raises
     ------
     SetupError
-        There is no backup, the folder is not empty, or an object is not what was backed up.
+        There is no backup, the folder or the index is not empty, or an object is not what was
+        backed up.
     StorageFull
         There is no room.
     """
@@ -95,8 +110,11 @@ def restore(backup: Path, data: Path) -> Copied:
             f"The data folder {data} is not empty. Move what is in it away first; "
             "nothing is overwritten."
         )
-    with full_disk_named(data):
+    with full_disk_named(data), ExitStack() as opened:
         data.mkdir(parents=True, exist_ok=True)
+        index = opened.enter_context(open_index(data, index_url)) if index_url else None
+        if index is not None:
+            check_empty(index, data)
         wanted, missing = _named(backup / INDEX)
         size = _copy_all(Blobs(backup / "blobs", backup), data, wanted)
         for name in _ALONE:
@@ -107,26 +125,19 @@ def restore(backup: Path, data: Path) -> Copied:
             (data / JOURNAL).mkdir(exist_ok=True)
             _copy(file, data / JOURNAL / file.name)
             sync_folder(data / JOURNAL)
+        if index is not None:
+            load(data / INDEX, index, data)
         sync_folder(data)
     return Copied(len(wanted), len(wanted), size, missing)
 
 
-def _journal_copied(data: Path, to: Path) -> int:
-    """What was acknowledged and is not in the index yet; before the index, see `copy_waiting`."""
-    index = SqliteIndex(data / INDEX)
-    try:
-        return copy_waiting(index, data / JOURNAL, to / JOURNAL)
-    finally:
-        index.close()
-
-
-def _copied(data: Path, to: Path) -> Copied:
+def _copied(index: Index, data: Path, to: Path) -> Copied:
     """Index and objects; begun again when an object was deleted in the meantime."""
     new = to / f"{INDEX}.new"
     there = Blobs(to / "blobs", to)
     for _ in range(_TRIES):
         new.unlink(missing_ok=True)
-        SqliteIndex(data / INDEX).snapshot(new)
+        index.snapshot(new)
         wanted, missing = _named(new)
         absent = [one for one in wanted if not there.path(one.name).is_file()]
         try:
@@ -144,16 +155,12 @@ def _copied(data: Path, to: Path) -> Copied:
 
 def _named(index: Path) -> tuple[list[_Wanted], int]:
     """The blobs that an index names and that must be there, and how many have none."""
-    opened = SqliteIndex(index)
-    try:
-        with opened.read() as connection:
-            rows = connection.execute(
-                select(instances.c.blob, instances.c.digest, instances.c.missing)
-            ).all()
-            aside = connection.execute(select(quarantine.c.blob, quarantine.c.digest)).all()
-            papers = connection.execute(select(documents.c.blob)).scalars().all()
-    finally:
-        opened.close()
+    with SqliteIndex(index) as opened, opened.read() as connection:
+        rows = connection.execute(
+            select(instances.c.blob, instances.c.digest, instances.c.missing)
+        ).all()
+        aside = connection.execute(select(quarantine.c.blob, quarantine.c.digest)).all()
+        papers = connection.execute(select(documents.c.blob)).scalars().all()
     wanted = {row.blob: row.digest for row in rows if not row.missing}
     wanted |= {row.blob: row.digest for row in aside}
     gone = {row.blob for row in rows if row.missing}

@@ -15,6 +15,7 @@ from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries
 from dicom_service.store.digests import dataset_offset
 from dicom_service.store.faults import reach
+from dicom_service.store.index import Unsure, retried
 from dicom_service.store.indexing import insert_instance
 from dicom_service.store.model import DocumentRow, InstanceHeader, NewDocument
 from dicom_service.store.opening import Shelf
@@ -27,6 +28,7 @@ from dicom_service.store.times import to_us
 class Documents(Shelf):
     """Documents that this node made."""
 
+    @retried
     def sign(
         self,
         study_uid: str,
@@ -77,8 +79,9 @@ class Documents(Shelf):
             _close(connection, row, "signed", f"{content.kind} signed", documents, user, to_us(at))
             add_deliveries(connection, study_uid, documents, destinations)
 
-        self._with_blobs(documents, write)
+        self._with_blobs(study_uid, documents, write)
 
+    @retried
     def withdraw(
         self,
         study_uid: str,
@@ -120,24 +123,28 @@ class Documents(Shelf):
             _close(connection, row, "withdrawn", "report withdrawn", [document], user, to_us(at))
             add_deliveries(connection, study_uid, [document], destinations)
 
-        self._with_blobs([document], write)
+        self._with_blobs(study_uid, [document], write)
 
     def _with_blobs(
         self,
+        study_uid: str,
         papers: Sequence[NewDocument],
         write: Callable[[Connection, Sequence[str]], None],
     ) -> None:
         """Bytes first, then all rows in one transaction; the bytes go when that fails."""
         blobs: list[str] = []
-        signed = False
+        kept = False
         try:
             blobs.extend(self._blobs.create(paper.data) for paper in papers)
             reach("sign.blobs")
-            with self._index.write() as connection:
+            with self._index.write(study_uid) as connection:
                 write(connection, blobs)
-            signed = True
+            kept = True
+        except Unsure:
+            kept = True
+            raise
         finally:
-            if not signed:
+            if not kept:
                 for blob in blobs:
                     self._blobs.remove(blob)
         reach("sign.committed")

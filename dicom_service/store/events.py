@@ -38,6 +38,10 @@ CLOSED = {
     "withdrawn": "This report is withdrawn. Open it again to correct it.",
 }
 """States in which nothing can be entered, and what a person can do then."""
+_LONGEST_WORD = 200
+"""Of a longer word, of which an index could not be made, the beginning is searched."""
+_MOST_WORDS = 200
+"""Of one text lead to its study: an index row has an end, and no name is as long."""
 _STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 
@@ -146,7 +150,7 @@ def index_words(connection: Connection, study_uid: str, values: dict[str, Any]) 
     connection.execute(delete(study_words).where(study_words.c.study_uid == study_uid))
     found = {study_uid}
     for field in ("patient_id", "patient_name", "accession_number", "description", "species"):
-        found |= set(words(str(values.get(field, ""))))
+        found |= set(words(str(values.get(field, "")))[:_MOST_WORDS])
     connection.execute(
         insert(study_words), [{"word": word, "study_uid": study_uid} for word in sorted(found)]
     )
@@ -156,7 +160,8 @@ def index_words(connection: Connection, study_uid: str, values: dict[str, Any]) 
 def words(text: str) -> list[str]:
     """Words of a text as they are searched: no case, no punctuation."""
     folded = text.casefold()
-    return "".join(c if c.isalnum() or c == "." else " " for c in folded).split()
+    found = "".join(c if c.isalnum() or c == "." else " " for c in folded).split()
+    return [word[:_LONGEST_WORD] for word in found]
 
 
 def corrected_state(row: Any) -> dict[str, Any] | None:

@@ -109,8 +109,8 @@ def _matched(connection: Connection, wanted: ListQuery) -> str:
 def _looked_up(wanted: ListQuery) -> Iterator[ColumnElement[bool]]:
     """The same, asked of each study."""
     for word in events.words(wanted.text):
-        last = word + "\U0010ffff"
-        yield _of_it(study_words.c.study_uid, study_words.c.word.between(word, last))
+        found, last = study_words.c.word, word + "\U0010ffff"
+        yield _of_it(study_words.c.study_uid, and_(found >= word, found <= last))
     # As in the conditions of the indexes, so that the database knows them again.
     if wanted.urgent:
         yield _of_it(list_lines.c.study_uid, _as_written("list_lines.priority > 0"))

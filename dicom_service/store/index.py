@@ -13,7 +13,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, Self, TypeVar
 
 from sqlalchemy import Connection, Engine, Table, func, select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -84,6 +84,12 @@ class Index(ABC):
     @abstractmethod
     def close(self) -> None:
         """Close every connection."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 def hold(connection: Connection, *about: str) -> None:

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, select
 from dicom_service.errors import NotFound
 from dicom_service.store import audit
 from dicom_service.store.finding import WORK, count_of, page_of
+from dicom_service.store.index import retried
 from dicom_service.store.lines import put_line
 from dicom_service.store.model import ListedStudy, ListQuery, Stage, StudyRow
 from dicom_service.store.schema import list_lines, studies, users
@@ -49,6 +50,7 @@ class Listing(Studies):
                 for stage in _COUNTED_STAGES
             }
 
+    @retried
     def set_priority(self, study_uid: str, priority: int, *, user: str, at: datetime) -> None:
         """A person says how urgent a study is; wins over what the request said.
 
@@ -57,7 +59,7 @@ class Listing(Studies):
         NotFound
             No such study.
         """
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             known = select(studies.c.study_uid).where(studies.c.study_uid == study_uid)
             if connection.execute(known).first() is None:
                 raise NotFound(f"No study {study_uid} is on this node.")

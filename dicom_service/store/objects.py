@@ -33,8 +33,8 @@ class Objects(Shelf):
 
     _backlog: Backlog | None = None
 
-    def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
-        super().__init__(folder, exclusive=exclusive)
+    def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
+        super().__init__(folder, exclusive=exclusive, index_url=index_url)
         self._arrivals = Group(self._index_objects)
         self.replayed = 0
         """Objects that only the journal of the last run had."""

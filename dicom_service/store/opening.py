@@ -1,19 +1,18 @@
 """Opening a data folder: is it usable, is it ours alone, is its schema one that we know."""
 
-import fcntl
 import os
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
-from typing import BinaryIO
 
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.blobs import Blobs
+from dicom_service.store.home import INDEX, JOURNAL, check_alone, join
 from dicom_service.store.index import Index
+from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.texts import mend
-
-INDEX, JOURNAL = "index.sqlite", "journal"
-"""The index, and the folder of the journal, within a data folder or a backup."""
 
 
 class Shelf:
@@ -24,8 +23,10 @@ class Shelf:
     folder
         The data folder; made when it is not there.
     exclusive
-        True for the node, of which there is one per folder. False for a command that looks or
-        changes a user while the node may be running.
+        True for the node, of which there is one per folder (several with an index that they can
+        share). False for a command that looks or changes a user while the node may be running.
+    index_url
+        Where the index is, when it is not in the folder; see `PostgresIndex`.
 
     Raises
     ------
@@ -33,14 +34,14 @@ class Shelf:
         The folder cannot be used, another node has it, or its schema is newer than this program.
     """
 
-    def __init__(self, folder: Path, *, exclusive: bool = True) -> None:
+    def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
         self.folder = folder.absolute()
         self.incoming = self.folder / "incoming"
         self.journal = self.folder / JOURNAL
         self.exclusive = exclusive
         self.low_water = 0
         """Bytes of free room below which no object is taken."""
-        self._lock: BinaryIO | None = None
+        self._lock: FolderLock | None = None
         try:
             for part in (self.folder, self.incoming, self.folder / "blobs"):
                 part.mkdir(parents=True, exist_ok=True)
@@ -48,16 +49,22 @@ class Shelf:
             probe.touch()
             probe.unlink()
             if exclusive:
-                self._lock = _locked(self.folder)
+                self._lock = FolderLock(self.folder, shared=bool(index_url))
         except OSError as error:
             raise SetupError(
                 f"The data folder {self.folder} cannot be used: {error.strerror}. "
                 "Make it writable for this user, or name another with data_folder."
             ) from error
         self._blobs = Blobs(self.folder / "blobs", self.incoming)
-        self._index: Index = SqliteIndex(self.folder / INDEX)
+        try:
+            self._index = open_index(self.folder, index_url)
+        except BaseException:
+            self._unlock()
+            raise
         try:
             bring_up_to_date(self._index, self.folder)
+            if self._index.shared:
+                join(self._index, self.folder)
             mend(self._index)
         except BaseException:
             self.close()
@@ -91,20 +98,38 @@ class Shelf:
         """Close the index and let another node have the folder."""
         self._index.close()
         self._blobs.close()
+        self._unlock()
+
+    def listen(self, heard: Callable[[], None]) -> Callable[[], None]:
+        """Call `heard` when a node that shares this index made work; returns what ends that."""
+        return self._index.listen(heard)
+
+    @property
+    def shared(self) -> bool:
+        """Whether other nodes may be at work on the same."""
+        return self._index.shared
+
+    def _only_node(self) -> AbstractContextManager[bool]:
+        """Whether no other node has this folder; none gets it meanwhile."""
+        return nullcontext(True) if self._lock is None else self._lock.alone()
+
+    def _unlock(self) -> None:
         if self._lock is not None:
             self._lock.close()
             self._lock = None
 
 
-def _locked(folder: Path) -> BinaryIO:
-    # The lock goes with the process, so a killed node leaves none behind.
-    file = (folder / "lock").open("ab")
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        file.close()
-        raise SetupError(
-            f"Another node is running on the data folder {folder}. "
-            "Stop it first, or name another folder with data_folder."
-        ) from None
-    return file
+def open_index(folder: Path, url: str) -> Index:
+    """The index of a data folder, which is in it unless a URL says where it is."""
+    if url:
+        # Not every installation has the driver.
+        try:
+            from dicom_service.store.postgres import PostgresIndex
+        except ImportError as error:
+            raise SetupError(
+                f"index_url needs the driver for PostgreSQL ({error}): "
+                "pip install 'sesamoid[postgres]'."
+            ) from error
+        return PostgresIndex(url)
+    check_alone(folder)
+    return SqliteIndex(folder / INDEX)

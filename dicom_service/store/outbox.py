@@ -15,13 +15,14 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Select, case, func, insert, or_, select, update
+from sqlalchemy import Connection, Select, case, delete, func, insert, or_, select, update
 
 from dicom_service.store import audit
 from dicom_service.store.faults import reach
+from dicom_service.store.index import retried, tell
 from dicom_service.store.model import OutboxRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import documents, outbox, outbox_asks
+from dicom_service.store.schema import documents, leases, outbox, outbox_asks
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
 MOST_RESENDS = 5
@@ -34,6 +35,7 @@ _OPEN = ("owed", "sent")
 class Outbox(Shelf):
     """What is owed to peers."""
 
+    @retried
     def claim_outbox(self, now: datetime, lease_seconds: float, limit: int) -> list[OutboxRow]:
         """Take rows that are due: owed ones to send, sent ones to ask about.
 
@@ -46,6 +48,7 @@ class Outbox(Shelf):
             .where(outbox.c.state.in_(_OPEN), outbox.c.destination != "", *_due(at))
             .order_by(outbox.c.id)
             .limit(limit)
+            .with_for_update(of=outbox, skip_locked=True)
         )
         with self._index.write() as connection:
             rows = [self._outbox_row(row) for row in connection.execute(query)]
@@ -73,6 +76,7 @@ class Outbox(Shelf):
         later = [moment for moment in nexts if moment is not None]
         return from_us(min(later)) if later else None
 
+    @retried
     def outbox_sent(
         self, ids: Collection[int], transaction_uid: str, ask_again_at: datetime | None
     ) -> None:
@@ -109,11 +113,11 @@ class Outbox(Shelf):
             _audit_rows(connection, first, "report sent")
         reach("send.recorded")
 
+    @retried
     def outbox_retry(self, ids: Collection[int], error: str, next_at: datetime) -> None:
         """It did not work this time; `error` says why, shown to people."""
         with self._index.write() as connection:
             first = _of(connection, ids, outbox.c.attempts == 0, outbox.c.state.in_(_OPEN))
-            _audit_rows(connection, first, "delivery failed", error)
             _change(
                 connection,
                 ids,
@@ -123,7 +127,9 @@ class Outbox(Shelf):
                 leased_until=0,
                 error=error,
             )
+            _audit_rows(connection, first, "delivery failed", error)
 
+    @retried
     def outbox_refused(self, ids: Collection[int], error: str) -> None:
         """The peer will never take these; a person must look."""
         with self._index.write() as connection:
@@ -138,6 +144,7 @@ class Outbox(Shelf):
             )
             _audit_refused(connection, ids, error)
 
+    @retried
     def outbox_committed(
         self,
         transaction_uid: str,
@@ -166,6 +173,8 @@ class Outbox(Shelf):
             select(outbox)
             .join(outbox_asks, outbox_asks.c.outbox_id == outbox.c.id)
             .where(outbox_asks.c.transaction_uid == transaction_uid)
+            .order_by(outbox.c.id)
+            .with_for_update(of=outbox)
         )
         with self._index.write() as connection:
             rows = connection.execute(query).all()
@@ -188,17 +197,21 @@ class Outbox(Shelf):
                     _resend(connection, row, reason, retry_seconds)
         return len(rows)
 
+    @retried
     def address_outbox(self, destination: str) -> int:
         """Send what waits for an archive to this one; returns how many rows did."""
         with self._index.write() as connection:
             query = update(outbox).where(outbox.c.destination == "")
+            tell(connection)
             return connection.execute(
                 query.values(destination=destination, error="", next_at=0)
             ).rowcount
 
+    @retried
     def release_outbox(self) -> None:
         """At start: end the leases of the process before, and try at once whatever is open."""
         with self._index.write() as connection:
+            connection.execute(delete(leases))
             connection.execute(
                 update(outbox)
                 .where(outbox.c.state.in_(_OPEN), outbox.c.next_at.is_not(None))
@@ -276,8 +289,9 @@ def _audit_refused(connection: Connection, ids: Collection[int], error: str) -> 
 def _of(connection: Connection, ids: Collection[int], *conditions: Any) -> Sequence[Any]:
     """Study, object and destination of rows."""
     columns = (outbox.c.study_uid, outbox.c.sop_instance_uid, outbox.c.destination)
-    query = select(*columns).where(outbox.c.id.in_(list(ids)), *conditions)
-    return connection.execute(query).all()
+    query = select(*columns).where(outbox.c.id.in_(list(ids)), *conditions).order_by(outbox.c.id)
+    # Rows are locked before the audit trail, by everybody.
+    return connection.execute(query.with_for_update()).all()
 
 
 def _audit_rows(connection: Connection, rows: Sequence[Any], event: str, error: str = "") -> None:

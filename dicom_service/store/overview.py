@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Select, func, select, update
 
 from dicom_service.store import audit as trail
+from dicom_service.store.index import retried, tell
 from dicom_service.store.model import Overview, Owed
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import (
@@ -51,7 +52,7 @@ class Overviews(Shelf):
             studies=_counted(states),
             deliveries=_counted(deliveries),
             objects=count,
-            object_bytes=size,
+            object_bytes=int(size),
             quarantined=aside,
             oldest_delivery=None if oldest is None else from_us(oldest),
             free_bytes=room.free,
@@ -76,6 +77,7 @@ class Overviews(Shelf):
         with self._index.read() as connection:
             return int(connection.execute(query).scalar_one())
 
+    @retried
     def try_again(self, ids: Sequence[int], *, user: str, at: datetime) -> int:
         """Send these deliveries now, refused ones too; none named: all that are open or refused.
 
@@ -87,7 +89,8 @@ class Overviews(Shelf):
         which = outbox.c.state.in_((*_OPEN, "refused"))
         chosen = (which, outbox.c.id.in_(ids)) if ids else (which,)
         with self._index.write() as connection:
-            rows = connection.execute(_owed().where(*chosen)).all()
+            named = _owed().where(*chosen).order_by(outbox.c.id)
+            rows = connection.execute(named.with_for_update(of=outbox)).all()
             found = [row.id for row in rows]
             changes = update(outbox).where(outbox.c.id.in_(found))
             connection.execute(changes.values(next_at=0, leased_until=0))
@@ -103,6 +106,7 @@ class Overviews(Shelf):
                     study_uid=row.study_uid,
                     detail=f"{row.destination}: {row.sop_instance_uid}",
                 )
+            tell(connection)
         return len(found)
 
 

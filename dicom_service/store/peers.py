@@ -9,6 +9,7 @@ from sqlalchemy import delete, insert, select
 
 from dicom_service.errors import NotFound
 from dicom_service.store import audit
+from dicom_service.store.index import retried
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import added_peers
 from dicom_service.store.times import to_us
@@ -23,6 +24,7 @@ class AddedPeers(Shelf):
         with self._index.read() as connection:
             return list(connection.execute(query).scalars())
 
+    @retried
     def put_peer(self, name: str, said: str, *, detail: str, by: str, at: datetime) -> None:
         """Add a peer, or change the one of that name."""
         key = added_peers.c.name == name
@@ -35,6 +37,7 @@ class AddedPeers(Shelf):
             event = "peer changed" if known else "peer added"
             audit.note(connection, event, at_us=to_us(at), user=by, detail=detail)
 
+    @retried
     def remove_peer(self, name: str, *, by: str, at: datetime) -> None:
         """Forget a peer.
 

@@ -6,6 +6,7 @@ from pydantic import Field, StringConstraints, field_validator
 from sqlalchemy import select
 
 from dicom_service.base import Frozen
+from dicom_service.store.index import retried
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import preferences
 
@@ -53,6 +54,7 @@ class AccountPreferences(Shelf):
             said = connection.execute(query).scalar()
         return Preferences() if said is None else Preferences.model_validate_json(said)
 
+    @retried
     def prefer(self, user: str, change: dict[str, object]) -> Preferences:
         """Change some of it; what `change` does not name stays.
 
@@ -62,7 +64,7 @@ class AccountPreferences(Shelf):
             The change is none that can be kept.
         """
         chosen = preferences.c.user == user
-        with self._index.write() as connection:
+        with self._index.write(f"preferences of {user}") as connection:
             said = connection.execute(select(preferences.c.said).where(chosen)).scalar()
             before = Preferences() if said is None else Preferences.model_validate_json(said)
             after = Preferences.model_validate({**before.model_dump(), **change})

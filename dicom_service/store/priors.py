@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from sqlalchemy import Select, delete, func, insert, or_, select
 
+from dicom_service.store.index import retried
 from dicom_service.store.model import PriorSearch, PriorStudy
 from dicom_service.store.opening import Shelf
 from dicom_service.store.outbox import FARTHEST_SECONDS
@@ -24,10 +25,8 @@ class Priors(Shelf):
 
     def due_prior_searches(self, now: datetime, limit: int = 20) -> list[str]:
         """Studies whose earlier studies are to be asked for now, newest arrival first."""
-        query = _open_searches(studies.c.study_uid).where(_due(to_us(now)))
-        query = query.order_by(studies.c.last_object_at.desc()).limit(limit)
         with self._index.read() as connection:
-            return list(connection.execute(query).scalars())
+            return list(connection.execute(due_searches(now).limit(limit)).scalars())
 
     def next_prior_search_at(self) -> datetime | None:
         """When a search that failed is tried again."""
@@ -36,6 +35,7 @@ class Priors(Shelf):
             found = connection.execute(query).scalar()
         return None if found is None else from_us(found)
 
+    @retried
     def begin_prior_search(self, study_uid: str, now: datetime) -> None:
         """A search begins; what an earlier one found is kept until this one ends."""
         before = self.prior_search(study_uid)
@@ -45,16 +45,18 @@ class Priors(Shelf):
             next_at=now,
             found=before.found if before else 0,
         )
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             _put(connection, study_uid, values)
 
+    @retried
     def ask_again(self, study_uid: str) -> None:
         """The archives are to be asked anew; what they named before is kept until they answer."""
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             connection.execute(
                 delete(prior_searches).where(prior_searches.c.study_uid == study_uid)
             )
 
+    @retried
     def end_prior_search(
         self,
         study_uid: str,
@@ -80,7 +82,7 @@ class Priors(Shelf):
         attempts = (before.attempts if before else 0) + 1 if failed else 0
         key = prior_studies.c.study_uid == study_uid
         named = [prior.prior_uid for prior in listed]
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             old = delete(prior_studies).where(key)
             connection.execute(old.where(prior_studies.c.prior_uid.in_(named)) if failed else old)
             for prior in listed:
@@ -121,6 +123,12 @@ class Priors(Shelf):
             PriorStudy.model_validate({name: row[name] for name in PriorStudy.model_fields})
             for row in rows
         ]
+
+
+def due_searches(now: datetime) -> Select[Any]:
+    """The query of `Priors.due_prior_searches`."""
+    query = _open_searches(studies.c.study_uid).where(_due(to_us(now)))
+    return query.order_by(studies.c.last_object_at.desc())
 
 
 def _open_searches(column: Any) -> Select[Any]:

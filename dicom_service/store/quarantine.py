@@ -16,6 +16,7 @@ from sqlalchemy import Select, delete, insert, select, update
 
 from dicom_service.errors import NotFound, NotReady, Refused
 from dicom_service.store import audit, events
+from dicom_service.store.index import hold, retried
 from dicom_service.store.model import InstanceHeader, QuarantineRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import instances, quarantine, quarantine_decisions, studies
@@ -50,6 +51,7 @@ class Quarantine(Shelf):
             raise NotFound(f"Nothing is in quarantine under the number {number}.")
         return self._kept_aside(row)
 
+    @retried
     def decide_quarantined(
         self,
         number: int,
@@ -77,10 +79,11 @@ class Quarantine(Shelf):
             A signed report rests on the first copy.
         """
         gone = ""
-        with self._index.write() as connection:
+        with self._index.write("quarantine") as connection:
             row = connection.execute(select(quarantine).where(quarantine.c.id == number)).first()
             if row is None:
                 raise NotFound(f"Nothing is in quarantine under the number {number}.")
+            hold(connection, row.study_uid)
             done = quarantine_decisions.c.quarantine_id == number
             connection.execute(delete(quarantine_decisions).where(done))
             if decision == "discard":

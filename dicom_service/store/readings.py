@@ -9,6 +9,7 @@ from dicom_service.review.model import Reading
 from dicom_service.store import events
 from dicom_service.store.audit import note
 from dicom_service.store.faults import reach
+from dicom_service.store.index import retried
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import corrections, studies
 from dicom_service.store.times import to_us
@@ -42,6 +43,7 @@ class Readings(Shelf):
             raise NotFound(f"No study {study_uid} is on this node.")
         return row.version, Reading.model_validate_json(row.reading or "{}")
 
+    @retried
     def save_reading(
         self, study_uid: str, reading: Reading, *, expected: int, user: str, at: datetime
     ) -> int:
@@ -69,7 +71,7 @@ class Readings(Shelf):
         reach("save.before")
         written = reading.model_dump_json()
         columns = _GUARDED
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             row = connection.execute(
                 select(*columns).where(studies.c.study_uid == study_uid)
             ).first()
@@ -118,6 +120,7 @@ class Readings(Shelf):
         with self._index.read() as connection:
             return {row.image_uid: row.said for row in connection.execute(query)}
 
+    @retried
     def save_correction(
         self, study_uid: str, image_uid: str, said: str, *, user: str, at: datetime
     ) -> None:
@@ -131,7 +134,7 @@ class Readings(Shelf):
             It has no template yet, or its report is signed.
         """
         key = {"study_uid": study_uid, "image_uid": image_uid}
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             row = connection.execute(
                 select(studies).where(studies.c.study_uid == study_uid)
             ).first()

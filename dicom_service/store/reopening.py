@@ -8,6 +8,7 @@ from sqlalchemy import Connection, delete, insert, select
 from dicom_service.errors import NotFound, NotReady
 from dicom_service.report.model import ReportContent
 from dicom_service.store import audit, events
+from dicom_service.store.index import retried
 from dicom_service.store.model import Reopening
 from dicom_service.store.opening import Shelf
 from dicom_service.store.papers import prepared_columns
@@ -26,6 +27,7 @@ class Reopenings(Shelf):
             return None
         return Reopening(of_uid=row.of_uid, reason=row.reason, user=row.user, at=from_us(row.at))
 
+    @retried
     def reopen(self, study_uid: str, *, reason: str, user: str, at: datetime) -> None:
         """Make the signed report a draft again; its documents stay as they are.
 
@@ -39,7 +41,7 @@ class Reopenings(Shelf):
         NotReady
             It has no signed report, or somebody has opened it already.
         """
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             row = _required(connection, study_uid)
             newest = newest_report(connection, study_uid)
             if row.state not in events.CLOSED or newest is None:
@@ -72,6 +74,7 @@ class Reopenings(Shelf):
             )
             _note(connection, "report reopened", study_uid, user, at, reason)
 
+    @retried
     def give_up(self, study_uid: str, *, user: str, at: datetime) -> None:
         """Drop a correction that was not signed: the signed report is as it was.
 
@@ -82,7 +85,7 @@ class Reopenings(Shelf):
         NotReady
             Its report is not being corrected.
         """
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             row = _required(connection, study_uid)
             known = opened_again(connection, study_uid)
             if known is None:

@@ -6,6 +6,7 @@ from sqlalchemy import Connection, select
 
 from dicom_service.store.backlog import from_json, note_done, numbers_done
 from dicom_service.store.blobs import Blobs
+from dicom_service.store.index import Index
 from dicom_service.store.indexing import index_objects
 from dicom_service.store.records import Found, files_in, records_in, write_records
 from dicom_service.store.schema import instances, quarantine
@@ -79,13 +80,15 @@ def _named(connection: Connection, name: str) -> bool:
     return any(connection.execute(query).first() for query in (stored, aside))
 
 
-def copy_waiting(index: SqliteIndex, folder: Path, to: Path) -> int:
+def copy_waiting(index: Index, folder: Path, to: Path) -> int:
     """Copy what only the journal holds into the journal of a backup; returns how many objects.
 
     Call it before the index is copied: what is worked off in between is in that copy.
     """
     for file in files_in(to):
         file.unlink()
+    if not isinstance(index, SqliteIndex):
+        return 0
     indexed, _ = numbers_done(index)
     found: list[Found] = []
     for file in files_in(folder):

@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import Connection, Select, and_, exists, or_, select, update
 
 from dicom_service.store import audit
+from dicom_service.store.index import retried
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import (
     instances,
@@ -52,6 +53,7 @@ class Retention(Shelf):
         with self._index.read() as connection:
             return list(connection.execute(query).scalars())
 
+    @retried
     def drop_images(self, study_uid: str, held: Collection[str]) -> int:
         """Drop the images of a study if an archive has all of them; returns how many.
 
@@ -60,7 +62,7 @@ class Retention(Shelf):
         held
             SOP Instance UIDs that the archive lists.
         """
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             done = connection.execute(_done().where(studies.c.study_uid == study_uid)).first()
             rows = _images(connection, study_uid)
             if done is None or not rows or {row.sop_instance_uid for row in rows} - set(held):

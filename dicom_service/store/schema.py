@@ -22,7 +22,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 10
+VERSION = 11
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -276,10 +276,10 @@ outbox_asks = Table(
 )
 
 leases = Table(
-    "leases",  # work that somebody is at, until then at most
+    "leases",  # work that somebody is at, until then at most; see leases.py
     metadata,
     Column("kind", _short(16), primary_key=True),
-    Column("study_uid", _short(64), ForeignKey("studies.study_uid"), primary_key=True),
+    Column("of", _short(256), primary_key=True),
     _time("until"),
 )
 

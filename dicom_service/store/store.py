@@ -7,6 +7,7 @@ from dicom_service.store.accounts import Accounts
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
 from dicom_service.store.identities import Identities
+from dicom_service.store.leases import Leases
 from dicom_service.store.listing import Listing
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
@@ -32,6 +33,7 @@ class Store(
     Documents,
     Outbox,
     Priors,
+    Leases,
     Accounts,
     AddedPeers,
     Identities,
@@ -42,12 +44,14 @@ class Store(
     """An open data folder; every method may be called from any thread.
 
     The parts are in modules of their own: objects, quarantine, retention, studies, readings,
-    reopening, documents, outbox, priors, users, accounts, peers, identities, preferences, audit,
-    overview. `Shelf` (opening.py) opens and closes the folder.
+    reopening, documents, outbox, priors, leases, users, accounts, peers, identities, preferences,
+    audit, overview. `Shelf` (opening.py) opens and closes the folder.
     """
 
     def sweep(self) -> SweepReport:
         """Tidy up after whatever ended the last run; call before anything is received.
+
+        Beside other nodes on this folder nothing is done: what looks left over may be theirs.
 
         Raises
         ------
@@ -57,6 +61,10 @@ class Store(
         if not self.exclusive:
             raise SetupError("Only the node itself may sweep its data folder.")
         self._index.examine()
+        with self._only_node() as alone:
+            return self._swept() if alone else SweepReport()
+
+    def _swept(self) -> SweepReport:
         temporary = [file for file in self.incoming.iterdir() if file.is_file()]
         for file in temporary:
             file.unlink()

@@ -13,6 +13,7 @@ from dicom_service.review.model import Template
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
 from dicom_service.store.faults import reach
+from dicom_service.store.index import retried, tell
 from dicom_service.store.lines import line_of
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
@@ -68,20 +69,8 @@ class Studies(Shelf):
 
         A newest image from the future means that the clock was set back: it counts as old.
         """
-        at, wait = to_us(now), seconds_us(quiet)
-        query = (
-            select(studies.c.study_uid)
-            .where(
-                _unprepared(),
-                or_(
-                    studies.c.last_object_at <= at - wait,
-                    studies.c.last_object_at > at + wait,
-                ),
-            )
-            .order_by(studies.c.last_object_at)
-        )
         with self._index.read() as connection:
-            return list(connection.execute(query).scalars())
+            return list(connection.execute(due_for_template(now, quiet)).scalars())
 
     def next_settling(self, now: datetime, quiet: float) -> datetime | None:
         """When the next study that is not due yet will be, if no more images come."""
@@ -92,6 +81,7 @@ class Studies(Shelf):
             oldest = connection.execute(query).scalar()
         return None if oldest is None else from_us(oldest + seconds_us(quiet))
 
+    @retried
     def save_preparation(
         self,
         study_uid: str,
@@ -126,7 +116,7 @@ class Studies(Shelf):
         reach("settle.document")
         kept = False
         try:
-            with self._index.write() as connection:
+            with self._index.write(study_uid) as connection:
                 row = _required(connection, study_uid)
                 state = events.prepared_state(row)
                 if state is not None and row.last_object_at <= to_us(seen_at):
@@ -137,6 +127,7 @@ class Studies(Shelf):
                     if document:
                         insert_document(connection, study_uid, document, blob, at_us=now_us())
                         add_deliveries(connection, study_uid, [document], destinations)
+                    tell(connection)
                     kept = True
         finally:
             if blob and not kept:
@@ -144,9 +135,10 @@ class Studies(Shelf):
         reach("settle.committed")
         return kept
 
+    @retried
     def fail_preparation(self, study_uid: str, sentence: str) -> None:
         """No template could be made; `sentence` says why. A draft that exists is kept."""
-        with self._index.write() as connection:
+        with self._index.write(study_uid) as connection:
             row = _required(connection, study_uid)
             if events.prepared_state(row) is None:
                 return
@@ -182,6 +174,19 @@ class Studies(Shelf):
             _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
             for row in rows
         ]
+
+
+def due_for_template(now: datetime, quiet: float) -> Select[Any]:
+    """The query of `Studies.due_studies`."""
+    at, wait = to_us(now), seconds_us(quiet)
+    return (
+        select(studies.c.study_uid)
+        .where(
+            _unprepared(),
+            or_(studies.c.last_object_at <= at - wait, studies.c.last_object_at > at + wait),
+        )
+        .order_by(studies.c.last_object_at)
+    )
 
 
 def _unprepared() -> Any:

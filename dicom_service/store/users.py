@@ -8,15 +8,20 @@ from typing import Any
 from sqlalchemy import Connection, Select, delete, func, insert, select, update
 
 from dicom_service.errors import NotFound, Refused
+from dicom_service.store.index import retried
 from dicom_service.store.model import SessionRow, UserRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import disabled_users, sessions, users
 from dicom_service.store.times import from_us, to_us
 
+ACCOUNTS = "accounts"
+"""What every change is about: two administrators cannot take the role from each other at once."""
+
 
 class Users(Shelf):
     """Users and their sessions; only hashes of passwords and tokens are kept."""
 
+    @retried
     def add_user(self, name: str, display: str, password_hash: str, roles: Sequence[str]) -> None:
         """Add somebody who can sign in.
 
@@ -25,7 +30,7 @@ class Users(Shelf):
         Refused
             The name is taken.
         """
-        with self._index.write() as connection:
+        with self._index.write(ACCOUNTS) as connection:
             if connection.execute(select(users.c.name).where(users.c.name == name)).first():
                 raise Refused(f"There is a user {name} already.")
             connection.execute(
@@ -48,6 +53,7 @@ class Users(Shelf):
         with self._index.read() as connection:
             return connection.execute(select(func.count()).select_from(users)).scalar_one()
 
+    @retried
     def set_password_hash(self, name: str, password_hash: str) -> None:
         """Change a password; whoever was signed in under the old one is signed out.
 
@@ -56,7 +62,7 @@ class Users(Shelf):
         NotFound
             No such user.
         """
-        with self._index.write() as connection:
+        with self._index.write(ACCOUNTS) as connection:
             changed = connection.execute(
                 update(users).where(users.c.name == name).values(password_hash=password_hash)
             )
@@ -64,6 +70,7 @@ class Users(Shelf):
                 raise NotFound(f"There is no user {name}.")
             connection.execute(delete(sessions).where(sessions.c.user == name))
 
+    @retried
     def open_session(self, user: str, token_hash: str, csrf: str, expires: datetime) -> None:
         """Sign somebody in."""
         with self._index.write() as connection:
@@ -84,6 +91,7 @@ class Users(Shelf):
             return None
         return SessionRow(user=row.user, csrf=row.csrf, expires=from_us(row.expires))
 
+    @retried
     def close_session(self, token_hash: str) -> None:
         """Sign out."""
         with self._index.write() as connection:

@@ -1,4 +1,4 @@
-"""Computed radiographs of a dog's distal forelimb, from a body whose every dimension is known.
+"""Computed radiographs of a dog's, cat's or horse's distal forelimb, whose dimensions are known.
 
 A limb is a set of analytic solids (`solids`, `parts`, `shapes`, `body`); a cone of rays from the
 focal spot gives exact path lengths through bone, fat and soft tissue; Beer-Lambert over the
@@ -10,15 +10,20 @@ from test_pacs.phantom.beam import Projection
 from test_pacs.phantom.body import BodyPlan, Fracture, Limb, Swelling, build
 from test_pacs.phantom.detector import Detector
 from test_pacs.phantom.image import Exposed, ViewPlan, path_lengths, take
+from test_pacs.phantom.lesions import Ball, Cavity, Fixed, Spur
 from test_pacs.phantom.truth import Truth
 
 __all__ = [
+    "Ball",
     "BodyPlan",
+    "Cavity",
     "Detector",
     "Exposed",
+    "Fixed",
     "Fracture",
     "Limb",
     "Projection",
+    "Spur",
     "Swelling",
     "Truth",
     "ViewPlan",

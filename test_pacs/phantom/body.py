@@ -2,15 +2,20 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
+from test_pacs.phantom.lesions import Ball, Cavity, Fixed, Spur, changed
 from test_pacs.phantom.parts import Part, Piece, Tissue, lathe
 from test_pacs.phantom.shapes import Size, bone_frame, load, make_piece, turned
 from test_pacs.phantom.solids import Array, ellipsoid
 
 Point = tuple[float, float, float]
+Species = Literal["dog", "cat", "horse"]
+FILES: dict[Species, str] = {
+    "dog": "dog_forelimb.yaml", "cat": "cat_forelimb.yaml", "horse": "horse_digit.yaml",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -50,7 +55,8 @@ class BodyPlan:
     """What the limb is like; the defaults are a sound adult dog.
 
     `bipartite` names palmar sesamoids by the number that anatomists give them (1 to 8, medial to
-    lateral). `size` scales the whole limb.
+    lateral). `size` scales the whole limb. `flexion` turns all digits at the metacarpophalangeal
+    joint, towards palmar; `narrowed` takes mm from joints of the digits, by their names.
     """
 
     age_months: float = 48.0
@@ -58,6 +64,11 @@ class BodyPlan:
     fractures: tuple[Fracture, ...] = ()
     swellings: tuple[Swelling, ...] = ()
     bipartite: tuple[int, ...] = ()
+    species: Species = "dog"
+    flexion: float = 0.0
+    narrowed: tuple[tuple[str, float], ...] = ()
+    lesions: tuple[Spur | Cavity | Fixed, ...] = ()
+    balls: tuple[Ball, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -135,24 +146,35 @@ def _point(homogeneous: Array) -> Point:
     return float(homogeneous[0]), float(homogeneous[1]), float(homogeneous[2])
 
 
-def build(plan: BodyPlan, data_file: str = "dog_forelimb.yaml") -> Limb:
+def build(plan: BodyPlan) -> Limb:
     """The limb that a plan describes."""
-    shop = _Workshop(plan, load(data_file))
+    shop = _Workshop(plan, load(FILES[plan.species]))
     _free_bones(shop)
     for number, digit in shop.data["digits"].items():
         _digit(shop, number, digit)
+    for row in shop.data.get("attached", ()):
+        at = Size(shop.pieces[row["bone"]].length).point(row["at"])
+        shop.add(row["name"], row["shape"], shop.frame_on(row["bone"], at), 0.0, 1.0)
     for name, at in shop.data["joints"].items():
         shop.landmarks[name] = (float(at[0]), float(at[1]), float(at[2]))
     for name, piece in shop.pieces.items():
         shop.landmarks[name] = piece.centre
+    for number, lesion in enumerate(plan.lesions):
+        if not isinstance(lesion, Fixed) and lesion.bone in shop.pieces:
+            spot = shop.frame_on(lesion.bone, lesion.at)[:, 3]
+            shop.landmarks[f"lesion_{number}"] = _point(spot)
     soft = [*_limb_layers(shop), *_pads(shop), *_toes(shop)]
     _growth_plates(shop)
     _check_names(shop)
     bones: list[Piece] = []
     for name, piece in shop.pieces.items():
-        bones += shop.fragments.get(name, [piece])
-    scale = np.diag([plan.size, plan.size, plan.size, 1.0])
-    pieces = tuple(_scaled(piece, scale) for piece in (*soft, *bones))
+        own = tuple(lesion for lesion in plan.lesions if lesion.bone == name)
+        bones += [changed(part, own) for part in shop.fragments.get(name, [piece])]
+        soft += [x.metal.piece().moved(piece.frame) for x in own if isinstance(x, Fixed)]
+    size = plan.size * shop.data.get("scale", 1.0)
+    scale = np.diag([size, size, size, 1.0])
+    balls = [ball.piece() for ball in plan.balls]
+    pieces = (*(_scaled(piece, scale) for piece in (*soft, *bones)), *balls)
     return Limb(pieces, {k: _point(scale @ np.array([*v, 1])) for k, v in shop.landmarks.items()})
 
 
@@ -163,6 +185,8 @@ def _scaled(piece: Piece, scale: Array) -> Piece:
 def _check_names(shop: _Workshop) -> None:
     unknown = {f.bone for f in shop.plan.fractures} - set(shop.pieces)
     unknown |= {s.joint for s in shop.plan.swellings} - set(shop.landmarks)
+    unknown |= {lesion.bone for lesion in shop.plan.lesions} - set(shop.pieces)
+    unknown |= {joint for joint, _ in shop.plan.narrowed} - set(shop.landmarks)
     unknown |= {str(n) for n in shop.plan.bipartite if f"sesamoid_{n}" not in shop.pieces}
     if unknown:
         raise ValueError(f"the body has no bone, joint or sesamoid called {sorted(unknown)}")
@@ -185,9 +209,11 @@ def _digit(shop: _Workshop, number: str, digit: Any) -> None:
     for index, length in enumerate(digit["lengths"]):
         if not length:
             continue
-        gap = data["joint_gaps"].get(joints[index], 0.4)
+        lost = dict(shop.plan.narrowed).get(f"{joints[index]}{number}", 0.0)
+        gap = data["joint_gaps"].get(joints[index], 0.4) - lost
         shop.landmarks[f"{joints[index]}{number}"] = shop.end_of(parent, gap / 2)
-        frame = bone_frame(shop.end_of(parent, gap), digit["splay"], digit["flex"][index])
+        frame = bone_frame(shop.end_of(parent, gap), digit["splay"],
+                           digit["flex"][index] - shop.plan.flexion)  # fmt: skip
         if parent in shop.carried:
             turn = shop.carried[parent].copy()
             turn[:3, 3] = 0

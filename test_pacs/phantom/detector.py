@@ -22,9 +22,10 @@ class Detector:
     """How the image is taken; lengths in mm.
 
     `quanta` is the mean number of quanta per pixel in the open beam (300 noisy, 1700 usual,
-    6000 clean). `gain` is grey values per factor e of exposure. `sharpen` is the strength of the
-    edge enhancement that a maker applies for presentation; 0 leaves the physics alone. `shutter`
-    blackens what lies behind the collimator, as makers of flat panels do for presentation.
+    6000 clean). `gain` is grey values per factor e of exposure; it and `open_field` are those of 12
+    bits. `sharpen` is the strength of the edge enhancement that a maker applies for presentation;
+    0 leaves the physics alone. `shutter` blackens what lies behind the collimator, as makers of
+    flat panels do for presentation.
     """
 
     focal_spot: float = 0.6
@@ -70,7 +71,9 @@ class Detector:
         if self.sharpen:
             smooth = ndimage.gaussian_filter(density, 1.2 / pixel)
             density = density + self.sharpen * (density - smooth)
-        values = np.clip(np.rint(self.open_field + self.gain * density), 0, self.largest)
+        # gain and open field are those of 12 bits
+        deep = 2.0 ** (self.bits - 12)
+        values = np.clip(np.rint(deep * (self.open_field + self.gain * density)), 0, self.largest)
         if self.shutter:
             values = np.where(field > 0.5, values, 0)
         if self.photometric == "MONOCHROME1":

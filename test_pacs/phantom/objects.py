@@ -227,9 +227,10 @@ def _image(ds: Dataset, visit: Visit, exposed: Exposed, number: int) -> None:
 def window_of(exposed: Exposed) -> tuple[float, float]:
     """Grey values that the display should span: from the open beam to dense bone."""
     detector = exposed.plan.detector
+    deep = 2.0 ** (detector.bits - 12)
     low, high = (
-        detector.open_field - 0.12 * detector.gain,
-        detector.open_field + 2.25 * detector.gain,
+        deep * (detector.open_field - 0.12 * detector.gain),
+        deep * (detector.open_field + 2.25 * detector.gain),
     )
     if detector.photometric == "MONOCHROME1":
         return detector.largest - high, detector.largest - low

@@ -20,7 +20,15 @@ def load(name: str = "dog_forelimb.yaml") -> Data:
     """The data file of a body."""
     text = resources.files("test_pacs.data").joinpath(name).read_text("utf-8")
     data: Data = yaml.safe_load(text)
-    return data
+    return _merged(load(data["like"]), data) if "like" in data else data
+
+
+def _merged(base: Data, change: Data) -> Data:
+    both = {**base, **change}
+    for key, value in change.items():
+        if isinstance(value, Mapping) and isinstance(base.get(key), Mapping):
+            both[key] = _merged(base[key], value)
+    return both
 
 
 def turned(degrees: Sequence[float], at: Sequence[float]) -> Array:

@@ -20,6 +20,7 @@ from dicom_service.measure.outline import trace
 from dicom_service.measure.swelling import swelling_profile
 from test_pacs.phantom import BodyPlan, Projection, Swelling, build
 from test_pacs.phantom.bench import Bench
+from tests.benchmarks.measure_held_out import held_out as other_trials
 from tests.measure.conftest import PIXEL, ball_picture, shoot, shoot_bench, shoot_carpus, true_edge
 
 DOSES = (300.0, 1700.0, 6000.0)
@@ -211,7 +212,7 @@ def main() -> None:
     options.add_argument("--json", type=Path)
     chosen = options.parse_args()
     found = []
-    for part in (joints, small_joints, axes, lines, balls, outlines, words, held_out):
+    for part in (joints, small_joints, axes, lines, balls, outlines, words, held_out, other_trials):
         for line in part():
             found.append(line)
             print("  ".join(f"{k}={v:.3f}" if isinstance(v, float) else f"{v}" if k == "what"

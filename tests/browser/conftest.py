@@ -175,14 +175,20 @@ class FakeNode:
 
     def correct(self, image_uid: str, **change: Any) -> dict[str, Any]:
         self.corrections.append({"image_uid": image_uid, **change})
-        self.facts = corrected(self.facts, image_uid, **change)
+        self.prepare_anew(corrected(self.facts, image_uid, **change))
+        return self.opening()
+
+    def prepare_anew(self, facts: StudyFacts) -> None:
+        """Another template, as after a correction or when an image comes late."""
+        self.facts = facts
         revision = self.template.revision + 1
         self.template = review.build_template(self.facts, revision=revision, order=self.order)
         self.reading = review.carry_over(self.reading, self.template)
-        return self.opening()
 
     def save(self, body: dict[str, Any]) -> dict[str, Any]:
         reading = Reading.model_validate(body)
+        if reading.template_revision != self.template.revision:  # as the desk does
+            reading = review.carry_over(reading, self.template)
         review.check_reading(self.template, reading)
         measured = tuple(
             m
@@ -346,6 +352,8 @@ def file_routes(app: Flask) -> None:
 STUDIES = {
     "dog": {},
     "horse": {"facts": horse_study()},
+    "forty images": {"facts": dog_study(views=("DPa", "ML") * 20)},
+    "one view": {"facts": dog_study(views=("ML",))},
     "own order": {"order": ("soft_tissue", "bone", "cartilage", "alignment", "devices")},
 }
 

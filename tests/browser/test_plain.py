@@ -226,3 +226,20 @@ def test_a_joint_space_is_computed_and_stays_in_its_place(context, clinic, study
     page.keyboard.press("Escape")
     expect(page.locator("[data-sesamoid-layer] circle[data-handle]")).to_have_count(0)
     page.close()
+
+
+def test_an_image_that_does_not_come_is_said_and_the_rest_is_read(
+    context: BrowserContext, clinic, study_uid
+) -> None:
+    page = context.new_page()
+    first = client(clinic, "ida").open(study_uid)["facts"]["images"][0]["uid"]
+    page.route(f"**/instances/{first}/rendered*", lambda route: route.abort())
+    page.goto(f"{clinic.service.address}plain?StudyInstanceUIDs={study_uid}")
+    note = page.locator("#stage .view-note").filter(has_text="could not be loaded")
+    expect(note).to_have_count(1)
+    page.locator("sesamoid-panel .card h2").wait_for()
+    expect(page.locator("#stage .view-note").filter(has_not_text="loaded")).to_have_count(1)
+    page.unroute_all()
+    note.get_by_role("button").click()
+    expect(note).to_have_count(0)
+    page.close()

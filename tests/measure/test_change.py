@@ -43,7 +43,9 @@ def test_the_same_joint_taken_again_has_no_change_that_can_be_seen(widths):
     again = joint_space(shot.pic, (column - 30, row - 2), (column + 33, row + 1))
     change = _mean(compare(widths[1.5], again))
     assert change.real is False
-    assert change.detectable == pytest.approx(math.hypot(0.2, 0.2))
+    assert change.detectable == pytest.approx(
+        math.hypot(widths[1.5].number("mean").plus_minus, again.number("mean").plus_minus)
+    )
 
 
 def test_other_methods_versions_and_refusals_are_not_compared(widths):

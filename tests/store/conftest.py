@@ -23,14 +23,18 @@ class Kit:
 
     study = STUDY
 
-    def __init__(self, folder) -> None:
+    def __init__(self, folder, index_url="") -> None:
         self.folder = folder
-        self.store = Store(folder)
+        self.index_url = index_url
+        self.store = self.open()
         self._numbers = itertools.count(1)
+
+    def open(self, **options) -> Store:
+        return Store(self.folder, index_url=self.index_url, **options)
 
     def restart(self) -> Store:
         self.store.close()
-        self.store = Store(self.folder)
+        self.store = self.open()
         return self.store
 
     def header(self, uid, study=STUDY, sop_class=CR, **fields) -> InstanceHeader:
@@ -162,8 +166,39 @@ class Kit:
         self.sign()
 
 
+@pytest.fixture(params=["sqlite", "postgres"])
+def engine(request):
+    """Every test of a store is one of both engines."""
+    return request.param
+
+
 @pytest.fixture
-def kit(tmp_path):
+def new_index(engine, request):
+    """The URL of an empty index, as often as it is called."""
+    if engine == "sqlite":
+        yield lambda: ""
+        return
+    server, taken = request.getfixturevalue("postgres"), []
+
+    def new() -> str:
+        taken.append(server.database())
+        return taken[-1]
+
+    yield new
+    for url in taken:
+        server.give_back(url)
+
+
+@pytest.fixture
+def kit(tmp_path, new_index):
+    kit = Kit(tmp_path / "data", new_index())
+    yield kit
+    kit.store.close()
+
+
+@pytest.fixture
+def sqlite_kit(tmp_path):
+    """For what only SQLite has."""
     kit = Kit(tmp_path / "data")
     yield kit
     kit.store.close()

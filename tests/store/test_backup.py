@@ -5,32 +5,50 @@ import threading
 from datetime import UTC, datetime
 
 import pytest
+from sqlalchemy import select
 
 from dicom_service.cli import main
 from dicom_service.errors import DifferentBytes, SetupError, StorageFull
 from dicom_service.store import Store
 from dicom_service.store.backup import back_up, restore
+from dicom_service.store.moving import moved_tables
 from tests.hostile.invariants import broken, unfinished
 from tests.hostile.job import Job, Plan
+from tests.store.conftest import Kit
 
 NOW = datetime(2026, 1, 2, tzinfo=UTC)
 
 
-def _job(folder, lines, studies=3):
-    store = Store(folder)
+def _job(folder, url, lines, studies=3):
+    store = Store(folder, index_url=url)
     return store, Job(store, 5, lines.append, studies)
 
 
-def test_a_backup_made_at_any_moment_of_the_work_restores_to_what_was_promised(tmp_path):
+def _backed_up(kit, to):
+    return back_up(kit.folder, to, user="ada", at=NOW, index_url=kit.index_url)
+
+
+def _main(kit, *words, url=None):
+    """A command, with the settings of the node."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SESAMOID_INDEX_URL", kit.index_url if url is None else url)
+        return main(list(words))
+
+
+def test_a_backup_made_at_any_moment_of_the_work_restores_to_what_was_promised(tmp_path, new_index):
     lines: list[str] = []
-    store, job = _job(tmp_path / "data", lines)
+    url = new_index()
+    store, job = _job(tmp_path / "data", url, lines)
     done = threading.Event()
     kept: list[tuple[int, list[str]]] = []
 
     def back_up_again_and_again():
         while not done.is_set():
             told = list(lines)
-            back_up(tmp_path / "data", tmp_path / "backup", user="ada", at=NOW)
+            data, backup = tmp_path / "data", tmp_path / "backup"
+            back_up(data, backup, user="ada", at=NOW, index_url=url)
+            # The index may know of more than was promised before, and so does the archive.
+            told += [line for line in lines[len(told) :] if line.startswith("taken")]
             shutil.copytree(tmp_path / "backup", tmp_path / f"copy-{len(kept)}")
             kept.append((len(kept), told))
 
@@ -54,9 +72,9 @@ def test_a_backup_made_at_any_moment_of_the_work_restores_to_what_was_promised(t
 
 def test_the_next_backup_copies_only_what_is_new(kit, tmp_path):
     kit.image("1.1", b"one" * 1000)
-    first = back_up(kit.folder, tmp_path / "b", user="ada", at=NOW)
+    first = _backed_up(kit, tmp_path / "b")
     kit.image("1.2", b"two" * 1000)
-    second = back_up(kit.folder, tmp_path / "b", user="ada", at=NOW)
+    second = _backed_up(kit, tmp_path / "b")
     assert (first.objects, first.copied, second.objects, second.copied) == (1, 1, 2, 1)
     assert kit.store.audit_rows()[0].event == "backup made"
 
@@ -65,10 +83,10 @@ def test_what_was_discarded_leaves_the_backup_too(kit, tmp_path):
     kit.image("1.1", b"first")
     with pytest.raises(DifferentBytes):
         kit.image("1.1", b"second")
-    assert back_up(kit.folder, tmp_path / "b", user="ada", at=NOW).objects == 2
+    assert _backed_up(kit, tmp_path / "b").objects == 2
     (copy,) = kit.store.quarantined()
     kit.store.decide_quarantined(copy.id, "discard", user="ada", at=NOW)
-    assert back_up(kit.folder, tmp_path / "b", user="ada", at=NOW).objects == 1
+    assert _backed_up(kit, tmp_path / "b").objects == 1
     assert sum(1 for f in (tmp_path / "b" / "blobs").rglob("*") if f.is_file()) == 1
 
 
@@ -76,13 +94,13 @@ def test_an_object_that_changed_on_the_disk_is_not_backed_up_as_if_it_were_good(
     kit.image("1.1", b"as received")
     kit.store.instances(kit.study)[0].path.write_bytes(b"rotten bits")
     with pytest.raises(SetupError, match="not what was received"):
-        back_up(kit.folder, tmp_path / "b", user="ada", at=NOW)
+        _backed_up(kit, tmp_path / "b")
     assert not (tmp_path / "b" / "index.sqlite").exists()
 
 
 def test_a_backup_that_lost_an_object_does_not_restore_silently(kit, tmp_path):
     kit.image("1.1", b"as received")
-    back_up(kit.folder, tmp_path / "b", user="ada", at=NOW)
+    _backed_up(kit, tmp_path / "b")
     (blob,) = [f for f in (tmp_path / "b" / "blobs").rglob("*") if f.is_file()]
     blob.write_bytes(b"something")
     with pytest.raises(SetupError, match="not what was received"):
@@ -99,7 +117,7 @@ def test_a_backup_that_lost_an_object_does_not_restore_silently(kit, tmp_path):
 def test_nothing_is_overwritten_and_nothing_is_made_up(kit, tmp_path, change, words):
     backup, new = tmp_path / "b", tmp_path / "new"
     new.mkdir()
-    back_up(kit.folder, backup, user="ada", at=NOW)
+    _backed_up(kit, backup)
     change(backup, new)
     with pytest.raises(SetupError, match=words):
         restore(backup, new)
@@ -107,7 +125,7 @@ def test_nothing_is_overwritten_and_nothing_is_made_up(kit, tmp_path, change, wo
 
 def test_a_full_backup_disk_leaves_the_backup_before(kit, tmp_path, monkeypatch):
     kit.image("1.1", b"one")
-    back_up(kit.folder, tmp_path / "b", user="ada", at=NOW)
+    _backed_up(kit, tmp_path / "b")
     before = (tmp_path / "b" / "index.sqlite").read_bytes()
     kit.image("1.2", b"two")
 
@@ -117,22 +135,79 @@ def test_a_full_backup_disk_leaves_the_backup_before(kit, tmp_path, monkeypatch)
     with monkeypatch.context() as patch:
         patch.setattr("shutil.copyfile", full)
         with pytest.raises(StorageFull):
-            back_up(kit.folder, tmp_path / "b", user="ada", at=NOW)
+            _backed_up(kit, tmp_path / "b")
     assert (tmp_path / "b" / "index.sqlite").read_bytes() == before
 
 
-def test_the_commands_back_up_beside_a_running_node_and_restore(kit, tmp_path, capsys):
+def test_the_commands_back_up_beside_a_running_node_and_restore(kit, new_index, tmp_path, capsys):
     kit.signed()
     (kit.folder / "device-uid").write_text("2.25.7")
-    assert main(["--data", str(kit.folder), "backup", str(tmp_path / "b")]) == 0
+    assert _main(kit, "--data", str(kit.folder), "backup", str(tmp_path / "b")) == 0
     assert "holds 2 objects" in capsys.readouterr().out
-    assert main(["--data", str(kit.folder), "backup", str(kit.folder / "b")]) == 1
+    assert _main(kit, "--data", str(kit.folder), "backup", str(kit.folder / "b")) == 1
     assert "would be lost with it" in capsys.readouterr().err
-    assert main(["--data", str(tmp_path / "new"), "restore", str(tmp_path / "b")]) == 0
+    url, new = new_index(), str(tmp_path / "new")
+    assert _main(kit, "--data", new, "restore", str(tmp_path / "b"), url=url) == 0
     assert "each checked" in capsys.readouterr().out
     assert (tmp_path / "new" / "device-uid").read_text() == "2.25.7"
-    restored = Store(tmp_path / "new")
+    restored = Store(tmp_path / "new", index_url=url)
     assert restored.study(kit.study).state == "signed"
     assert [row.state for row in restored.outbox(kit.study)] == ["owed"]
     assert len(restored.instances(kit.study)) == 2
     restored.close()
+
+
+def _rows(store):
+    """Everything that an index holds but what is only of that index."""
+    with store._index.read() as connection:
+        return {
+            table.name: sorted(map(tuple, connection.execute(select(table))), key=repr)
+            for table in moved_tables()
+        }
+
+
+def test_one_nodes_data_move_to_the_other_engine_and_back(kit, engine, postgres, tmp_path):
+    kit.signed()
+    kit.image("1.77", b"late")
+    with pytest.raises(DifferentBytes):
+        kit.image("1.77", b"other")
+    kit.store.add_user("ida", "Vreeland^Ida", "hash", ["reader"])
+    kit.store.prefer("ida", {"language": "de"})
+    there = postgres.database() if engine == "sqlite" else ""
+    kit.store.close()
+    folder, url, found = kit.folder, kit.index_url, []
+    for step, (folder_after, url_after) in enumerate(
+        [(tmp_path / "moved", there), (tmp_path / "back", "")]
+    ):
+        back_up(folder, tmp_path / f"b{step}", user="ada", at=NOW, index_url=url)
+        restore(tmp_path / f"b{step}", folder_after, url_after)
+        folder, url = folder_after, url_after
+        store = Store(folder, index_url=url)
+        assert store.sweep().sentence == ""
+        assert store.audit_verify().why == ""
+        kit.folder, kit.store, kit.index_url = folder, store, url
+        kit.image(f"1.88.{step}")  # the work goes on, with numbers after those that were moved
+        found.append(_rows(store))
+        store.close()
+    before, after = found
+    for name in before:
+        if name not in ("audit", "audit_seals", "instances", "studies", "outbox"):
+            assert after[name] == before[name], name
+    assert set(before["audit"]) <= set(after["audit"])
+    assert set(before["audit_seals"]) <= set(after["audit_seals"])
+    assert set(before["instances"]) < set(after["instances"])
+    assert len(after["instances"]) == len(before["instances"]) + 1
+    if there:
+        postgres.give_back(there)
+
+
+def test_a_restoration_into_an_index_that_is_in_use_is_refused(postgres, tmp_path):
+    kit = Kit(tmp_path / "data", postgres.database())
+    kit.image("1.1")
+    kit.store.close()
+    _backed_up(kit, tmp_path / "b")
+    with pytest.raises(SetupError, match="is not empty"):
+        restore(tmp_path / "b", tmp_path / "new", kit.index_url)
+    assert kit.restart().studies()[0].images == 1
+    kit.store.close()
+    postgres.give_back(kit.index_url)

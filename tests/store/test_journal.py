@@ -22,6 +22,11 @@ NOW = datetime(2026, 1, 2, tzinfo=UTC)
 
 
 @pytest.fixture
+def engine():
+    return "sqlite"  # with an index that is shared there is no journal
+
+
+@pytest.fixture
 def journal(kit):
     """A store with a journal that is worked off only when somebody looks."""
     kit.store.use_journal(1 << 20, every=0, sizes=(1 << 16, 2))

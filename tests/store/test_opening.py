@@ -1,39 +1,40 @@
 """Opening, sweeping and closing a data folder."""
 
 import os
-import sqlite3
 import subprocess
 import sys
 
 import pytest
+from sqlalchemy import update
 
 from dicom_service.errors import SetupError
 from dicom_service.store import Store
+from dicom_service.store.schema import VERSION, schema_version
 
 
-def test_a_second_node_on_the_same_folder_is_refused_by_name(kit):
+def test_a_second_node_on_the_same_folder_is_refused_by_name(sqlite_kit):
     with pytest.raises(SetupError, match="Another node is running") as refused:
-        Store(kit.folder)
-    assert str(kit.folder) in str(refused.value)
+        Store(sqlite_kit.folder)
+    assert str(sqlite_kit.folder) in str(refused.value)
     assert "data_folder" in str(refused.value)
 
 
-def test_a_second_process_is_refused_too_and_let_in_afterwards(kit):
+def test_a_second_process_is_refused_too_and_let_in_afterwards(sqlite_kit):
     open_it = (
         "from pathlib import Path; from dicom_service.store import Store; "
-        f"Store(Path({str(kit.folder)!r}))"
+        f"Store(Path({str(sqlite_kit.folder)!r}))"
     )
     refused = subprocess.run(
         [sys.executable, "-c", open_it], capture_output=True, text=True, timeout=30
     )
     assert "Another node is running" in refused.stderr
-    kit.store.close()
+    sqlite_kit.store.close()
     subprocess.run([sys.executable, "-c", open_it], check=True, timeout=30)
 
 
 def test_a_command_may_look_beside_the_running_node_but_not_sweep(kit):
     kit.image()
-    beside = Store(kit.folder, exclusive=False)
+    beside = kit.open(exclusive=False)
     assert len(beside.studies()) == 1
     with pytest.raises(SetupError):
         beside.sweep()
@@ -59,14 +60,15 @@ def test_a_folder_that_cannot_be_written_is_a_sentence(tmp_path, monkeypatch):
 def test_a_folder_of_a_newer_version_is_left_alone(kit):
     kit.image()
     kit.store.close()
-    with sqlite3.connect(kit.folder / "index.sqlite") as connection:
-        connection.execute("UPDATE schema_version SET version = 99")
-    connection.close()
+    with kit.store._index.write() as connection:
+        connection.execute(update(schema_version).values(version=99))
     with pytest.raises(SetupError, match="newer version") as refused:
-        Store(kit.folder)
+        kit.open()
     assert "schema 99" in str(refused.value)
     with pytest.raises(SetupError, match="newer version"):  # and the lock was given back
-        Store(kit.folder)
+        kit.open()
+    with kit.store._index.write() as connection:
+        connection.execute(update(schema_version).values(version=VERSION))
 
 
 def test_a_damaged_index_is_a_sentence(tmp_path):
@@ -77,8 +79,8 @@ def test_a_damaged_index_is_a_sentence(tmp_path):
         Store(folder)
 
 
-def test_the_index_syncs_every_commit(kit):
-    with kit.store._index.read() as connection:
+def test_the_index_syncs_every_commit(sqlite_kit):
+    with sqlite_kit.store._index.read() as connection:
         pragmas = [
             connection.exec_driver_sql(f"PRAGMA {name}").scalar()
             for name in ("journal_mode", "synchronous", "foreign_keys")

@@ -190,7 +190,7 @@ from pathlib import Path
 from pathlib import Path
 sys.path.insert(0, sys.argv[2])
 from conftest import Kit
-kit = Kit(Path(sys.argv[1]))
+kit = Kit(Path(sys.argv[1]), sys.argv[3])
 kit.image(); kit.prepare(); kit.save("draft")
 kit.sign()
 """
@@ -208,6 +208,7 @@ kit.sign()
 def test_kill_9_while_signing_leaves_all_or_nothing(kit, later, fault, state, owed):
     kit.store.close()
     command = [sys.executable, "-c", SIGNED, str(kit.folder), str(Path(__file__).parent)]
+    command.append(kit.index_url)
     environment = os.environ | {"SESAMOID_FAULT": fault}
     run = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=30)
     assert run.returncode == -9, run.stderr

@@ -116,15 +116,15 @@ def test_a_full_disk_is_said_and_leaves_nothing(kit, monkeypatch, call, number):
     assert kit.image("1.1") == "new"
 
 
-def test_a_full_disk_under_the_index_is_said_and_leaves_nothing(kit, monkeypatch):
+def test_a_full_disk_under_the_index_is_said_and_leaves_nothing(sqlite_kit, monkeypatch):
     def arrived(*_, **__):
         raise OperationalError("INSERT", {}, sqlite3.OperationalError("database or disk is full"))
 
     monkeypatch.setattr("dicom_service.store.events.arrived", arrived)
     with pytest.raises(StorageFull, match="index"):
-        kit.image("1.1")
-    assert kit.store.study(kit.study) is None
-    assert _files(kit) == (0, 0)
+        sqlite_kit.image("1.1")
+    assert sqlite_kit.store.study(sqlite_kit.study) is None
+    assert _files(sqlite_kit) == (0, 0)
 
 
 def test_signing_without_room_signs_nothing_and_keeps_the_draft(tmp_path, kit):
@@ -167,7 +167,7 @@ KILLED = """
 import sys
 from pathlib import Path
 from dicom_service.store import InstanceHeader, Store
-store = Store(Path(sys.argv[1]))
+store = Store(Path(sys.argv[1]), index_url=sys.argv[2])
 for number in range(3):
     temp = store.incoming / f"{number}.part"
     temp.write_bytes(b"pixels %d" % number)
@@ -185,7 +185,7 @@ for number in range(3):
 )
 def test_kill_9_loses_no_acknowledged_object(kit, fault, acknowledged, stored, aside):
     kit.store.close()
-    command = [sys.executable, "-c", KILLED, str(kit.folder)]
+    command = [sys.executable, "-c", KILLED, str(kit.folder), kit.index_url]
     environment = os.environ | {"SESAMOID_FAULT": fault}
     run = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=30)
     assert run.returncode == -9, run.stderr

@@ -308,7 +308,7 @@ export class PanelElement extends HTMLElement {
       sectionBefore: () => session.stepSection(-1),
       sectionAfter: () => session.stepSection(1),
       view: () => this.chooseView(item && askedViews(session.template, item)[index]),
-      note: () => this.focusOn(`[data-field="note ${session.view}"]`) || this.focusOn('[data-field]'),
+      note: () => this.focusOn(`[data-field="note ${session.view}"]`) || this.focusOn('[data-field]') || (session.walking && session.update({ message: strings.card.noteLater })),
       editFinding: () => this.editFinding(),
       length: () => !session.signed && host.startTool('length'),
       angle: () => !session.signed && host.startTool('angle'),

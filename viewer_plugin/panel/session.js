@@ -220,7 +220,7 @@ export class Session {
     if (this.signed || reading === this.reading) return;
     if (!field || this.undoStack.at(-1)?.field !== field) this.remember(field);
     this.reading = withShown(this.template, reading, this.displayed);
-    this.message = message;
+    if (message || !field) this.message = message; // Who types has not read what it said.
     this.queue.put(this.reading);
   }
 

@@ -1,8 +1,12 @@
 // @ts-check
 /** Every sentence that a reader sees; `strings_de.js` has them in German. A test compares the two. */
 
+import { few } from './few.js';
 import { language, laidOver } from './language.js';
 import { german } from './strings_de.js';
+
+/** @param {number} n */
+const more = n => `${n} more`;
 
 export const english = {
   panel: 'Limb reading',
@@ -57,13 +61,13 @@ export const english = {
   },
   map: {
     label: 'Limb map', sides: 'Side', whole: 'whole limb', part: 'only what the study shows', list: 'List', oneView: view => `whole shape: ${view}`,
-    splitDown: views => `top to bottom: ${views.join(' · ')}`,
-    split: views => `left to right: ${views.join(' · ')}`, nothingHere: 'Nothing to look at in this section.',
+    splitDown: views => `top to bottom: ${few(views, ' · ', more)}`,
+    split: views => `left to right: ${few(views, ' · ', more)}`, nothingHere: 'Nothing to look at in this section.',
   },
   card: {
     nth: (n, all, section) => `${n} of ${all} in ${section.toLowerCase()}`,
-    cannot: labels => `Cannot be shown on ${labels.join(', ')}.`,
-    note: 'Note', variants: 'Known variants', physis: 'Growth plate',
+    cannot: labels => `Cannot be shown on ${few(labels, ', ', more)}.`,
+    note: 'Note', noteLater: 'A note belongs to an answer: answer this view first.', variants: 'Known variants', physis: 'Growth plate',
     next: 'next open', previous: 'previous',
     editFinding: 'Describe the finding', observations: label => `Observation in ${label}`,
   },
@@ -291,7 +295,7 @@ export const english = {
   tour: {
     title: 'Landmarks', close: 'Close',
     hint: 'Set each once: click it on the image, drag it, or move it with the arrow keys (shift: further). “n” and “p” then take every image to the structure.',
-    missing: labels => `No landmarks on ${labels.join(' and ')}: the images stay as they are.`,
+    missing: labels => `No landmarks on ${few(labels, ' and ', more)}: the images stay as they are.`,
     set: 'Set landmarks', change: 'Change landmarks', accept: 'Take these', done: 'Done', remove: 'Remove all',
     proposed: 'proposed, look', isSet: 'set', allSet: 'All landmarks of this image are set. Drag one to move it.',
     taken: 'Landmarks set. Ctrl Z takes them back.', removed: 'Landmarks removed. Ctrl Z brings them back.',

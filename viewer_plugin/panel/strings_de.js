@@ -1,4 +1,9 @@
 // @ts-check
+import { few } from './few.js';
+
+/** @param {number} n */
+const more = n => `${n} weitere`;
+
 /**
  * The sentences of `strings.js` in German. What is written into the report, and the names of
  * structures, views and descriptors, stay in English: they are the node's, not the panel's.
@@ -58,13 +63,13 @@ export const german = {
   },
   map: {
     label: 'Karte der Gliedmaße', sides: 'Seite', whole: 'ganze Gliedmaße', part: 'nur, was die Studie zeigt', list: 'Liste', oneView: view => `ganze Form: ${view}`,
-    splitDown: views => `von oben nach unten: ${views.join(' · ')}`,
-    split: views => `von links nach rechts: ${views.join(' · ')}`, nothingHere: 'In diesem Abschnitt ist nichts anzusehen.',
+    splitDown: views => `von oben nach unten: ${few(views, ' · ', more)}`,
+    split: views => `von links nach rechts: ${few(views, ' · ', more)}`, nothingHere: 'In diesem Abschnitt ist nichts anzusehen.',
   },
   card: {
     nth: (n, all, section) => `${n} von ${all} unter ${section}`,
-    cannot: labels => `Auf ${labels.join(', ')} nicht darstellbar.`,
-    note: 'Notiz', variants: 'Bekannte Varianten', physis: 'Wachstumsfuge',
+    cannot: labels => `Auf ${few(labels, ', ', more)} nicht darstellbar.`,
+    note: 'Notiz', noteLater: 'Eine Notiz gehört zu einer Antwort: Beantworten Sie erst diese Aufnahme.', variants: 'Bekannte Varianten', physis: 'Wachstumsfuge',
     next: 'nächste offene', previous: 'vorige',
     editFinding: 'Befund beschreiben', observations: label => `Beobachtung auf ${label}`,
   },
@@ -292,7 +297,7 @@ export const german = {
   tour: {
     title: 'Landmarken', close: 'Schließen',
     hint: 'Jede einmal setzen: im Bild anklicken, ziehen oder mit den Pfeiltasten bewegen (Umschalt: weiter). „n“ und „p“ bringen danach jedes Bild zur Struktur.',
-    missing: labels => `Keine Landmarken auf ${labels.join(' und ')}: Die Bilder bleiben, wie sie sind.`,
+    missing: labels => `Keine Landmarken auf ${few(labels, ' und ', more)}: Die Bilder bleiben, wie sie sind.`,
     set: 'Landmarken setzen', change: 'Landmarken ändern', accept: 'So übernehmen', done: 'Fertig', remove: 'Alle entfernen',
     proposed: 'Vorschlag, ansehen', isSet: 'gesetzt', allSet: 'Alle Landmarken dieses Bildes sind gesetzt. Ziehen Sie eine, um sie zu bewegen.',
     taken: 'Landmarken gesetzt. Strg Z nimmt sie zurück.', removed: 'Landmarken entfernt. Strg Z holt sie zurück.',

@@ -18,6 +18,6 @@ def upgrade() -> None:
             ForeignKey("users.name"),
             primary_key=True,
         ),
-        Column("said", Text, nullable=False),
+        Column("said", Text().with_variant(short, "postgresql"), nullable=False),
     )
     op.execute("UPDATE schema_version SET version = 6")

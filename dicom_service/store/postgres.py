@@ -1,0 +1,241 @@
+"""All that is special to PostgreSQL: opening, durability, transactions, what its errors mean.
+
+Many nodes may have one index. Writers run beside each other; those about the same study come one
+after the other (`index.hold`), each statement seeing what was kept before it (READ COMMITTED).
+Readers see one state from their first statement on (REPEATABLE READ).
+"""
+
+import logging
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import psycopg
+from psycopg.types.string import StrDumperUnknown
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.exc import TimeoutError as NoConnectionFree
+
+from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
+from dicom_service.store.index import CHANNEL, Index, Overtaken, Unsure, hold
+from dicom_service.store.moving import copy_to_file
+
+log = logging.getLogger(__name__)
+
+CONNECT_SECONDS = 10
+STUCK_SECONDS = 60
+"""After which the server ends a transaction in which nothing happens: it holds others up."""
+_LISTEN_SECONDS = 1.0
+_OVERTAKEN = {"40001", "40P01", "23505"}
+"""Serialisation failure, deadlock, and a row that another node wrote first."""
+_STUCK = "25P03"
+_FULL = {"53100", "53200", "25006", "58030"}
+"""No disk, no memory, a server that only reads, a disk that fails."""
+
+
+class PostgresIndex(Index):
+    """A database of its own on a server.
+
+    Parameters
+    ----------
+    url
+        `postgresql://user@host/database`; what it leaves out comes from where PostgreSQL's
+        programs have it (PGPASSFILE, PGSSLROOTCERT ...).
+
+    Raises
+    ------
+    SetupError
+        The server does not let us in, or is not one that can be used.
+    """
+
+    shared = True
+
+    def __init__(self, url: str) -> None:
+        self.engine = _open(url)
+        there = self.engine.url
+        host = there.host or there.query.get("host", "localhost")
+        self.place = f"{there.database or there.username} on {host}"
+        self._reading = self.engine.execution_options(
+            isolation_level="REPEATABLE READ", postgresql_readonly=True
+        )
+        self._url = there
+        try:
+            with self.read() as connection:
+                _check(connection, self.place)
+        except TryLater as error:
+            self.close()
+            raise SetupError(str(error)) from error
+        except BaseException:
+            self.close()
+            raise
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """A connection that sees one consistent state."""
+        with self._translated(), self._reading.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def write(self, *about: str) -> Iterator[Connection]:
+        """One transaction; those about something else run beside it."""
+        with self._translated(), self.engine.connect() as connection:
+            transaction = connection.begin()
+            try:
+                hold(connection, *about)
+                yield connection
+            except BaseException:
+                transaction.rollback()
+                raise
+            try:
+                transaction.commit()
+            except DBAPIError as error:
+                if _sqlstate(error)[:2] in ("", "08", "57"):  # no word of whether it was kept
+                    raise Unsure(
+                        f"The index {self.place} went away while it was to keep something."
+                    ) from error
+                raise
+
+    def examine(self) -> None:
+        """Whether it answers: its server looks after damage itself (checksums, its own log)."""
+        with self.read() as connection:
+            connection.exec_driver_sql("SELECT 1")
+
+    def snapshot(self, to: Path) -> None:
+        """Copy the rows of one moment into an SQLite file."""
+        with self.read() as connection:
+            copy_to_file(connection, to)
+
+    def listen(self, heard: Callable[[], None]) -> Callable[[], None]:
+        """Call `heard` after each transaction that made work, and whenever the line was down."""
+        listener = _Listener(self, heard)
+        listener.start()
+        return listener.stop
+
+    def connected(self) -> psycopg.Connection[Any]:
+        """A connection of its own, without transactions, for listening."""
+        arguments = self.engine.dialect.create_connect_args(self._url)[1]
+        arguments["connect_timeout"] = CONNECT_SECONDS
+        return psycopg.connect(**arguments, autocommit=True)
+
+    def close(self) -> None:
+        """Close every connection."""
+        self.engine.dispose()
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except DBAPIError as error:
+            raise _meant(error, self.place) from error
+        except NoConnectionFree as error:
+            raise TryLater(f"The index {self.place} is busy: no connection is free.") from error
+
+
+class _Listener(threading.Thread):
+    """Waits for what nodes tell each other; a line that breaks is made again."""
+
+    def __init__(self, index: PostgresIndex, heard: Callable[[], None]) -> None:
+        super().__init__(name="index listener", daemon=True)
+        self._index, self._heard = index, heard
+        self._ending = threading.Event()
+
+    def stop(self) -> None:
+        """End; returns when it has."""
+        self._ending.set()
+        self.join()
+
+    def run(self) -> None:
+        """Listen until it is ended."""
+        while not self._ending.is_set():
+            try:
+                with self._index.connected() as line:
+                    line.execute(f"LISTEN {CHANNEL}")
+                    self._heard()  # what was told before there was a line
+                    while not self._ending.is_set():
+                        # Several that came together are one reason to look.
+                        if list(line.notifies(timeout=_LISTEN_SECONDS, stop_after=1)):
+                            self._heard()
+            except psycopg.Error as error:
+                log.warning("the index cannot be listened to: %s", str(error).strip())
+                self._ending.wait(CONNECT_SECONDS)
+
+
+class _NoNul(StrDumperUnknown):
+    """U+0000 cannot be in a text of PostgreSQL; it becomes the sign for what cannot be shown."""
+
+    def dump(self, obj: str) -> Any:
+        return super().dump(obj.replace("\0", "\ufffd") if "\0" in obj else obj)
+
+
+def _open(url: str) -> Engine:
+    try:
+        there = make_url(url).set(drivername="postgresql+psycopg")
+    except (ArgumentError, ValueError):
+        raise SetupError("index_url is not of the form postgresql://user@host/database.") from None
+    engine = create_engine(
+        there,
+        pool_size=8,
+        max_overflow=16,
+        pool_pre_ping=True,  # a server that was started again is not our user's trouble
+        hide_parameters=True,  # names of patients do not belong into errors and logs
+        connect_args={
+            "connect_timeout": CONNECT_SECONDS,
+            "prepare_threshold": None,  # a plan made for all values is bad for most lists
+            "application_name": "sesamoid",
+        },
+    )
+
+    @event.listens_for(engine, "connect")
+    def _connected(connection: Any, _record: Any) -> None:
+        connection.adapters.register_dumper(str, _NoNul)
+        connection.autocommit = True
+        connection.execute(
+            "SELECT set_config('idle_in_transaction_session_timeout', %s, false), "
+            "set_config('synchronous_commit', CASE WHEN current_setting('synchronous_commit') "
+            "= 'off' THEN 'on' ELSE current_setting('synchronous_commit') END, false), "
+            "set_config('jit', 'off', false)",
+            (f"{STUCK_SECONDS}s",),
+        )
+        connection.autocommit = False
+
+    return engine
+
+
+def _check(connection: Connection, place: str) -> None:
+    encoding, fsync = connection.exec_driver_sql(
+        "SELECT current_setting('server_encoding'), current_setting('fsync')"
+    ).one()
+    if encoding != "UTF8":
+        raise SetupError(
+            f"The database {place} holds {encoding} text and cannot hold every name. "
+            "Make one with ENCODING 'UTF8'."
+        )
+    if fsync != "on":
+        log.warning("the server of %s does not sync its disk (fsync = off)", place)
+
+
+def _sqlstate(error: DBAPIError) -> str:
+    return str(getattr(error.orig, "sqlstate", None) or "")
+
+
+def _meant(error: DBAPIError, place: str) -> SesamoidError:
+    state = _sqlstate(error)
+    reason = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else "no reason"
+    if state in _OVERTAKEN:
+        return Overtaken(f"Another node changed the same in the index {place} at the same moment.")
+    if state in _FULL:
+        return StorageFull(f"The index {place} cannot be written: {reason}.")
+    if state.startswith(("28", "3D")):
+        return SetupError(f"The index {place} does not let this node in: {reason}.")
+    if (
+        state == _STUCK
+        or state.startswith(("08", "53", "55", "57"))
+        or (not state and error.connection_invalidated)
+    ):
+        return TryLater(f"The index {place} does not answer: {reason}.")
+    if not state and isinstance(error.orig, psycopg.OperationalError):
+        return TryLater(f"The index {place} cannot be reached: {reason}.")
+    return SesamoidError(f"The index {place} does not work: {reason}.")
