@@ -21,9 +21,12 @@ def hash_password(password: str) -> str:
 
 
 def password_fits(stored: str | None, password: str) -> bool:
-    """Whether `password` belongs to the stored hash; takes as long for an unknown user (None)."""
+    """Whether `password` belongs to the stored hash.
+
+    Takes as long for an unknown user (None) and for an account without a password ("").
+    """
     try:
         _HASHER.verify(stored or _NOBODY, password)
     except (VerifyMismatchError, InvalidHashError):
         return False
-    return stored is not None
+    return bool(stored)

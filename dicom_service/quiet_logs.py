@@ -4,8 +4,10 @@ The text of an error from a library may hold the value that it stumbled over, su
 Our own errors are sentences made for people and logs; they are shown.
 """
 
+import json
 import logging
 import traceback
+from datetime import UTC, datetime
 from types import TracebackType
 
 from dicom_service.errors import SesamoidError
@@ -32,9 +34,29 @@ class QuietFormatter(logging.Formatter):
         return f"Traceback (most recent call last):\n{frames}{kind.__qualname__}: {said}"
 
 
-def set_up(level: str) -> None:
-    """Log to standard error at this level."""
+class JsonFormatter(logging.Formatter):
+    """Writes each record as one JSON object on one line; errors as `errors` writes them."""
+
+    def __init__(self, errors: logging.Formatter) -> None:
+        super().__init__()
+        self._errors = errors
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The record's line."""
+        said = {
+            "time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
+            "level": record.levelname,
+            "logger": record.name,
+            "message": record.getMessage(),
+        }
+        if record.exc_info:
+            said["error"] = self._errors.formatException(record.exc_info)
+        return json.dumps(said)
+
+
+def set_up(level: str, form: str) -> None:
+    """Log to standard error at this level, as lines of text or of JSON."""
     handler = logging.StreamHandler()
-    formatter = logging.Formatter if level == "DEBUG" else QuietFormatter
-    handler.setFormatter(formatter(FORMAT))
+    plain = logging.Formatter(FORMAT) if level == "DEBUG" else QuietFormatter(FORMAT)
+    handler.setFormatter(JsonFormatter(plain) if form == "json" else plain)
     logging.basicConfig(level=level, handlers=[handler])

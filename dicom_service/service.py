@@ -95,6 +95,10 @@ class Service:
             self.address or "-",
         )
 
+    def drain(self) -> None:
+        """Take nothing new in over DICOM and say so to balancers; what is open goes on."""
+        self.node.drain()
+
     def stop(self) -> None:
         """Stop listening, finish what is in hand and close the data folder."""
         if self._server is not None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-_SECRET = {"metrics_token"}
+_SECRET = {"metrics_token", "client_secret"}
 _KINDS = {
     "int_type": "a whole number",
     "int_parsing": "a whole number",
@@ -53,7 +53,7 @@ def sentence(error: ValidationError, model: type[BaseModel], values: Mapping[str
 
 def _wrong(first: Any, kind: str) -> str:
     given, context = first.get("input"), first.get("ctx", {})
-    can_be_shown = isinstance(given, str | int | float) and first["loc"][0] not in _SECRET
+    can_be_shown = isinstance(given, str | int | float) and _SECRET.isdisjoint(first["loc"])
     shown = f" It is {given!r} now" if can_be_shown else ""
     if kind in _KINDS:
         return f"must be {_KINDS[kind]}.{shown}".rstrip(".")
@@ -82,18 +82,19 @@ def _place(place: Sequence[int | str], values: Mapping[str, Any]) -> str:
         peer = peers[number] if isinstance(peers, list | tuple) and number < len(peers) else {}
         name = peer.get("name") if isinstance(peer, Mapping) else getattr(peer, "name", "")
         return f"'{names[2]}' of [[peers]] block {number + 1}{f' ({name})' if name else ''}"
-    if names[0] == "tls" and len(names) > 1:
-        return f"'{names[1]}' in [tls]"
+    if names[0] in ("tls", "oidc") and len(names) > 1:
+        return f"'{names[1]}' in [{names[0]}]"
     return f"'{names[0]}'"
 
 
 def _near(place: Sequence[int | str], model: type[BaseModel]) -> str:
     """What was meant, perhaps."""
     known = list(model.model_fields)
-    if place[0] in ("peers", "tls"):
-        from dicom_service.settings import Peer, Tls
+    if len(place) > 1:
+        from dicom_service.settings import Oidc, Peer, Tls
 
-        known = list((Peer if place[0] == "peers" else Tls).model_fields)
+        tables: dict[int | str, type[BaseModel]] = {"peers": Peer, "tls": Tls, "oidc": Oidc}
+        known = list(tables[place[0]].model_fields) if place[0] in tables else known
     alike = difflib.get_close_matches(str(place[-1]), known, 1)
     meant = f" Did you mean '{alike[0]}'?" if alike else ""
     return f"{meant} The file sesamoid.toml that comes with the program lists all."

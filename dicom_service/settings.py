@@ -8,8 +8,9 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
+from urllib.parse import urlsplit
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from dicom_service.anatomy.model import Section
 from dicom_service.base import Frozen
@@ -112,6 +113,55 @@ _Seconds = Annotated[float, Field(gt=0, le=7 * 24 * 3600, allow_inf_nan=False)]
 Role = Literal["receive", "settle", "send", "web"]
 
 
+class Oidc(Frozen):
+    """Sign-in through an OpenID Connect provider."""
+
+    issuer: str = ""
+    client_id: str = ""
+    client_secret: str = ""
+    client_secret_file: str = ""
+    label: str = "Single sign-on"
+    scopes: str = "openid profile email"
+    name_claim: str = Field(default="preferred_username", min_length=1)
+    roles_claim: str = "groups"
+    readers: tuple[str, ...] = ()
+    administrators: tuple[str, ...] = ()
+    make_accounts: bool = False
+
+    @field_validator("readers", "administrators", mode="before")
+    @classmethod
+    def _listed(cls, given: object) -> object:
+        return listed(given)
+
+    @model_validator(mode="after")
+    def _whole(self) -> "Oidc":
+        if not self.issuer:
+            return self
+        if not self.client_id:
+            raise ValueError("a provider needs the client_id that it gave to this node")
+        if not is_safe(self.issuer):
+            raise ValueError("the issuer must be an https address")
+        if "openid" not in self.scopes.split():
+            raise ValueError("scopes must have openid among them")
+        if self.make_accounts and not (self.roles_claim and (self.readers or self.administrators)):
+            raise ValueError("make_accounts needs a roles_claim and who are readers")
+        return self
+
+
+def is_safe(address: str) -> bool:
+    """Whether secrets may go to this web address: over TLS, or to this machine."""
+    parts = urlsplit(address)
+    at_home = parts.scheme == "http" and parts.hostname in ("127.0.0.1", "::1", "localhost")
+    return bool(parts.hostname) and (parts.scheme == "https" or at_home)
+
+
+def listed(given: object) -> object:
+    """An environment variable holds the parts of a list separated by commas."""
+    if not isinstance(given, str):
+        return given
+    return [part.strip() for part in given.split(",") if part.strip()]
+
+
 class Settings(Frozen):
     """All settings of a node; `sesamoid.toml` beside this module says what each is for."""
 
@@ -152,8 +202,11 @@ class Settings(Frozen):
     language: Literal["", "en", "de"] = ""
     session_hours: float = Field(default=12.0, gt=0, le=8784, allow_inf_nan=False)
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = "INFO"
+    log_format: Literal["text", "json"] = "text"
+    drain_seconds: float = Field(default=0.0, ge=0, le=3600, allow_inf_nan=False)
     user_identity: bool = False
     tls: Tls = Tls()
+    oidc: Oidc = Oidc()
     peers: tuple[Peer, ...] = ()
 
     @field_validator("ae_title")
@@ -164,10 +217,7 @@ class Settings(Frozen):
     @field_validator("section_order", "balancers", "roles", mode="before")
     @classmethod
     def _listed(cls, given: object) -> object:
-        """An environment variable holds the parts separated by commas."""
-        if not isinstance(given, str):
-            return given
-        return [part.strip() for part in given.split(",") if part.strip()]
+        return listed(given)
 
     @field_validator("balancers")
     @classmethod
@@ -248,6 +298,9 @@ class Settings(Frozen):
         return next((peer for peer in self.peers if peer.name == name), None)
 
 
+_TABLES: dict[str, type[BaseModel]] = {"tls": Tls, "oidc": Oidc}
+
+
 def _is_address(text: str) -> bool:
     try:
         ipaddress.ip_address(text)
@@ -282,12 +335,13 @@ def load(
     _refuse_misspelt(environment)
     values = _from_file(file, environment)
     for name in Settings.model_fields:
-        if name not in ("peers", "tls") and PREFIX + name.upper() in environment:
+        if name not in ("peers", *_TABLES) and PREFIX + name.upper() in environment:
             values[name] = environment[PREFIX + name.upper()]
-    for name in Tls.model_fields:
-        if f"{PREFIX}TLS_{name.upper()}" in environment:
-            table = values.get("tls", {})
-            values["tls"] = table | {name: environment[f"{PREFIX}TLS_{name.upper()}"]}
+    for name, table in _TABLES.items():
+        for field in table.model_fields:
+            variable = f"{PREFIX}{name.upper()}_{field.upper()}"
+            if variable in environment:
+                values[name] = values.get(name, {}) | {field: environment[variable]}
     values.update({name: value for name, value in options.items() if value is not None})
     try:
         return Settings(**values)
@@ -298,7 +352,8 @@ def load(
 def _refuse_misspelt(environment: Mapping[str, str]) -> None:
     """A variable that nearly names a setting would be ignored without a word."""
     known = [PREFIX + name.upper() for name in Settings.model_fields]
-    known += [f"{PREFIX}TLS_{name.upper()}" for name in Tls.model_fields]
+    for name, table in _TABLES.items():
+        known += [f"{PREFIX}{name.upper()}_{field.upper()}" for field in table.model_fields]
     for name in environment:
         if name.startswith(PREFIX) and name not in known:
             alike = difflib.get_close_matches(name, known, 1, 0.9)

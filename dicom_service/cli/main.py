@@ -38,7 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         settings = settings_of(options)
-        quiet_logs.set_up(settings.log_level)
+        quiet_logs.set_up(settings.log_level, settings.log_format)
         logging.getLogger("pynetdicom").setLevel(logging.WARNING)
         command: Command = options.command
         return command(options, settings)
@@ -155,6 +155,9 @@ def _parser() -> argparse.ArgumentParser:
         action="append",
         choices=["reader", "administrator", "device"],
         help="may be repeated",
+    )
+    account.add_argument(
+        "--no-password", action="store_true", help="signs in through the provider of [oidc] only"
     )
     account.add_argument(
         "--password-stdin", action="store_true", help="read the password from standard input"

@@ -3,8 +3,9 @@
 import argparse
 import ipaddress
 import signal
+import time
 from pathlib import Path
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 
 from dicom_service.errors import SesamoidError
 from dicom_service.service import Service
@@ -34,6 +35,7 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
             print("No archive is set: signed reports wait in the outbox (settings: archive).")
         while told.get() == signal.SIGHUP:
             _read_again(options, service)
+        _drain(service, settings.drain_seconds, told)
         print("Stopping.")
     return 0
 
@@ -46,6 +48,21 @@ def _tell_of_web(service: Service) -> None:
             print("The web pages are not encrypted: set http_tls_certificate, or a TLS proxy.")
         if not service.store.count_users():
             print("Nobody can sign in yet. Make the first user: sesamoid user NAME --role reader")
+
+
+def _drain(service: Service, seconds: float, told: "SimpleQueue[int]") -> None:
+    """Give balancers and callers time; told once more, it ends at once."""
+    if not seconds:
+        return
+    service.drain()
+    print(f"No new associations; the node stops in {seconds:g} s.", flush=True)
+    ends = time.monotonic() + seconds
+    while (left := ends - time.monotonic()) > 0:
+        try:
+            if told.get(timeout=left) != signal.SIGHUP:
+                return
+        except Empty:
+            return
 
 
 def _read_again(options: argparse.Namespace, service: Service) -> None:

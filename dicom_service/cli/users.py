@@ -15,17 +15,12 @@ from dicom_service.store import Store
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Add the user, or set a new password when there is one of that name."""
-    if options.password_stdin:
-        password = sys.stdin.readline().rstrip("\n")
-    else:
-        password = getpass.getpass(f"Password for {options.name}: ")
-    try:
-        hashed = hash_password(password)
-    except ValueError as error:
-        raise Refused(str(error)) from error
+    hashed = "" if options.no_password else _password(options)
     store = site_store(settings)
     try:
         if store.user(options.name):
+            if not hashed:
+                raise Refused(f"There is a user {options.name} already.")
             store.set_password_hash(options.name, hashed)
             _note(store, "password changed", options.name)
             print(f"{options.name} has a new password.")
@@ -38,6 +33,17 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     finally:
         store.close()
     return 0
+
+
+def _password(options: argparse.Namespace) -> str:
+    if options.password_stdin:
+        password = sys.stdin.readline().rstrip("\n")
+    else:
+        password = getpass.getpass(f"Password for {options.name}: ")
+    try:
+        return hash_password(password)
+    except ValueError as error:
+        raise Refused(str(error)) from error
 
 
 def _note(store: Store, event: str, detail: str) -> None:

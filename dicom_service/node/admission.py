@@ -31,6 +31,7 @@ class Refusal(NamedTuple):
 
 
 _UNKNOWN_CALLER = (1, 1, 3)
+_LEAVING = (2, 3, 1)  # transient: whoever calls again is let in by then
 _NOT_IDENTIFIED = (1, 2, 1)  # PS3.7 D.3.3.7: by the provider (ACSE), no reason given
 
 
@@ -43,9 +44,13 @@ class Admission:
         self._store = store
         self._wrong: dict[str, list[float]] = {}
         self._lock = threading.Lock()
+        self.draining = False
+        """Whether nobody new is let in, because the node is about to stop."""
 
     def refusal(self, association: Any, certificate: Certificate | None = None) -> Refusal | None:
         """Why this caller is turned away; None when it is welcome."""
+        if self.draining:
+            return Refusal(_LEAVING, "the node is about to stop")
         requestor = association.requestor
         title = str(requestor.primitive.calling_ae_title).strip()
         address = str(requestor.address)

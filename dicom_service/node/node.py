@@ -82,6 +82,10 @@ class Node:
         """Whether peers can call, if that is a role of this process."""
         return self._receiver.listening or "receive" not in self._settings.roles
 
+    def drain(self) -> None:
+        """Let no new peer in; open associations go on, what came is settled and sent."""
+        self._receiver.drain()
+
     def wake(self) -> None:
         """Look into the outbox, and for what archives are to be asked, now."""
         self._sender.wake()

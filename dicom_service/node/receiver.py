@@ -141,7 +141,11 @@ class Receiver:
     @property
     def listening(self) -> bool:
         """Whether callers are answered."""
-        return self._server is not None
+        return self._server is not None and not self._admission.draining
+
+    def drain(self) -> None:
+        """Let nobody new in; what is open goes on."""
+        self._admission.draining = True
 
     def stop(self) -> None:
         """Stop listening and abort what is open."""

@@ -8,6 +8,7 @@ name). `Store` joins them.
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.faults import reach
 from dicom_service.store.home import is_data_folder
+from dicom_service.store.identities import Step
 from dicom_service.store.model import (
     AuditCheck,
     AuditRow,
@@ -50,6 +51,7 @@ __all__ = [
     "Reopening",
     "Seeing",
     "SessionRow",
+    "Step",
     "Store",
     "StoredInstance",
     "StudyRow",

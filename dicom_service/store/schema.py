@@ -22,7 +22,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = 10
+VERSION = 11
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 metadata = MetaData()
@@ -355,6 +355,37 @@ sessions = Table(
     Column("token_hash", _short(128), primary_key=True),
     Column("user", _short(64), ForeignKey("users.name"), nullable=False),
     _text("csrf"),
+    _time("expires"),
+)
+
+identities = Table(
+    "identities",  # people whom a provider vouches for, each with an account
+    metadata,
+    Column("issuer", _short(256), primary_key=True),
+    Column("subject", _short(256), primary_key=True),
+    Column("user", _short(64), ForeignKey("users.name"), nullable=False, unique=True),
+)
+
+sign_in_steps = Table(
+    "sign_in_steps",  # ways to the provider and back that have begun, by the hash of their state
+    metadata,
+    Column("state", _short(64), primary_key=True),
+    _text("browser"),
+    _text("nonce"),
+    _text("verifier"),
+    _text("session"),
+    _text("study_uid"),
+    _text("user"),
+    _text("next"),
+    _time("began"),
+    _time("expires"),
+)
+
+confirmations = Table(
+    "confirmations",  # who has just shown again who they are, for one signature
+    metadata,
+    Column("session", _short(64), primary_key=True),
+    Column("study_uid", _short(64), primary_key=True),
     _time("expires"),
 )
 

@@ -6,6 +6,7 @@ from dicom_service.errors import SetupError
 from dicom_service.store.accounts import Accounts
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
+from dicom_service.store.identities import Identities
 from dicom_service.store.leases import Leases
 from dicom_service.store.listing import Listing
 from dicom_service.store.model import SweepReport
@@ -35,6 +36,7 @@ class Store(
     Leases,
     Accounts,
     AddedPeers,
+    Identities,
     AccountPreferences,
     Audit,
     Overviews,
@@ -42,8 +44,8 @@ class Store(
     """An open data folder; every method may be called from any thread.
 
     The parts are in modules of their own: objects, quarantine, retention, studies, readings,
-    reopening, documents, outbox, priors, leases, users, accounts, peers, preferences, audit,
-    overview. `Shelf` (opening.py) opens and closes the folder.
+    reopening, documents, outbox, priors, leases, users, accounts, peers, identities, preferences,
+    audit, overview. `Shelf` (opening.py) opens and closes the folder.
     """
 
     def sweep(self) -> SweepReport:

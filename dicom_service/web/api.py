@@ -6,6 +6,7 @@ from pydantic import BaseModel, Field, ValidationError
 from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed
 from dicom_service.review.model import Reading
+from dicom_service.web.oidc import proof
 from dicom_service.web.problems import VersionMissing, wrong_json
 from dicom_service.web.queries import unless_known
 from dicom_service.web.session import json_body, signed_in, signed_in_reader
@@ -18,17 +19,17 @@ blueprint.url_value_preprocessor(check_address)
 
 
 class Signature(Frozen):
-    """A signature: the version that was seen, and the password again."""
+    """A signature: the version that was seen, and the password again, if there is one."""
 
     version: int = Field(ge=0)
-    password: str = Field(min_length=1, max_length=1024)
+    password: str = Field(default="", max_length=1024)
 
 
 class Remark(Frozen):
     """An addendum."""
 
     text: str = Field(min_length=1, max_length=20000)
-    password: str = Field(min_length=1, max_length=1024)
+    password: str = Field(default="", max_length=1024)
 
 
 class Reopening(Frozen):
@@ -43,7 +44,7 @@ class WithdrawalAsked(Frozen):
 
     reason: WithdrawalReason
     text: str = Field(min_length=1, max_length=20000)
-    password: str = Field(min_length=1, max_length=1024)
+    password: str = Field(default="", max_length=1024)
 
 
 class SpeciesCorrection(Frozen):
@@ -127,8 +128,9 @@ def sign(study: str) -> Response:
         asked = Signature.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "signature") from error
+    given = proof(found, study, asked.password)
     with _PasswordTry(found.user.name):
-        site().desk.sign(study, asked.version, found.user.name, asked.password)
+        site().desk.sign(study, asked.version, found.user.name, given)
     return _documents(study)
 
 
@@ -140,8 +142,9 @@ def add_addendum(study: str) -> Response:
         asked = Remark.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "addendum") from error
+    given = proof(found, study, asked.password)
     with _PasswordTry(found.user.name):
-        site().desk.add_addendum(study, asked.text, found.user.name, asked.password)
+        site().desk.add_addendum(study, asked.text, found.user.name, given)
     return _documents(study)
 
 
@@ -177,8 +180,9 @@ def withdraw(study: str) -> Response:
     except ValidationError as error:
         raise wrong_json(error, "withdrawal") from error
     name = found.user.name
+    given = proof(found, study, asked.password)
     with _PasswordTry(name):
-        site().desk.withdraw(study, asked.reason, asked.text, name, asked.password)
+        site().desk.withdraw(study, asked.reason, asked.text, name, given)
     return _documents(study)
 
 

@@ -17,6 +17,7 @@ from dicom_service.web import (
     languages,
     measuring,
     metrics,
+    oidc,
     pages,
     peers,
     preferences,
@@ -115,4 +116,5 @@ def create_app(
     for part in (*(module.blueprint for module in (*API, pages, metrics)), dicomweb):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)
+    oidc.install(app, settings)
     return app

@@ -60,4 +60,4 @@ def _storage() -> str:
 
 
 def _dicom() -> str:
-    return "ok" if site().listening() else "the DICOM port does not listen"
+    return "ok" if site().listening() else "no DICOM associations are taken"

@@ -10,6 +10,7 @@ from werkzeug.wrappers import Response
 
 from dicom_service.web.admin import administrator
 from dicom_service.web.session import caller
+from dicom_service.web.site import site
 
 blueprint = Blueprint("pages", __name__)
 
@@ -38,7 +39,8 @@ def plain() -> str | Response:
 @blueprint.get("/login")
 def login() -> str:
     """The sign-in page; the page itself sees to it that `next` stays on this node."""
-    return render_template("login.html")
+    oidc = site().settings.oidc
+    return render_template("login.html", provider=oidc.label if oidc.issuer else "")
 
 
 def to_sign_in() -> Response:

@@ -28,13 +28,13 @@ class DeskPort(Protocol):
     def correct_species(self, study_uid: str, species: str, user: str) -> None:
         """Take the reader's word on the species."""
 
-    def sign(self, study_uid: str, version: int, user: str, password: str) -> None:
+    def sign(self, study_uid: str, version: int, user: str, password: str | None) -> None:
         """Sign the reading."""
 
-    def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
+    def add_addendum(self, study_uid: str, text: str, user: str, password: str | None) -> None:
         """Add a remark to a signed report."""
 
-    def verify(self, user: str, password: str) -> None:
+    def verify(self, user: str, password: str | None) -> None:
         """Check that a user may sign."""
 
     def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
@@ -44,7 +44,7 @@ class DeskPort(Protocol):
         """Drop a correction that was not signed."""
 
     def withdraw(
-        self, study_uid: str, reason: WithdrawalReason, text: str, user: str, password: str
+        self, study_uid: str, reason: WithdrawalReason, text: str, user: str, password: str | None
     ) -> None:
         """Say that the signed report is not to be used."""
 

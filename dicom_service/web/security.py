@@ -68,7 +68,7 @@ def check_token(given: str, expected: str) -> None:
 
 
 def _not_too_often() -> None:
-    if request.path.startswith(("/api/", "/dicomweb/")):
+    if request.path.startswith(("/api/", "/dicomweb/", "/oidc/")):
         site().rates.take(request.remote_addr or "")
 
 

@@ -112,9 +112,12 @@ def sign_in() -> Response:
         )
         raise NotAllowed("User or password is not right.")
     here.throttle.succeeded(asked.user, address)
-    _close(request.cookies.get(COOKIE, ""))
+    close_current()
     here.store.audit("signed in", user=row.name, detail=f"from {address}", at=here.clock())
-    return _opened(row)
+    answer = Response(content_type="application/json")
+    shown = _shown(row, open_session(row, answer))
+    answer.set_data(jsonify(shown).get_data())
+    return answer
 
 
 @blueprint.get("")
@@ -128,19 +131,19 @@ def who() -> Response:
 def sign_out() -> Response:
     """End the session."""
     found = signed_in()
-    _close(request.cookies.get(COOKIE, ""))
+    close_current()
     site().store.audit("signed out", user=found.user.name, at=site().clock())
     answer = Response(status=204)
     answer.delete_cookie(COOKIE, httponly=True, samesite="Strict", secure=request.is_secure)
     return answer
 
 
-def _opened(row: UserRow) -> Response:
+def open_session(row: UserRow, answer: Response) -> str:
+    """Sign somebody in: the answer gets the cookie; the token for changes is returned."""
     here = site()
     token, csrf = secrets.token_urlsafe(32), secrets.token_urlsafe(32)
     lasts = timedelta(hours=here.settings.session_hours)
-    here.store.open_session(row.name, _hash(token), csrf, here.clock() + lasts)
-    answer = jsonify(_shown(row, csrf))
+    here.store.open_session(row.name, hashed(token), csrf, here.clock() + lasts)
     answer.set_cookie(
         COOKIE,
         token,
@@ -150,23 +153,39 @@ def _opened(row: UserRow) -> Response:
         secure=request.is_secure,
     )
     note_choice(answer, here.store.preferences(row.name))
-    return answer
+    return csrf
+
+
+def close_current() -> None:
+    """End the session of the present request, if there is one."""
+    if token := request.cookies.get(COOKIE, ""):
+        site().store.close_session(hashed(token))
+
+
+def session_hash() -> str:
+    """How the index knows the session of the present request."""
+    return hashed(request.cookies.get(COOKIE, ""))
+
+
+def confirms_by_provider(row: UserRow) -> bool:
+    """Whether this account has no password here, so that only the provider can say who it is."""
+    return bool(site().settings.oidc.issuer) and not row.password_hash
+
+
+def hashed(token: str) -> str:
+    """What is kept of a secret."""
+    return hashlib.sha256(token.encode()).hexdigest()
 
 
 def _look_up(token: str) -> Caller | None:
     if not token:
         return None
     here = site()
-    session = here.store.session(_hash(token), here.clock())
+    session = here.store.session(hashed(token), here.clock())
     user = here.store.user(session.user) if session else None
     if user is None or session is None or user.disabled:
         return None
     return Caller(user=user, session=session)
-
-
-def _close(token: str) -> None:
-    if token:
-        site().store.close_session(_hash(token))
 
 
 def _finite(text: str) -> float:
@@ -179,8 +198,5 @@ def _finite(text: str) -> float:
 def _shown(row: UserRow, csrf: str) -> dict[str, Any]:
     preferences = site().store.preferences(row.name).model_dump(mode="json")
     who = {"user": row.name, "display": row.display, "roles": list(row.roles)}
-    return who | {"csrf": csrf, "preferences": preferences}
-
-
-def _hash(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()
+    confirms = "provider" if confirms_by_provider(row) else "password"
+    return who | {"csrf": csrf, "confirms": confirms, "preferences": preferences}

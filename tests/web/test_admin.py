@@ -164,7 +164,7 @@ def test_health_is_for_everybody_and_ready_only_when_work_can_be_taken(
     assert client.get("/api/health/ready").json["status"] == "ready"
     deaf = create_app(Settings(data_folder=tmp_path), store, desk, listening=lambda: False)
     answer = deaf.test_client().get("/api/health/ready")
-    assert (answer.status_code, answer.json["dicom"]) == (503, "the DICOM port does not listen")
+    assert (answer.status_code, answer.json["dicom"]) == (503, "no DICOM associations are taken")
     monkeypatch.setattr("dicom_service.web.health.LEAST_FREE_BYTES", 1 << 60)
     assert client.get("/api/health/ready").status_code == 503
     store.close()

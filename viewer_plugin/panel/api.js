@@ -32,13 +32,16 @@ export class Api {
   constructor(root = '/api', fetcher = (...args) => fetch(...args)) {
     this.root = root;
     this.fetcher = fetcher;
-    /** @type {{user: string, display: string, csrf: string, preferences?: import('./preferences.js').Preferences} | null} */
+    /** @type {{user: string, display: string, csrf: string, confirms?: string, preferences?: import('./preferences.js').Preferences} | null} */
     this.session = null;
+    /** How whoever is signed in shows again who they are; known even while the session is not. */
+    this.confirms = 'password';
   }
 
   /** Who is signed in; asked once, and again after a refusal. */
   async whoami() {
     this.session ??= await this.call('GET', '/session');
+    this.confirms = this.session?.confirms ?? this.confirms;
     return this.session;
   }
 

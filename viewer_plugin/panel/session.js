@@ -70,7 +70,7 @@ export class Session {
     this.rekeying = { name: '', said: '', bad: false };
     this.message = '';
     this.preview = null;
-    this.signing = { busy: false, error: '' };
+    this.signing = { busy: false, waiting: false, error: '' };
     /** What is being done with the signed report, and whether giving a correction up is asked back. */
     this.deed = '';
     this.confirming = false;

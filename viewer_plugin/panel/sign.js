@@ -2,6 +2,7 @@
 /** Signing; after it, what became of the documents and what can be done with the report. */
 
 import { addendum, deeds, reopen, withdraw } from './after_signing.js';
+import { byProvider, confirmed } from './confirming.js';
 import { sign } from './delivery.js';
 import { h } from './dom.js';
 import { personName } from './header.js';
@@ -49,16 +50,20 @@ function signer(session) {
 
 /** A form that ends with the password, or without one where none is needed. */
 function passwordForm(session, { key, title = '', button, busy, act, primary = false, disabled = false, password = true }, ...fields) {
-  const { error, busy: working } = session.signing;
-  const submit = event => {
+  const { error, busy: working, waiting } = session.signing;
+  const elsewhere = password && byProvider(session);
+  const submit = async event => {
     event.preventDefault();
     const given = event.target.elements;
-    act(given.password?.value ?? '', new FormData(event.target));
+    const entered = new FormData(event.target);
+    if (elsewhere && !await confirmed(session)) return;
+    act(given.password?.value ?? '', entered);
     if (given.password) given.password.value = '';
   };
   return h('form', { key, onsubmit: submit, autocomplete: 'off', 'aria-label': title || button },
     title && h('h2', null, title), ...fields,
-    password && h('label', { key: 'password', class: 'label' }, strings.sign.password,
+    elsewhere && h('p', { key: 'elsewhere', class: 'dim', role: 'status' }, waiting ? strings.sign.waiting : strings.sign.provider),
+    password && !elsewhere && h('label', { key: 'password', class: 'label' }, strings.sign.password,
       h('input', { type: 'password', name: 'password', required: true, autocomplete: 'current-password' })),
     error && h('p', { key: 'error', class: 'bad', role: 'alert' }, error),
     h('button', { class: primary ? 'btn primary' : 'btn', type: 'submit', disabled: working || disabled }, working ? busy : button));

@@ -204,6 +204,8 @@ export const english = {
   },
   sign: {
     title: 'Sign', as: name => `Signing as ${name}`, password: 'Your password', button: 'Sign the report',
+    provider: 'A window asks you once more to show who you are.', waiting: 'Waiting for the window in which you show who you are. Press again to open it anew.',
+    noWindow: 'The browser did not open the window in which you show who you are. Allow windows of this page, then press again.',
     busy: 'Signing…', notSavedYet: 'Not everything is saved yet. Wait for “saved”, then sign.',
     blocked: 'Signing is possible when nothing above blocks it, or you accept what is open.',
   },

@@ -142,6 +142,8 @@ export const german = {
   },
   sign: {
     title: 'Unterschreiben', as: name => `Sie unterschreiben als ${name}`, password: 'Ihr Passwort', button: 'Bericht unterschreiben',
+    provider: 'Ein Fenster fragt noch einmal, wer Sie sind.', waiting: 'Wartet auf das Fenster, in dem Sie zeigen, wer Sie sind. Noch einmal drücken öffnet es neu.',
+    noWindow: 'Der Browser hat das Fenster nicht geöffnet, in dem Sie zeigen, wer Sie sind. Erlauben Sie dieser Seite Fenster, dann noch einmal drücken.',
     busy: 'Wird unterschrieben …', notSavedYet: 'Noch ist nicht alles gespeichert. Warten Sie auf „gespeichert“, dann unterschreiben.',
     blocked: 'Unterschreiben geht, wenn oben nichts mehr entgegensteht oder Sie hinnehmen, was offen ist.',
   },

@@ -12,6 +12,8 @@ const PAGE = 50;
 
 const element = id => /** @type {any} */ (document.getElementById(id));
 let csrf = '';
+/** Where to go after signing out. */
+let afterwards = '/login';
 let offset = 0;
 /** @type {Map<string, any>} what each peer answered last */
 const echoes = new Map();
@@ -266,7 +268,7 @@ function listen() {
   element('sign-out').addEventListener('click', async () => {
     const headers = { 'X-Sesamoid-Token': csrf };
     await call('/api/session', { method: 'DELETE', headers }).catch(() => undefined);
-    location.assign('/login');
+    location.assign(afterwards);
   });
 }
 
@@ -274,6 +276,7 @@ async function start() {
   listen();
   try {
     const session = (await call('/api/session')).content;
+    if (session.confirms === 'provider') afterwards = '/oidc/sign-out';
     csrf = session.csrf;
     element('who').textContent = personName(session.display) || session.user;
   } catch (error) {

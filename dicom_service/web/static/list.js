@@ -265,7 +265,7 @@ async function start() {
   element('sign-out').addEventListener('click', async () => {
     const headers = { 'X-Sesamoid-Token': csrf };
     await call('/api/session', { method: 'DELETE', headers }).catch(() => undefined);
-    location.assign('/login');
+    location.assign(session.confirms === 'provider' ? '/oidc/sign-out' : '/login');
   });
 }
 

@@ -8,6 +8,11 @@ const password = /** @type {HTMLInputElement} */ (document.getElementById('passw
 const enter = /** @type {HTMLButtonElement} */ (document.getElementById('enter'));
 const trouble = /** @type {HTMLElement} */ (document.getElementById('trouble'));
 
+const next = localPath(new URLSearchParams(location.search).get('next'), location.origin);
+
+const provider = /** @type {HTMLAnchorElement | null} */ (document.getElementById('provider'));
+if (provider) provider.search = `?next=${encodeURIComponent(next)}`;
+
 form.addEventListener('submit', async event => {
   event.preventDefault();
   enter.disabled = true;
@@ -16,7 +21,7 @@ form.addEventListener('submit', async event => {
     const body = JSON.stringify({ user: user.value, password: password.value });
     const { content } = await call('/api/session', { method: 'POST', body });
     takeOver(content.user, content.preferences);
-    location.replace(localPath(new URLSearchParams(location.search).get('next'), location.origin));
+    location.replace(next);
   } catch (error) {
     trouble.textContent = /** @type {Error} */ (error).message;
     trouble.hidden = false;
