@@ -1,7 +1,6 @@
 """A browser, and a node that speaks the panel's API from memory and fails on demand."""
 
 import json
-import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -9,14 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from flask import Flask, Response, jsonify, request, send_from_directory
-from playwright.sync_api import Browser, Locator, Page
-from werkzeug.serving import make_server
+from flask import Flask, Response, jsonify, request
+from playwright.sync_api import Browser, BrowserContext, Locator, Page
 
 from dicom_service import review
 from dicom_service.errors import Refused
 from dicom_service.intake.corrected import corrected
-from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
+from dicom_service.intake.model import Spacing, StudyFacts
 from dicom_service.measure import MeasureRequest, measure, picture
 from dicom_service.review.model import SECTIONS, Reading, Section, Template
 from dicom_service.store import Preferences
@@ -33,75 +31,11 @@ from dicom_service.workflow.prior_model import (
 )
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 from test_pacs.phantom.bench import Bench
+from tests.browser.facts import STUDY, dog_study, horse_study
+from tests.browser.site import Site, forget, serving
 from tests.measure.conftest import shoot_bench
 
-ROOT = Path(__file__).parents[2]
-STUDY = "1.2.826.0.1.3680043.10.1.1"
-
-
-def horse_study() -> StudyFacts:
-    """Facts of both fetlocks of a horse, of which no drawing exists."""
-    dog = dog_study()
-    images = tuple(
-        dog.images[0].model_copy(
-            update={
-                "uid": f"{STUDY}.{n}",
-                "series_uid": f"{STUDY}.0.{n}",
-                "regions": ("fetlock",),
-                "view": view,
-                "side": side,
-                "view_confidence": "guessed" if view == "LM" else "stated",
-                "view_found_in": "the order of the images" if view == "LM" else "",
-            }
-        )
-        for n, (side, view) in enumerate(
-            ((side, view) for side in "LR" for view in ("DPa", "LM", "D45L-PaMO", "D45M-PaLO")), 1
-        )
-    )
-    animal = Signalment(
-        patient_name="Dr. Hoof^Thunder", species="horse", age_months=86.0, sex="M", neutered=True
-    )
-    return dog.model_copy(update={"images": images, "signalment": animal, "remarks": ()})
-
-
-def dog_study(side: str = "R", views: tuple[str, ...] = ("DPa", "ML")) -> StudyFacts:
-    """Facts of a carpus and manus of a young dog."""
-    images = tuple(
-        ImageFacts(
-            uid=f"{STUDY}.{n}",
-            series_uid=f"{STUDY}.0.{n}",
-            sop_class_uid="1.2.840.10008.5.1.4.1.1.1",
-            rows=2500,
-            columns=2000,
-            regions=("carpus", "manus"),
-            view=view,
-            side=side,
-            spacing=Spacing(kind="detector", row_mm=0.15, column_mm=0.15),
-        )
-        for n, view in enumerate(views, 1)
-    )
-    return StudyFacts(
-        study_uid=STUDY,
-        study_date="20261104",
-        question="Bitten four days ago, toe-touching on the right front",
-        signalment=Signalment(
-            patient_name="Bramble^Juniper",
-            species="dog",
-            breed="Beagle",
-            age_months=9.4,
-            sex="F",
-            neutered=True,
-        ),
-        images=images,
-        remarks=(
-            Remark(
-                key="superimposed",
-                severity="warning",
-                text="ML: the digits are superimposed; a D45L-PaMO view would separate them.",
-            ),
-            Remark(key="marker", severity="note", text="DPa: no side marker was read."),
-        ),
-    )
+SIZE: Any = {"viewport": {"width": 1280, "height": 900}}
 
 
 @dataclass
@@ -221,7 +155,6 @@ def application(node: FakeNode) -> Flask:
     reading_routes(app, node)
     measuring_routes(app, node)
     signing_routes(app, node)
-    file_routes(app)
     return app
 
 
@@ -339,16 +272,6 @@ def signing_routes(app: Flask, node: FakeNode) -> None:
         return {"documents": node.documents}
 
 
-def file_routes(app: Flask) -> None:
-    @app.get("/plugin/<path:name>")
-    def plugin(name: str) -> Response:
-        return send_from_directory(ROOT / "viewer_plugin", name)
-
-    @app.get("/panel")
-    def page() -> Response:
-        return send_from_directory(Path(__file__).parent, "fake_host.html")
-
-
 STUDIES = {
     "dog": {},
     "horse": {"facts": horse_study()},
@@ -359,9 +282,11 @@ STUDIES = {
 
 
 @pytest.fixture
-def node(request: pytest.FixtureRequest) -> Iterator[FakeNode]:
+def node(request: pytest.FixtureRequest, site: Site) -> FakeNode:
     """A node with the study of a dog, or with another of STUDIES (indirect parameter)."""
-    yield from served(FakeNode(**STUDIES[getattr(request, "param", "dog")]))
+    fake = FakeNode(address=site.address, **STUDIES[getattr(request, "param", "dog")])
+    site.node = application(fake)
+    return fake
 
 
 @pytest.fixture
@@ -383,29 +308,38 @@ def open_panel(page: Page, node: FakeNode) -> Locator:
     return page.locator("sesamoid-panel")
 
 
-def served(fake: FakeNode) -> Iterator[FakeNode]:
-    server = make_server("127.0.0.1", 0, application(fake), threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    fake.address = f"http://127.0.0.1:{server.server_port}"
-    try:
-        yield fake
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
-
-
 @pytest.fixture
-def page(chromium: Browser) -> Iterator[Page]:
+def page(request: pytest.FixtureRequest, chromium: Browser) -> Iterator[Page]:
     """A page that fails the test when anything is thrown in it."""
-    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    shared = "node" in request.fixturenames
+    context = request.getfixturevalue("desk") if shared else chromium.new_context(**SIZE)
     page = context.new_page()
     thrown: list[str] = []
     page.on("pageerror", lambda error: thrown.append(str(error)))
     yield page
-    context.close()
+    page.close() if shared else context.close()
     assert thrown == [], f"errors in the page: {json.dumps(thrown)}"
+
+
+@pytest.fixture(scope="session")
+def site() -> Iterator[Site]:
+    with serving() as site:
+        yield site
+
+
+@pytest.fixture(scope="session")
+def known_browser(chromium: Browser) -> Iterator[BrowserContext]:
+    """One browser that keeps the panel's files; each file is otherwise loaded for every test."""
+    context = chromium.new_context(**SIZE)
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def desk(known_browser: BrowserContext, site: Site) -> BrowserContext:
+    """That browser, with nothing else of earlier tests."""
+    forget(known_browser, site)
+    return known_browser
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
-from tests.browser.conftest import dog_study
+from tests.browser.facts import dog_study
 
 CLEAN = "() => document.querySelector('sesamoid-panel').session.queue.clean"
 
