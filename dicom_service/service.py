@@ -80,17 +80,19 @@ class Service:
         self.swept = self.store.sweep()
         try:
             self.node.start()
-            self._server = serve(self.app, self.settings)
+            if "web" in self.settings.roles:
+                self._server = serve(self.app, self.settings)
         except SetupError:
             self.stop()
             raise
         self._note("node started", __version__)
-        self._forwarder.start()
+        if "send" in self.settings.roles:
+            self._forwarder.start()
         log.info(
             "listening: DIMSE %s, secure DIMSE %s, web %s",
             self.dimse_port or "-",
             self.node.secure_port or "-",
-            self.address,
+            self.address or "-",
         )
 
     def stop(self) -> None:
@@ -135,7 +137,9 @@ class Service:
 
     @property
     def address(self) -> str:
-        """Address of the reading list."""
+        """Address of the reading list; "" when the web is no role of this process."""
+        if "web" not in self.settings.roles:
+            return ""
         port = self._server.port if self._server else self.settings.http_port
         scheme = "https" if self.settings.http_tls_certificate else "http"
         return f"{scheme}://{self.settings.http_host}:{port}/"

@@ -109,6 +109,9 @@ class Tls(Frozen):
 _Seconds = Annotated[float, Field(gt=0, le=7 * 24 * 3600, allow_inf_nan=False)]
 
 
+Role = Literal["receive", "settle", "send", "web"]
+
+
 class Settings(Frozen):
     """All settings of a node; `sesamoid.toml` beside this module says what each is for."""
 
@@ -118,6 +121,7 @@ class Settings(Frozen):
     http_host: str = "127.0.0.1"
     http_port: int = Field(default=8480, ge=0, le=65535)
     data_folder: Path = Path("sesamoid-data")
+    roles: tuple[Role, ...] = Field(default=get_args(Role), min_length=1)
     index_url: str = Field(default="", pattern=r"^(postgres(ql)?(\+psycopg)?://.+)?$")
     low_water_mb: int = Field(default=512, ge=0)
     journal_below_kb: int = Field(default=1024, ge=0, le=16384)
@@ -157,7 +161,7 @@ class Settings(Frozen):
     def _ascii_title(cls, title: str) -> str:
         return ae_title(title)
 
-    @field_validator("section_order", "balancers", mode="before")
+    @field_validator("section_order", "balancers", "roles", mode="before")
     @classmethod
     def _listed(cls, given: object) -> object:
         """An environment variable holds the parts separated by commas."""
@@ -218,6 +222,8 @@ class Settings(Frozen):
 
     @model_validator(mode="after")
     def _fit_together(self) -> "Settings":
+        if set(self.roles) != set(get_args(Role)) and not self.index_url:
+            raise ValueError("roles apart from each other need an index that they share: index_url")
         if self.drop_images_days and not self.archive:
             raise ValueError("drop_images_days needs an archive that has the images")
         if self.tls.only and not self.tls.listen:

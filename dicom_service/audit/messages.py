@@ -15,6 +15,9 @@ _APPLICATION, _DESTINATION, _SOURCE = (
     ("110153", "Source Role ID"),
 )
 
+_SERVER = "4"
+"""Audit Source Type Code: an application server process; the schema's own, not of a scheme."""
+
 
 class Origin(NamedTuple):
     """The node that an event was seen by."""
@@ -39,7 +42,7 @@ def audit_message(row: AuditRow, study: StudyRow | None, origin: Origin) -> byte
     source = SubElement(root, "AuditSourceIdentification", AuditSourceID=_clean(origin.ae_title))
     if origin.institution:
         source.set("AuditEnterpriseSiteID", _clean(origin.institution))
-    SubElement(source, "AuditSourceTypeCode", _code(("4", "Application Server Process"), ""))
+    SubElement(source, "AuditSourceTypeCode", {"csd-code": _SERVER})
     if row.study_uid:
         _study(root, row.study_uid, study)
     _record(root, row)
@@ -100,10 +103,14 @@ def _study(root: Element, study_uid: str, study: StudyRow | None) -> None:
         ParticipantObjectTypeCodeRole="3",
     )
     SubElement(seen, "ParticipantObjectIDTypeCode", _code(("110180", "Study Instance UID")))
+    # The schema asks for a name of everything; a study's is its description.
+    words = study.description if study is not None else ""
+    SubElement(seen, "ParticipantObjectName").text = _clean(words) or "Study"
     if study is None:
         return
     if study.accession_number:
-        SubElement(seen, "Accession", Number=_clean(study.accession_number))
+        about = SubElement(seen, "ParticipantObjectDescription")
+        SubElement(about, "Accession", Number=_clean(study.accession_number))
     patient = SubElement(
         root,
         "ParticipantObjectIdentification",
@@ -132,8 +139,7 @@ def _record(root: Element, row: AuditRow) -> None:
 
 
 def _code(code: tuple[str, str], scheme: str = "DCM") -> dict[str, str]:
-    made = {"csd-code": code[0], "originalText": code[1]}
-    return made | ({"codeSystemName": scheme} if scheme else {})
+    return {"csd-code": code[0], "codeSystemName": scheme, "originalText": code[1]}
 
 
 def _clean(text: str) -> str:

@@ -28,7 +28,7 @@ from dicom_service.cli import (
 )
 from dicom_service.errors import SesamoidError, outcome_of
 from dicom_service.measure.request import Kind
-from dicom_service.settings import Settings, load
+from dicom_service.settings import Role, Settings, load
 
 Command = Callable[[argparse.Namespace, Settings], int]
 
@@ -58,6 +58,7 @@ def settings_of(options: argparse.Namespace) -> Settings:
         name: getattr(options, name, None)
         for name in ("ae_title", "dimse_host", "dimse_port", "http_host", "http_port")
     }
+    given["roles"] = getattr(options, "node_roles", None)
     return load(options.config, data_folder=options.data, **given)
 
 
@@ -82,6 +83,13 @@ def _parser() -> argparse.ArgumentParser:
     node.add_argument("--dimse-port", type=int, help="DIMSE port")
     node.add_argument("--http-host", help="address of the web pages")
     node.add_argument("--http-port", type=int, help="port of the web pages")
+    node.add_argument(
+        "--role",
+        action="append",
+        dest="node_roles",
+        choices=get_args(Role),
+        help="do only this; may be given several times (default: all)",
+    )
     node.add_argument(
         "--no-viewer", action="store_true", help="do not fetch or serve the web viewer"
     )
@@ -160,7 +168,13 @@ def _measure(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--point", action="append", metavar="COLUMN,ROW", help="in the order asked")
     sub.add_argument("--name", help="measurement of the catalogue, such as aLDFA")
     sub.add_argument("--species", help="compare with published values of this species")
+    sub.add_argument("--breed", help="compare with those of this breed or size")
+    sub.add_argument("--sex", choices=["M", "F"], help="compare with those of this sex")
     sub.add_argument("--true-mm", type=float, help="true size of the ball or ruler")
-    sub.add_argument("--control", type=Path, help="the other limb or an earlier image")
+    sub.add_argument("--scale", choices=["ball", "ruler"],
+                     help="take the size of pixels from this, of --true-mm")  # fmt: skip
+    sub.add_argument("--scale-point", action="append", metavar="COLUMN,ROW")
+    other = "the other limb, an earlier image, or a fracture's view across"
+    sub.add_argument("--control", type=Path, help=other)
     sub.add_argument("--control-point", action="append", metavar="COLUMN,ROW")
     sub.add_argument("--png", type=Path, help="annotated picture to write")

@@ -4,14 +4,18 @@ import argparse
 
 import numpy as np
 from PIL import Image, ImageDraw
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from dicom_service.errors import Refused, SetupError
 from dicom_service.measure import Drawn, Measured, MeasureRequest, Picture
+from dicom_service.review.computed import ComputedNumber, Coordinate, Scale, number_words
 from dicom_service.settings import Settings
 from dicom_service.workflow.measuring import load, measure_file
 
 COLOURS = ("#ff4040", "#40e0ff", "#ffd040", "#60ff60", "#ff70ff", "#ffffff")
+
+NARROWEST = 560
+"""Width of the picture, so that words fit beneath a small image."""
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
@@ -22,8 +26,10 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     request = _request(options, options.point or [])
     control = None
     if options.control:
+        if not options.control.is_file():
+            raise Refused(f"{options.control} is not a file.")
         control = measure_file(options.control, _request(options, options.control_point or []))
-    found = measure_file(options.file, request, control)
+    found = measure_file(options.file, request, control, _scale(options))
     print(found.model_dump_json(indent=2))
     if options.png:
         pic, _ = load(options.file)
@@ -35,13 +41,29 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
 
 
 def _request(options: argparse.Namespace, words: list[str]) -> MeasureRequest:
+    return MeasureRequest(
+        kind=options.kind, points=_points(words), name=options.name or "",
+        true_mm=options.true_mm or 0.0, species=options.species or "",
+        breed=options.breed or "", sex=options.sex or "",
+    )  # fmt: skip
+
+
+def _scale(options: argparse.Namespace) -> Scale | None:
+    """The object that gives the image its scale, where one is named."""
+    if not options.scale:
+        return None
+    if not options.true_mm:
+        raise Refused(f"Say with --true-mm how large the {options.scale} is.")
+    points = _points(options.scale_point or [])
+    return Scale(kind=options.scale, points=points, true_mm=options.true_mm)
+
+
+def _points(words: list[str]) -> tuple[tuple[float, float], ...]:
     try:
-        points = tuple(tuple(float(v) for v in word.split(",")) for word in words)
-        return MeasureRequest.model_validate({
-            "kind": options.kind, "points": points, "name": options.name or "",
-            "true_mm": options.true_mm or 0.0, "species": options.species or "",
-        })  # fmt: skip
-    except (ValueError, ValidationError) as error:
+        return TypeAdapter(tuple[tuple[Coordinate, Coordinate], ...]).validate_python(
+            tuple(tuple(word.split(",")) for word in words)
+        )
+    except ValidationError as error:
         raise Refused("Points are written COLUMN,ROW, such as --point 512.5,840.") from error
 
 
@@ -51,9 +73,10 @@ def annotated(pic: Picture, found: Measured) -> Image.Image:
     low, high = np.percentile(pic.values, [1, 99.7])
     grey = np.clip((pic.values[::step, ::step] - low) / max(float(high - low), 1e-9), 0, 1)
     picture = Image.fromarray((grey * 255).astype(np.uint8)).convert("RGB")
-    words = [("#ffffff", line) for line in _lines(found)]
+    width = max(picture.width, NARROWEST)
+    words = [("#ffffff", part) for line in _lines(found) for part in _wrapped(line, width)]
     words += [(COLOURS[i % len(COLOURS)], d.name) for i, d in enumerate(found.drawn)]
-    canvas = Image.new("RGB", (picture.width, picture.height + 18 * len(words) + 8))
+    canvas = Image.new("RGB", (width, picture.height + 18 * len(words) + 8))
     canvas.paste(picture)
     pen = ImageDraw.Draw(canvas)
     for index, shape in enumerate(found.drawn):
@@ -61,6 +84,19 @@ def annotated(pic: Picture, found: Measured) -> Image.Image:
     for index, (colour, line) in enumerate(words):
         pen.text((6, picture.height + 4 + 18 * index), line, fill=colour)
     return canvas
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    """The line in as many as fit beside each other over the width."""
+    pen = ImageDraw.Draw(Image.new("L", (1, 1)))
+    rows = [""]
+    for word in line.split(" "):
+        longer = f"{rows[-1]} {word}".lstrip()
+        if rows[-1] and pen.textlength(longer) > width - 12:
+            rows.append(f"  {word}")
+        else:
+            rows[-1] = longer
+    return rows
 
 
 def _draw(pen: ImageDraw.ImageDraw, shape: Drawn, colour: str, step: int) -> None:
@@ -78,11 +114,7 @@ def _draw(pen: ImageDraw.ImageDraw, shape: Drawn, colour: str, step: int) -> Non
 def _lines(found: Measured) -> list[str]:
     if found.refusal:
         return [f"not measured: {found.refusal}"]
-    lines = []
-    for number in found.numbers:
-        error = f" +/- {number.plus_minus:.2f}" if number.plus_minus is not None else ""
-        bound = f"{number.bound} " if number.bound else ""
-        lines.append(f"{number.name}: {bound}{number.value:.2f}{error} {number.unit}")
+    lines = [f"{n.name}: {number_words(ComputedNumber(**dict(n)))}" for n in found.numbers]
     if found.word:
         lines.append(f"{found.word}: {found.why}")
     return [*lines, *(f"doubt: {doubt}" for doubt in found.doubts)]

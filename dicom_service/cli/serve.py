@@ -17,7 +17,9 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
 
     SIGHUP has the peers of the settings file read again.
     """
-    viewer = None if options.no_viewer else ensure_viewer(Path(settings.data_folder), print)
+    viewer = None
+    if "web" in settings.roles and not options.no_viewer:
+        viewer = ensure_viewer(Path(settings.data_folder), print)
     told: SimpleQueue[int] = SimpleQueue()
     with Service(settings, viewer) as service:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -27,17 +29,23 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
         for port, words in ((service.dimse_port, ""), (service.node.secure_port, " (TLS)")):
             if port:
                 print(f"DICOM: {settings.ae_title} at {settings.dimse_host}:{port}{words}")
-        print(f"Web:   {service.address}")
-        if not settings.http_tls_certificate and not _on_loopback(settings.http_host):
-            print("The web pages are not encrypted: set http_tls_certificate, or a TLS proxy.")
-        if not service.store.count_users():
-            print("Nobody can sign in yet. Make the first user: sesamoid user NAME --role reader")
+        _tell_of_web(service)
         if not service.roster.archive:
             print("No archive is set: signed reports wait in the outbox (settings: archive).")
         while told.get() == signal.SIGHUP:
             _read_again(options, service)
         print("Stopping.")
     return 0
+
+
+def _tell_of_web(service: Service) -> None:
+    settings = service.settings
+    if service.address:
+        print(f"Web:   {service.address}")
+        if not settings.http_tls_certificate and not _on_loopback(settings.http_host):
+            print("The web pages are not encrypted: set http_tls_certificate, or a TLS proxy.")
+        if not service.store.count_users():
+            print("Nobody can sign in yet. Make the first user: sesamoid user NAME --role reader")
 
 
 def _read_again(options: argparse.Namespace, service: Service) -> None:

@@ -113,6 +113,9 @@ def _axis(pic: Picture, points: Sequence[Point], name: str, doubts: list[str]) -
     direction = np.asarray(found.direction, float)
     if float(direction @ clicked) < 0:
         direction = -direction
+    away = abs(_turn(clicked / length, direction))
+    if away > 3 * math.degrees(math.atan(math.sqrt(2) * CLICK_SD / length)):
+        doubts.append(f"{name}: the cortices run {away:.0f} degrees off the two points; look at it")
     return _Axis(found.middle, direction, error_degrees(found), list(drawn_axis(pic, found, name)))
 
 

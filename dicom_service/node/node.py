@@ -49,7 +49,7 @@ class Node:
         )
         self._store = store
         self._end_listening: Callable[[], None] = lambda: None
-        self.dimse_port = settings.dimse_port
+        self.dimse_port = settings.dimse_port if "receive" in settings.roles else 0
         self.secure_port = 0
         self._settings = settings
         if settings.log_level != "DEBUG":
@@ -57,7 +57,7 @@ class Node:
             logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
 
     def start(self) -> None:
-        """Listen, settle and send.
+        """Listen, settle and send, as far as these are roles of this process.
 
         Raises
         ------
@@ -66,18 +66,21 @@ class Node:
         """
         if any(peer.tls for peer in self._settings.peers):
             client_context(self._settings.tls)
-        self.dimse_port = self._receiver.start()
-        self.secure_port = self._receiver.secure_port
+        if "receive" in self._settings.roles:
+            self.dimse_port = self._receiver.start()
+            self.secure_port = self._receiver.secure_port
         self._end_listening = self._store.listen(self._told)
-        self._settler.start()
-        self._sender.start()
-        self._priors.start()
-        self._retention.start()
+        if "settle" in self._settings.roles:
+            self._settler.start()
+        if "send" in self._settings.roles:
+            self._sender.start()
+            self._priors.start()
+            self._retention.start()
 
     @property
     def listening(self) -> bool:
-        """Whether peers can call."""
-        return self._receiver.listening
+        """Whether peers can call, if that is a role of this process."""
+        return self._receiver.listening or "receive" not in self._settings.roles
 
     def wake(self) -> None:
         """Look into the outbox, and for what archives are to be asked, now."""

@@ -16,7 +16,7 @@ from dicom_service.store import events, texts
 from dicom_service.store.model import ListQuery, Stage
 from dicom_service.store.schema import list_lines, outbox, studies, study_words
 
-FEW = 5_000
+FEW = 7_000
 """Studies that are all looked at; where there may be more, the newest are gone through."""
 HIDDEN = ("kept", "prior")
 """States of studies that nobody is to read; listed only when they are asked for."""
@@ -81,9 +81,10 @@ def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
     rare_states = bool(wanted.states) and not _OFTEN.intersection(wanted.states)
     few = wanted.stage not in _MANY or rare_states
     matched, led = "" if few else _matched(connection, wanted), False
-    if matched and texts.count(connection, matched, FEW + 1) <= FEW:
+    found = texts.found(connection, matched, FEW + 1) if matched else []
+    if matched and len(found) <= FEW:
         few = led = True
-        query = query.where(texts.led_to(connection, matched))
+        query = query.where(texts.among(connection, found))
     else:
         query = query.where(*_looked_up(wanted))
     if wanted.stage:

@@ -6,6 +6,7 @@ index knows only the numbers of its rows, which are the rowids of `studies`: tho
 are because no study is ever deleted.
 """
 
+import json
 from collections.abc import Iterable
 from typing import Any
 
@@ -29,17 +30,15 @@ _STRAY = text(
 )
 _NUMBER = text("SELECT rowid FROM studies WHERE study_uid = :uid")
 _PIECE = 1000
-_COUNT = {
-    "sqlite": "SELECT count(*) FROM "
-    "(SELECT 1 FROM study_found WHERE study_found MATCH :matched LIMIT :at_most)",
-    "postgresql": "SELECT count(*) FROM (SELECT 1 FROM study_texts WHERE "
+_FOUND = {
+    "sqlite": "SELECT rowid FROM study_found WHERE study_found MATCH :matched LIMIT :at_most",
+    "postgresql": "SELECT study_uid FROM study_texts WHERE "
     "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery) "
-    "LIMIT :at_most) AS found",
+    "LIMIT :at_most",
 }
-_LED = {
-    "sqlite": "studies.rowid IN (SELECT rowid FROM study_found WHERE study_found MATCH :matched)",
-    "postgresql": "studies.study_uid IN (SELECT study_uid FROM study_texts WHERE "
-    "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery))",
+_AMONG = {
+    "sqlite": "studies.rowid IN (SELECT value FROM json_each(:keys))",
+    "postgresql": "studies.study_uid IN (SELECT json_array_elements_text(cast(:keys AS json)))",
 }
 _ROW = select(study_texts).where(study_texts.c.study_uid == bindparam("uid"))
 
@@ -104,15 +103,15 @@ def expression(connection: Connection, beginnings: Iterable[str], whole: Iterabl
     return " & ".join([*(f"'{word}':*" for word in starts), *(f"'{word}'" for word in words)])
 
 
-def count(connection: Connection, matched: str, at_most: int) -> int:
-    """How many studies an expression finds; counting ends at `at_most`."""
-    asked = text(_COUNT[connection.dialect.name])
-    return int(connection.execute(asked, {"matched": matched, "at_most": at_most}).scalar_one())
+def found(connection: Connection, matched: str, at_most: int) -> list[int | str]:
+    """Keys of the studies that an expression finds, for `among`; no more than so many."""
+    asked = text(_FOUND[connection.dialect.name])
+    return list(connection.execute(asked, {"matched": matched, "at_most": at_most}).scalars())
 
 
-def led_to(connection: Connection, matched: str) -> TextClause:
-    """The condition that a study is one that the expression finds."""
-    return text(_LED[connection.dialect.name]).bindparams(matched=matched)
+def among(connection: Connection, keys: list[int | str]) -> TextClause:
+    """The condition that a study is one of these."""
+    return text(_AMONG[connection.dialect.name]).bindparams(keys=json.dumps(keys))
 
 
 def _is_sqlite(connection: Connection) -> bool:

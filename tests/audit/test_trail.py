@@ -1,17 +1,21 @@
 """The audit trail: sealed, provable, and DICOM audit messages of it in files."""
 
+import itertools
 import sqlite3
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from lxml import etree
+from lxml.etree import RelaxNG
 from pydicom.sr import _concepts_dict
 
 from dicom_service.audit import audit_message, meanings
 from dicom_service.audit.messages import Origin
 from dicom_service.cli.main import main
-from dicom_service.store import Store, StudyRow
+from dicom_service.store import AuditRow, Store, StudyRow
 
 AT = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
@@ -111,6 +115,28 @@ def test_a_message_says_who_what_when_to_which_patient_and_how_it_ended(store):
     assert (root[2].get("UserID"), root[2].get("UserIsRequestor")) == ("SESAMOID", "false")
     objects = [o.get("ParticipantObjectID") for o in root[4:]]
     assert objects == ["1.2.3", "P1", f"audit-event-{row.id}"]
+
+
+STUDY = StudyRow(
+    study_uid="1.2.3", patient_id="P1", patient_name="Brandt^Pip", state="signed",
+    last_object_at=AT, accession_number="A1", description="Carpus  left",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("study", [None, STUDY, STUDY.model_copy(update={"description": ""})])
+def test_the_message_of_every_event_follows_the_schema_of_the_standard(study):
+    schema = RelaxNG(etree.parse(Path(__file__).with_name("audit_message.rng")))
+    for user, uid, detail in itertools.product(
+        ("ida", "", "\x00<i>&"), ("1.2.3", ""), ("", "CAMERA@10.0.0.7: 1.2", "from 10.0.0.9")
+    ):
+        for event in (*meanings(), "an event of another version"):
+            row = AuditRow(
+                id=7, at=AT, event=event, user=user, study_uid=uid, detail=detail, digest="0" * 64
+            )
+            made = etree.fromstring(audit_message(row, study, Origin("SESAMOID", "Clinic")))
+            assert schema.validate(made), (event, schema.error_log.last_error)
+    made.find("AuditSourceIdentification").tag = "AuditSource"
+    assert not schema.validate(made)
 
 
 def test_a_transfer_names_both_sides(store):

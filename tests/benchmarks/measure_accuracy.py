@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from dicom_service.measure import Measured, NotMeasurable
+from dicom_service.measure.angulation import fracture_angulation
 from dicom_service.measure.axis import shaft_axis
 from dicom_service.measure.calibration import ball
 from dicom_service.measure.gap import lucent_line
@@ -21,7 +22,15 @@ from dicom_service.measure.swelling import swelling_profile
 from test_pacs.phantom import BodyPlan, Projection, Swelling, build
 from test_pacs.phantom.bench import Bench
 from tests.benchmarks.measure_held_out import held_out as other_trials
-from tests.measure.conftest import PIXEL, ball_picture, shoot, shoot_bench, shoot_carpus, true_edge
+from tests.measure.conftest import (
+    PIXEL,
+    ball_picture,
+    shoot,
+    shoot_bench,
+    shoot_carpus,
+    shoot_fracture,
+    true_edge,
+)
 
 DOSES = (300.0, 1700.0, 6000.0)
 HELD_OUT = 16
@@ -83,6 +92,31 @@ def axes() -> Iterator[dict[str, object]]:
             errors.append(found.value - lean)
             inside += abs(errors[-1]) <= (found.plus_minus or 0)
     yield row("shaft axis (degrees), clicks 1 mm", trials, errors, inside)
+
+
+def fractures() -> Iterator[dict[str, object]]:
+    """Two views at a right angle, from any side; clicks good to 1 mm."""
+    for bend in (0.0, 8.0, 20.0):
+        found: dict[str, tuple[list[float], list[bool]]] = {}
+        for trial, azimuth in enumerate((0.0, 15.0, 30.0, 45.0, 70.0)):
+            for quanta, magnified in zip(DOSES, (5, 100, 200), strict=True):
+                plan, seed = Bench(gap=1.0, plate=0, bend=bend, step=2.0), 100 * trial + magnified
+                across, here = (
+                    shoot_fracture(plan, azimuth + turn, quanta, seed + round(turn),
+                                   magnified=magnified, wrong=1.0)
+                    for turn in (90.0, 0.0)
+                )  # fmt: skip
+                other = fracture_angulation(across[0].pic, across[1])
+                answer = fracture_angulation(here[0].pic, here[1], other)
+                for name, truth in (("true_angle", bend), ("true_offset", 2.0)):
+                    number = answer.number(name)
+                    errors, inside = found.setdefault(name, ([], []))
+                    errors.append(number.value - truth)
+                    inside.append(abs(errors[-1]) <= (number.plus_minus or 0.0))
+        for name, (errors, inside) in found.items():
+            unit = "degrees" if name == "true_angle" else "mm"
+            what = f"fracture bent by {bend:g}, {name.replace('_', ' ')} ({unit})"
+            yield row(what, len(errors), errors, sum(inside))
 
 
 def lines() -> Iterator[dict[str, object]]:
@@ -210,9 +244,14 @@ def small_joints() -> Iterator[dict[str, object]]:
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--json", type=Path)
+    parts = (joints, small_joints, axes, fractures, lines, balls, outlines, words, held_out,
+             other_trials)  # fmt: skip
+    options.add_argument("--part", choices={part.__name__ for part in parts})
     chosen = options.parse_args()
     found = []
-    for part in (joints, small_joints, axes, lines, balls, outlines, words, held_out, other_trials):
+    for part in parts:
+        if chosen.part not in (None, part.__name__):
+            continue
         for line in part():
             found.append(line)
             print("  ".join(f"{k}={v:.3f}" if isinstance(v, float) else f"{v}" if k == "what"

@@ -1,47 +1,69 @@
-"""Time and memory of the measurements on a 3000 x 2500 image; a table, and JSON with --json."""
+"""Time and memory of every measurement on a 3000 x 2500 image; a table, and JSON with --json."""
 
 import argparse
 import json
 import resource
 import time
+from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 
-from dicom_service.intake.model import Spacing
-from dicom_service.measure import MeasureRequest, measure, picture
-from test_pacs.phantom.bench import Bench
-from tests.measure.conftest import shoot_bench, shoot_carpus
+from dicom_service.measure import Measured, MeasureRequest, Picture, measure
+from dicom_service.measure.request import Kind
+from tests.cli.test_measure import Points, fractured, shown
 
-SPACING = Spacing(row_mm=0.144, column_mm=0.144, kind="fiducial")
+ROWS, COLUMNS = 3000, 2500
+WHOLE_LIMB = ("swelling_profile", "limb_axis")
+"""Kinds that look at all of the image: the limb fills it. The others look round their points."""
+
+
+def enlarged(kind: str) -> tuple[Picture, Points]:
+    """What the kind is measured on, as an image of full size."""
+    pic, points = shown(kind)
+    if kind in WHOLE_LIMB:
+        times = 5
+        values = np.kron(pic.values, np.ones((times, times), pic.values.dtype))[:ROWS, :COLUMNS]
+        spread = (pic.size[0] / times, pic.size[1] / times)
+        return replace(pic, values=values, size=spread), tuple(
+            (x * times, y * times) for x, y in points
+        )
+    rows, columns = pic.values.shape
+    whole = np.pad(pic.values, ((0, ROWS - rows), (0, COLUMNS - columns)), mode="edge")
+    return replace(pic, values=whole), points
+
+
+def asked(kind: Kind, points: Points) -> MeasureRequest:
+    name = "theta" if kind == "limb_measurement" else ""
+    return MeasureRequest(kind=kind, points=points, name=name, species="dog", true_mm=25.0)
+
+
+def timed(kind: Kind) -> dict[str, object]:
+    pic, points = enlarged(kind)
+    control: Measured | None = None
+    if kind == "fracture_angulation":
+        across, there = fractured(90.0)
+        control = measure(asked(kind, there), across)
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        answer = measure(asked(kind, points), pic, control)
+        times.append(time.perf_counter() - start)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return {"what": kind, "seconds": round(min(times), 3), "peak_mb": round(peak),
+            "refusal": answer.refusal}  # fmt: skip
 
 
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--json", type=Path)
     chosen = options.parse_args()
-    carpus, joint = shoot_carpus(), shoot_bench(Bench(gap=2.0))
-    large = np.kron(carpus.pixels, np.ones((5, 5), np.uint16))[:3000, :2500]
-    column, row = joint.middle
-    whole = np.pad(joint.pixels, ((0, 3000 - 360), (0, 2500 - 300)), mode="edge")
-    spread = Spacing(row_mm=0.03, column_mm=0.03, kind="fiducial")
-    cases = {
-        "swelling profile": ("swelling_profile", (), large, spread),
-        "joint space": (
-            "joint_space", ((column - 30, row), (column + 30, row)), whole, SPACING
-        ),
-    }  # fmt: skip
     found = []
-    for name, (kind, points, pixels, spacing) in cases.items():
-        pic, times = picture(pixels, spacing), []
-        for _ in range(3):
-            start = time.perf_counter()
-            answer = measure(MeasureRequest(kind=kind, points=points), pic)
-            times.append(time.perf_counter() - start)
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        found.append({"what": name, "seconds": round(min(times), 3), "peak_mb": round(peak),
-                      "refusal": answer.refusal})  # fmt: skip
-        print(f"{name}: {min(times):.3f} s, peak {peak:.0f} MB {answer.refusal}")
+    for kind in get_args(Kind):
+        line = timed(kind)
+        found.append(line)
+        print(f"{kind}: {line['seconds']} s, peak {line['peak_mb']} MB {line['refusal']}")
     if chosen.json:
         chosen.json.write_text(json.dumps(found, indent=1) + "\n", "utf-8")
 

@@ -91,4 +91,5 @@ def open_panel(context: BrowserContext, clinic: Clinic, study_uid: str) -> tuple
 
 def accessible(page: Page) -> None:
     found = Axe().run(page, context="sesamoid-panel").response["violations"]
-    assert [v["id"] + str(v["nodes"][0]["html"]) for v in found] == []
+    wrong = [v["id"] + str(v["nodes"][0]["html"]) for v in found]
+    assert wrong == [], wrong

@@ -1,9 +1,11 @@
 """Earlier studies in the panel: what was said before, and what of it cannot be read."""
 
 import json
+import re
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from copy import deepcopy
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -78,6 +80,39 @@ def go_to(page: Page, panel: Locator, name: str) -> None:
     )
 
 
+def measured_again(page: Page, panel: Locator, clinic: Clinic, uid: str, shots: Path) -> None:
+    """What the earlier report did not measure is measured on its image, and compared."""
+    priors = client(clinic, "ida").request("GET", f"api/studies/{uid}/priors")["studies"][0]
+    there = next(image["uid"] for image in priors["images"] if image["view"] == "DPa")
+    dpa = client(clinic, "ida").open(uid)["template"]["views"][0]["uid"]
+    page.evaluate("() => document.activeElement.blur()")
+    page.keyboard.press("m")
+    panel.get_by_role("button", name=re.compile("proximal and distal sagittal")).click()
+    shaft = [[70, 10], [70, 50], [72, 90]]
+    for image, last in ((dpa, [72, 140]), (there, [90, 140])):
+        if image == there:
+            panel.get_by_role("button", name="2026-02-02 DPa").click()
+        for point in [*shaft, last]:
+            page.evaluate("([uid, point]) => window.host.picking({uid, point})", [image, point])
+    changed = panel.locator(".measuring .against").first
+    expect(changed).to_contain_text("2026-02-02")
+    expect(changed).to_contain_text("measured today on the earlier image", ignore_case=True)
+    changed.scroll_into_view_if_needed()
+    page.screenshot(path=shots / "before-2-same.png")
+    accessible(page)
+    page.keyboard.press("y")
+    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    kept = Reading.model_validate(client(clinic, "ida").open(uid)["reading"]).measurements[-1]
+    assert kept.computed is not None
+    assert [place.view for place in kept.computed.before] == [there]
+    # Its sentence stands in the report by choice.
+    own = panel.locator(".computed .against").first
+    own.get_by_role("button", name="Into the report").click()
+    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    kept = Reading.model_validate(client(clinic, "ida").open(uid)["reading"]).measurements[-1]
+    assert kept.note.startswith("Compared with 2026-02-02")
+
+
 def test_what_was_said_before_stands_beside_today_and_is_copied_only_by_choice(
     context: BrowserContext, clinic: Clinic, first: str, shots
 ) -> None:
@@ -116,6 +151,7 @@ def test_what_was_said_before_stands_beside_today_and_is_copied_only_by_choice(
     prior = client(clinic, "ida").request("GET", f"api/studies/{uid}/priors")["studies"][0]
     assert finding.copied_from == prior["report"]["sop_instance_uid"]
     page.screenshot(path=shots / "before-2-copied.png")
+    measured_again(page, panel, clinic, uid, shots)
 
     page.evaluate("() => document.activeElement.blur()")
     page.keyboard.press("b")

@@ -1,26 +1,37 @@
 """Coverage-guided fuzzing of what reads bytes of strangers, for as long as one likes.
 
-    python -m tests.hostile.fuzzing dataset|file|multipart|stream --seconds 600 [--corpus DIR]
+    python -m tests.hostile.fuzzing pdu|dataset|file|multipart|stream --seconds 600 [--corpus DIR]
 
 An input that raises anything but a refusal is a defect; it is printed and written to a file.
 """
 
 import argparse
+import atexit
 import contextlib
 import io
-import os
+import shutil
+import socket
 import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import cast
 
 import atheris
+from pydicom.uid import ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from dicom_service.codestream import size_of
 from dicom_service.errors import BadObject
 from dicom_service.node import headers, structure
+from dicom_service.node.limits import Limits
+from dicom_service.node.receiver import file_header
+from dicom_service.node.stream import Answer, IncomingFile, command
+from dicom_service.node.stream.command import Command, Malformed, response
+from dicom_service.node.stream.inlet import P_DATA, Inlet
+from dicom_service.node.stream.messages import Messages, Services
 from dicom_service.web.dicomweb import incoming, multipart
-from tests.node.conftest import image, written
+from tests.hostile import wire
+from tests.node.conftest import CR, image, written
 
 for _part in (
     *(getattr(structure, name) for name in ("walk", "_header", "_opens", "_close", "_value")),
@@ -29,9 +40,17 @@ for _part in (
     incoming.read_instance_header,
     *(getattr(headers, name) for name in ("read_header", "_uid", "_encodings", "_text")),
     size_of,
+    *(getattr(Messages, name) for name in ("take", "_fragment", "_begun", "_complete", "_bounded")),
+    *(
+        f
+        for f in vars(command).values()
+        if getattr(f, "__module__", "") == command.__name__ and hasattr(f, "__code__")
+    ),
 ):
     atheris.instrument_func(_part)
 _BOUNDARY = "b"
+_FOLDER = Path(tempfile.mkdtemp(prefix="sesamoid-fuzzed-"))
+atexit.register(shutil.rmtree, _FOLDER, ignore_errors=True)
 _WANTED = {0x00080005, 0x00080016, 0x00080018, 0x0020000D, 0x0020000E, 0x00100010}
 
 
@@ -44,7 +63,7 @@ def dataset(data: bytes) -> None:
 
 def file(data: bytes) -> None:
     """A whole file, as it comes by the web: meta information, walk, identifiers, texts."""
-    place = Path(tempfile.gettempdir()) / f"sesamoid-fuzzed-{os.getpid()}.dcm"
+    place = _FOLDER / "fuzzed.dcm"
     place.write_bytes(data)
     with contextlib.suppress(BadObject):
         incoming.read_instance_header(place)
@@ -63,7 +82,54 @@ def stream(data: bytes) -> None:
     size_of(data)
 
 
+class _Peer:
+    """A connection that gives the bytes of one input, in pieces."""
+
+    def __init__(self, data: bytes) -> None:
+        self._rest = io.BytesIO(data)
+
+    def recv_into(self, view: memoryview, _size: int, _flags: int) -> int:
+        return self._rest.readinto(view[:700])
+
+    def setsockopt(self, *_: int) -> None:
+        """Nobody listens."""
+
+
+def pdu(data: bytes) -> None:
+    """What comes on an accepted association: PDUs, fragments, commands, objects."""
+
+    def store(came: IncomingFile | None) -> Answer:
+        if came is None:
+            return Answer(0xC000)
+        with contextlib.suppress(BadObject):
+            file_header(came)
+        came.discard()
+        return Answer(0)
+
+    def other(_context: int, encoded: bytes, body: bytes | None) -> None:
+        assert len(encoded) + len(body or b"") <= len(data)
+
+    def respond(context: int, asked: Command, answer: Answer) -> None:
+        assert response(context, asked, answer.status, answer.comment, 16384)
+
+    services = Services(store, lambda: Answer(0), other, respond)
+    syntaxes = {1: ExplicitVRLittleEndian, 3: ImplicitVRLittleEndian}
+    in_memory = 600  # so that some of what comes is written to a file
+    messages = Messages(_FOLDER, in_memory, Limits(), lambda: syntaxes, services)
+    inlet = Inlet(cast("socket.socket", _Peer(data)), 8192)
+    with contextlib.suppress(Malformed):
+        while inlet.fill() and not inlet.lies:
+            while not inlet.lies and (whole := inlet.pdu) is not None:
+                if whole[0] == P_DATA:
+                    messages.take(whole)
+                inlet.drop(len(whole))
+            messages.flush()
+    messages.close()
+    assert not any(_FOLDER.iterdir())
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
+    "pdu": pdu,
     "dataset": dataset,
     "file": file,
     "multipart": multiparts,
@@ -74,8 +140,12 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 def _seeds(target: str) -> list[bytes]:
     whole = written(image(rows=2, columns=2))
     body = b"--b\r\nContent-Type: application/dicom\r\n\r\n" + whole + b"\r\n--b--\r\n"
+    object_ = whole[whole.index(b"\x08\x00\x16\x00") :]
+    sent = wire.pdv(1, 3, wire.store_command(CR, "1.2.3")) + wire.pdv(1, 2, object_)
+    echo = wire.pdv(3, 3, wire.command({0x0002: b"1.2.840.10008.1.1", 0x0100: 48, 0x0800: 0x101}))
     jpeg = bytes.fromhex("ffd8ffc4000400ffffc0000b080010001001011100ffd9")
     return {
+        "pdu": [sent, echo + sent, wire.release()],
         "dataset": [b"\1" + whole[whole.index(b"\x08\x00\x16\x00") :]],
         "file": [whole],
         "multipart": [body, b"--b--"],

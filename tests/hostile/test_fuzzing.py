@@ -21,7 +21,7 @@ from tests.hostile.wire import (
 from tests.node.conftest import CR, image, wait_for
 
 
-@pytest.mark.parametrize("target", ["file", "multipart"])
+@pytest.mark.parametrize("target", ["pdu", "file", "multipart"])
 def test_coverage_guided_fuzzing_finds_nothing_in_a_short_time(target, tmp_path):
     command_line = [sys.executable, "-m", "tests.hostile.fuzzing", target, "--seconds", "2"]
     run = subprocess.run(

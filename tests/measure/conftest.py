@@ -72,6 +72,22 @@ def shoot_fat(fat: FatPlane | None, quanta: float = 1700.0, seed: int = 1, *, so
     return shot, tuple((float(x), float(y)) for x, y in spots + wrong)
 
 
+def shoot_fracture(
+    plan: Bench, azimuth: float = 0.0, quanta: float = 1700.0, seed: int = 1, *,
+    magnified: float = 40.0, wrong: float = 0.0,
+) -> tuple[Shot, tuple[tuple[float, float], ...]]:  # fmt: skip
+    """A bench with two fragments, and four clicks along both, wrong by `wrong` mm (sd)."""
+    view = Projection(azimuth, rows=560, columns=380, pixel=PIXEL, centre=(0, 0, 0),
+                      object_to_detector=magnified)  # fmt: skip
+    shot = shoot(bench(plan), "gap", view, quanta, seed)
+    bend = np.radians(plan.bend)
+    # the distal half turns laterally about the gap
+    below = [(plan.step + d * np.sin(bend), 0.0, d * np.cos(bend)) for d in (8.0, 32.0)]
+    spots = view.shown(np.array([(0.0, 0.0, -32.0), (0.0, 0.0, -8.0), *below]))
+    noise = np.random.default_rng(seed).normal(scale=wrong / PIXEL, size=spots.shape)
+    return shot, tuple((float(x), float(y)) for x, y in spots + noise)
+
+
 def shoot_carpus(
     swellings: tuple[Swelling, ...] = (), azimuth: float = 0.0, quanta: float = 1700.0,
     seed: int = 1,

@@ -1,29 +1,19 @@
 """Two fragments of one bone: the angle in one view is a lower bound, two give it in space."""
 
-import math
-
 import pytest
 
 from dicom_service.errors import Refused
 from dicom_service.measure import MeasureRequest, measure
 from dicom_service.measure.angulation import fracture_angulation
-from test_pacs.phantom import Projection
-from test_pacs.phantom.bench import Bench, bench
-from tests.measure.conftest import PIXEL, shoot
+from test_pacs.phantom.bench import Bench
+from tests.measure.conftest import shoot_fracture
 
 BEND = 14.0
 
 
 def clicked(azimuth: float, plan: Bench, seed: int):
-    """The bench seen from `azimuth`, and four clicks on its two shafts."""
-    view = Projection(azimuth, rows=560, columns=380, pixel=PIXEL, centre=(0, 0, 0))
-    shot = shoot(bench(plan), "gap", view, 1700.0, seed)
-    bend, step = math.radians(plan.bend), plan.step
-    # lateral positive, distal negative: the distal half turns about the gap
-    axis = [(0.0, 34.0), (0.0, 8.0), *((step + d * math.sin(bend), -d * math.cos(bend))
-                                       for d in (8.0, 34.0))]  # fmt: skip
-    spots = view.shown([(x, 0.0, z) for x, z in axis])
-    return shot.pic, tuple((float(x), float(y)) for x, y in spots)
+    shot, points = shoot_fracture(plan, azimuth, seed=seed)
+    return shot.pic, points
 
 
 @pytest.mark.parametrize("azimuth", [0.0, 25.0, 50.0])
@@ -58,3 +48,11 @@ def test_a_view_that_could_not_be_measured_gives_no_angle_in_space():
     assert "other view" in measure(asked, pic, refused).refusal
     with pytest.raises(Refused, match="needs 4 points"):
         measure(MeasureRequest(kind="fracture_angulation", points=points[:2]), pic)
+
+
+def test_points_that_do_not_follow_the_cortices_are_a_doubt():
+    pic, points = clicked(0.0, Bench(gap=1.0, plate=0), 5)
+    aside = (points[0][0] - 45, points[0][1])
+    found = fracture_angulation(pic, (aside, *points[1:]))
+    assert any("proximal fragment" in doubt for doubt in found.doubts)
+    assert not any("distal fragment" in doubt for doubt in found.doubts)

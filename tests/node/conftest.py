@@ -108,7 +108,7 @@ class Running:
         } | options
         self.settings = Settings(data_folder=folder / "node", **values)
         self.settled: list[tuple[str, float]] = []
-        self.store = Store(folder / "node")
+        self.store = Store(folder / "node", index_url=self.settings.index_url)
         self.store.sweep()
         self.node = Node(self.settings, self.store, on_settled or self.prepare)
         try:

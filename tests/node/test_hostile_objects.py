@@ -106,6 +106,12 @@ def test_what_is_not_dicom_is_refused(refused, data):
     assert refused(data, "1.2.3")
 
 
+@pytest.mark.parametrize("rows", [8, 600], ids=["in memory", "in a file"])
+def test_an_object_that_ends_within_the_head_of_an_element_is_refused(refused, rows):
+    made = image(rows=rows, columns=rows)
+    refused(_data_set(made) + b"\xfc\xff\xfc", str(made.SOPInstanceUID))
+
+
 @pytest.mark.parametrize("missing", [1, 100, 6000])
 def test_a_truncated_image_is_refused(refused, missing):
     made = image()

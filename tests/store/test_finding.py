@@ -193,7 +193,7 @@ def test_the_full_text_index_follows_every_change(kit, later):
     def found(**asked):
         query = ListQuery(**asked)
         with kit.store._index.read() as connection:
-            indexed = texts.count(connection, finding._matched(connection, query), 9)
+            indexed = len(texts.found(connection, finding._matched(connection, query), 9))
         assert indexed == len(kit.store.listed(query, 9)), asked
         return bool(indexed)
 

@@ -21,7 +21,7 @@ export function changeBlock(session, measurement) {
   if (answer.error) return h('p', { key: 'change', class: 'dim small' }, `${text.notAsked} ${answer.error}`);
   if (!answer.against.length) return null;
   const kept = session.reading.measurements.some(m => m.id === measurement.id);
-  return h('section', { key: 'change', class: 'changed', 'aria-label': text.title },
+  return h('div', { key: 'change', class: 'changed', role: 'group', 'aria-label': text.title },
     h('h3', null, text.title),
     answer.against.slice(0, MOST_SHOWN).map((one, i) => against(session, measurement, one, i, kept)),
     answer.against.length > MOST_SHOWN && h('p', { key: 'more', class: 'dim small' }, text.more(answer.against.length - MOST_SHOWN)),

@@ -158,7 +158,7 @@ function before(ctx) {
     bring(ctx, one);
     measuring.measureBefore(one);
   };
-  return h('section', { key: 'before', class: 'same-before', 'aria-label': text.sameBefore }, h('h3', null, text.sameBefore),
+  return h('div', { key: 'before', role: 'group', class: 'same-before', 'aria-label': text.sameBefore }, h('h3', null, text.sameBefore),
     h('div', { class: 'buttons' }, found.map(one => h('button', { key: one.view, class: 'btn', 'aria-pressed': String(earlier?.view === one.view), onclick: () => toggle(one) }, `${done(one) ? '✓ ' : ''}${one.label}`))),
     earlier && marks(ctx, 'before', text.onImage(earlier.label, offer.needed === 0)),
     measuring.before.map(known => h('button', { key: `out ${known.view}`, class: 'link', onclick: () => measuring.takeOutBefore(known.view) }, text.takeOutBefore(viewLabel(session, known.view)))));

@@ -144,6 +144,6 @@ export function timePlot(points, unit) {
     sorted.map(({ date, value, error }, i) => h('g', { key: date + i },
       error !== null && [rule(x(days[i]), y(value - error), x(days[i]), y(value + error), 'whisker'), ...[value - error, value + error].map(at => rule(x(days[i]) - 4, y(at), x(days[i]) + 4, y(at), 'whisker'))],
       h('circle', { class: i === sorted.length - 1 ? 'dot now' : 'dot', cx: x(days[i]).toFixed(1), cy: y(value).toFixed(1), r: '4' }),
-      word(x(days[i]) + 7, y(value) + 4, 'start', value.toFixed(unit === '°' ? 1 : 2), 'value'),
+      word(x(days[i]) + 7, y(value) - 6, 'start', value.toFixed(unit === '°' ? 1 : 2), 'value'),
       word(x(days[i]), height - 6, 'middle', date)))]);
 }

@@ -202,7 +202,7 @@ class IncomingFile:
 
 
 class Reader(RawIOBase):
-    """A file whose front is in memory; the rest is read where it is asked for."""
+    """A file whose front, or all, is in memory; the rest is read where it is asked for."""
 
     def __init__(self, start: bytes, file: int) -> None:
         self._start = start
@@ -218,6 +218,6 @@ class Reader(RawIOBase):
         """Up to `length` bytes from here."""
         position, end = self._position, self._position + length
         self._position = end
-        if end <= len(self._start):
+        if end <= len(self._start) or self._file < 0:
             return self._start[position:end]
         return os.pread(self._file, length, position)
