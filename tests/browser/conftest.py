@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 
 import pytest
 from flask import Flask, Response, jsonify, request
-from playwright.sync_api import Browser, BrowserContext, Locator, Page
+from playwright.sync_api import Browser, Locator, Page
 
 from dicom_service import review
 from dicom_service.errors import Refused
@@ -32,7 +33,7 @@ from dicom_service.workflow.prior_model import (
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 from test_pacs.phantom.bench import Bench
 from tests.browser.facts import STUDY, dog_study, horse_study
-from tests.browser.site import Site, forget, serving
+from tests.browser.site import Site, fresh_page, serving
 from tests.measure.conftest import shoot_bench
 
 SIZE: Any = {"viewport": {"width": 1280, "height": 900}}
@@ -311,13 +312,15 @@ def open_panel(page: Page, node: FakeNode) -> Locator:
 @pytest.fixture
 def page(request: pytest.FixtureRequest, chromium: Browser) -> Iterator[Page]:
     """A page that fails the test when anything is thrown in it."""
-    shared = "node" in request.fixturenames
-    context = request.getfixturevalue("desk") if shared else chromium.new_context(**SIZE)
-    page = context.new_page()
-    thrown: list[str] = []
-    page.on("pageerror", lambda error: thrown.append(str(error)))
-    yield page
-    page.close() if shared else context.close()
+    with ExitStack() as stack:
+        if "node" in request.fixturenames:
+            opener = request.getfixturevalue("opener")
+            page = stack.enter_context(closing(fresh_page(opener)))
+        else:
+            page = stack.enter_context(closing(chromium.new_context(**SIZE))).new_page()
+        thrown: list[str] = []
+        page.on("pageerror", lambda error: thrown.append(str(error)))
+        yield page
     assert thrown == [], f"errors in the page: {json.dumps(thrown)}"
 
 
@@ -328,18 +331,12 @@ def site() -> Iterator[Site]:
 
 
 @pytest.fixture(scope="session")
-def known_browser(chromium: Browser) -> Iterator[BrowserContext]:
-    """One browser that keeps the panel's files; each file is otherwise loaded for every test."""
-    context = chromium.new_context(**SIZE)
-    yield context
-    context.close()
-
-
-@pytest.fixture
-def desk(known_browser: BrowserContext, site: Site) -> BrowserContext:
-    """That browser, with nothing else of earlier tests."""
-    forget(known_browser, site)
-    return known_browser
+def opener(chromium: Browser, site: Site) -> Iterator[Page]:
+    """A page of the browser that keeps the panel's files from test to test."""
+    with closing(chromium.new_context(**SIZE)) as context:
+        page = context.new_page()
+        page.goto(f"{site.address}/empty")
+        yield page
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, send_from_directory
-from playwright.sync_api import BrowserContext
+from playwright.sync_api import Page
 from werkzeug.serving import make_server
 
 ROOT = Path(__file__).parents[2]
@@ -60,12 +60,14 @@ def serving() -> Iterator[Site]:
         server.server_close()
 
 
-def forget(context: BrowserContext, site: Site) -> None:
-    """Leave nothing of an earlier test in the browser but the files it has loaded."""
-    for page in context.pages:
-        page.close()
-    context.clear_cookies()
-    page = context.new_page()
-    page.goto(f"{site.address}/empty")
-    page.evaluate("localStorage.clear()")
-    page.close()
+def fresh_page(opener: Page) -> Page:
+    """A page with nothing of an earlier test but the files that the browser has loaded.
+
+    Opened by another page it needs no process of its own, which is most of what a page costs.
+    """
+    opener.context.clear_cookies()
+    opener.evaluate("localStorage.clear()")
+    with opener.expect_popup() as opened:
+        opener.evaluate("() => { open('/empty'); }")
+    opened.value.wait_for_load_state()
+    return opened.value
