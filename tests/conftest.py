@@ -6,13 +6,19 @@ from pathlib import Path
 
 import hypothesis
 import pytest
+from argon2 import PasswordHasher
 from playwright.sync_api import Browser, sync_playwright
 
+from dicom_service import passwords
 from tests.postgres_server import Server
 
 # A loaded machine is no fault of the code: how long an example takes decides nothing.
 hypothesis.settings.register_profile("untimed", deadline=None)
 hypothesis.settings.load_profile("untimed")
+
+# Hashes cost time so that guessing does; tests sign in hundreds of times and guess nothing.
+passwords._HASHER = PasswordHasher(time_cost=1, memory_cost=1024, parallelism=1)
+passwords._NOBODY = passwords._HASHER.hash("nobody has this password")
 
 SWITCHES = [
     "--no-sandbox",

@@ -1,17 +1,16 @@
 """A browser, and a node that speaks the panel's API from memory and fails on demand."""
 
 import json
-import threading
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from flask import Flask, Response, jsonify, request, send_from_directory
+from flask import Flask, Response, jsonify, request
 from playwright.sync_api import Browser, Locator, Page
-from werkzeug.serving import make_server
 
 from dicom_service import review
 from dicom_service.errors import Refused
@@ -33,10 +32,11 @@ from dicom_service.workflow.prior_model import (
 )
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 from test_pacs.phantom.bench import Bench
-from tests.browser.fake_studies import STUDY, dog_study, horse_study
+from tests.browser.facts import STUDY, dog_study, horse_study
+from tests.browser.site import Site, fresh_page, serving
 from tests.measure.conftest import shoot_bench
 
-ROOT = Path(__file__).parents[2]
+SIZE: Any = {"viewport": {"width": 1280, "height": 900}}
 
 
 @dataclass
@@ -156,7 +156,6 @@ def application(node: FakeNode) -> Flask:
     reading_routes(app, node)
     measuring_routes(app, node)
     signing_routes(app, node)
-    file_routes(app)
     return app
 
 
@@ -274,16 +273,6 @@ def signing_routes(app: Flask, node: FakeNode) -> None:
         return {"documents": node.documents}
 
 
-def file_routes(app: Flask) -> None:
-    @app.get("/plugin/<path:name>")
-    def plugin(name: str) -> Response:
-        return send_from_directory(ROOT / "viewer_plugin", name)
-
-    @app.get("/panel")
-    def page() -> Response:
-        return send_from_directory(Path(__file__).parent, "fake_host.html")
-
-
 STUDIES = {
     "dog": {},
     "horse": {"facts": horse_study()},
@@ -294,9 +283,11 @@ STUDIES = {
 
 
 @pytest.fixture
-def node(request: pytest.FixtureRequest) -> Iterator[FakeNode]:
+def node(request: pytest.FixtureRequest, site: Site) -> FakeNode:
     """A node with the study of a dog, or with another of STUDIES (indirect parameter)."""
-    yield from served(FakeNode(**STUDIES[getattr(request, "param", "dog")]))
+    fake = FakeNode(address=site.address, **STUDIES[getattr(request, "param", "dog")])
+    site.node = application(fake)
+    return fake
 
 
 @pytest.fixture
@@ -318,29 +309,34 @@ def open_panel(page: Page, node: FakeNode) -> Locator:
     return page.locator("sesamoid-panel")
 
 
-def served(fake: FakeNode) -> Iterator[FakeNode]:
-    server = make_server("127.0.0.1", 0, application(fake), threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    fake.address = f"http://127.0.0.1:{server.server_port}"
-    try:
-        yield fake
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
-
-
 @pytest.fixture
-def page(chromium: Browser) -> Iterator[Page]:
+def page(request: pytest.FixtureRequest, chromium: Browser) -> Iterator[Page]:
     """A page that fails the test when anything is thrown in it."""
-    context = chromium.new_context(viewport={"width": 1280, "height": 900})
-    page = context.new_page()
-    thrown: list[str] = []
-    page.on("pageerror", lambda error: thrown.append(str(error)))
-    yield page
-    context.close()
+    with ExitStack() as stack:
+        if "node" in request.fixturenames:
+            opener = request.getfixturevalue("opener")
+            page = stack.enter_context(closing(fresh_page(opener)))
+        else:
+            page = stack.enter_context(closing(chromium.new_context(**SIZE))).new_page()
+        thrown: list[str] = []
+        page.on("pageerror", lambda error: thrown.append(str(error)))
+        yield page
     assert thrown == [], f"errors in the page: {json.dumps(thrown)}"
+
+
+@pytest.fixture(scope="session")
+def site() -> Iterator[Site]:
+    with serving() as site:
+        yield site
+
+
+@pytest.fixture(scope="session")
+def opener(chromium: Browser, site: Site) -> Iterator[Page]:
+    """A page of the browser that keeps the panel's files from test to test."""
+    with closing(chromium.new_context(**SIZE)) as context:
+        page = context.new_page()
+        page.goto(f"{site.address}/empty")
+        yield page
 
 
 @pytest.fixture

@@ -1,11 +1,9 @@
 """The panel beside a viewer that is not there, on a node that is: the page is put into its site."""
 
-import atexit
-import shutil
-import tempfile
+import fcntl
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -32,19 +30,22 @@ def add_readers(clinic: Clinic) -> None:
         clinic.service.store.add_user(name, display, hash_password(PASSWORD), ["reader"])
 
 
-@cache
-def viewer() -> Path:
-    """The host viewer's files, unpacked once per process."""
-    folder = Path(tempfile.mkdtemp(prefix="sesamoid-viewer-"))
-    atexit.register(shutil.rmtree, folder)
-    return ensure_viewer(folder, print)
+def viewer(folder: Path) -> Path:
+    """The host viewer's files, unpacked once for all processes of a test run.
+
+    `folder` is a temporary one of the run; those of each process lie in a folder of its own.
+    """
+    shared = folder.parents[1] if "PYTEST_XDIST_WORKER" in os.environ else folder.parent
+    with (shared / "viewer.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        return ensure_viewer(shared, print)
 
 
 @contextmanager
 def with_viewer(folder: Path, **options: Any) -> Iterator[Clinic]:
     """A clinic whose node serves the host viewer, and its readers."""
     settings = {"settle_seconds": 0.3} | options
-    with Clinic(folder, viewer(), options=settings) as clinic:
+    with Clinic(folder, viewer(folder), options=settings) as clinic:
         add_readers(clinic)
         yield clinic
 
@@ -58,6 +59,7 @@ def routed(clinic: Clinic, images: Sequence[Dataset]) -> str:
 
 
 def client(clinic: Clinic, user: str) -> ReaderClient:
+    """This reader, signed in by the API."""
     made = ReaderClient(clinic.service.address)
     made.sign_in(user, PASSWORD)
     return made

@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
-from tests.browser.fake_studies import dog_study
+from tests.browser.facts import dog_study
 
 pytestmark = pytest.mark.browser
 CLEAN = "() => document.querySelector('sesamoid-panel').session.queue.clean"

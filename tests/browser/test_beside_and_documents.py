@@ -12,6 +12,7 @@ from test_pacs.sending import send
 from test_pacs.studies import small_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD, client, context_of
+from tests.browser.waiting import eventually, still
 from tests.job.helpers import read_and_save
 
 pytestmark = pytest.mark.browser
@@ -106,7 +107,7 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
         ".map(i => i.uid)) === JSON.stringify(wanted)",
         arg=wanted,
     )
-    page.wait_for_timeout(1500)
+    still(page, 4)
     page.screenshot(path=shots / "beside-2-prior.png")
     at_first = page.evaluate(ZOOMS)
     box = page.locator(".cornerstone-canvas").first.bounding_box()
@@ -115,7 +116,7 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
     page.mouse.down(button="right")
     page.mouse.move(box["x"] + 100, box["y"] + 200, steps=5)
     page.mouse.up(button="right")
-    page.wait_for_timeout(500)
+    still(page, 4)
     now = page.evaluate(ZOOMS)
     assert now[0] != pytest.approx(at_first[0])
     assert now[2] / at_first[2] == pytest.approx(now[0] / at_first[0], rel=0.05)
@@ -125,21 +126,18 @@ def test_earlier_images_and_the_other_limb_come_beside_linked_and_go_again(
         session.choose(session.template.items.find(i => i.side === side
             && Object.values(i.visibility).every(seen => seen !== 'no')).id); }"""
     page.evaluate(choose, "L")
-    page.wait_for_timeout(1200)
-    assert set(shown(page)) == {v["uid"] for v in views if v["side"] == "L"}
+    left = {v["uid"] for v in views if v["side"] == "L"}
+    eventually(page, lambda: set(shown(page)) == left)
     page.screenshot(path=shots / "beside-5-no-partner.png")
     page.evaluate(choose, "R")
-    page.wait_for_timeout(1200)
-    assert set(shown(page)) == set(wanted)
+    eventually(page, lambda: set(shown(page)) == set(wanted))
     page.keyboard.press("b")
     panel.get_by_role("button", name="Show the limbs").click()
-    page.wait_for_timeout(1500)
+    eventually(page, lambda: set(shown(page)) == {v["uid"] for v in views})
     page.screenshot(path=shots / "beside-3-limbs.png")
-    assert set(shown(page)) == {v["uid"] for v in views}
     panel.get_by_role("button", name="Only today again").click()
-    page.wait_for_timeout(1000)
+    eventually(page, lambda: shown(page) == usual)
     page.screenshot(path=shots / "beside-4-again.png")
-    assert shown(page) == usual
     assert said == []
 
 
@@ -189,10 +187,9 @@ def test_printed_report_key_images_and_presentation_states_raise_no_complaint(
     panel.get_by_role("button", name="Open: Printed report").click()
     pdf = page.locator("object[type='application/pdf']")
     expect(pdf).to_be_visible()
-    page.wait_for_timeout(1500)
     page.screenshot(path=shots / "documents-4-pdf.png")
     panel.get_by_role("button", name="Open: Measurements").click()
-    page.wait_for_timeout(1500)
+    expect(page.locator("svg").filter(has_text="22.50 mm").first).to_be_attached()
     page.screenshot(path=shots / "documents-5-measurements.png")
     _shows_the_presentation_state(page, panel)
     page.screenshot(path=shots / "documents-6-presentation.png")

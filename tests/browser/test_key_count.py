@@ -6,6 +6,8 @@ from typing import Any
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
+from tests.browser.waiting import settled
+
 MOST_KEYS = 12
 MOST_KEYS_OF_THREE_FINDINGS = 60
 
@@ -115,7 +117,7 @@ def test_what_lies_below_the_edge_is_not_answered_unseen(
         assert pages < 20, "the sheet never ends"
         onward.click()
         pages += 1
-        page.wait_for_timeout(60)
+        settled(page)
     expect(onward).to_contain_text("All normal")
     assert node.reading.observations == {}
     panel.locator(".sheet.eye").evaluate("sheet => sheet.scrollTo(0, 0)")

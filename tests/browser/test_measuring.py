@@ -14,6 +14,7 @@ from test_pacs.clinic import Clinic
 from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD
+from tests.browser.waiting import still
 
 pytestmark = pytest.mark.browser
 SHOTS = Path(__file__).parent / "screenshots"
@@ -145,17 +146,17 @@ def test_swelling_and_joint_from_the_click_to_the_signed_report(
         click_at(page, dpa, point)
     expect(measured(panel)).to_contain_text(re.compile(r"1\.[1-4]\d ± 0\.\d\d mm"))
     page.evaluate(ZOOM, dpa)
-    page.wait_for_timeout(400)
+    still(page, 2)
     for (x, y), point in zip(page.evaluate(HANDLES), JOINT, strict=True):
         where = page.evaluate(TO_PAGE, [dpa, list(point)])
         assert abs(x - where[0]) < 1.5, (x, where)
         assert abs(y - where[1]) < 1.5, (y, where)
     shot(page, "5-joint-zoomed")
     panel.locator('[data-landmark="0"]').focus()
-    page.keyboard.press("ArrowRight")
-    page.keyboard.press("ArrowDown")
-    expect(panel.locator('[data-landmark="0"]')).to_contain_text("column 523, row 1011")
-    page.wait_for_timeout(500)
+    with page.expect_response("**/measure"):
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("ArrowDown")
+        expect(panel.locator('[data-landmark="0"]')).to_contain_text("column 523, row 1011")
     expect(measured(panel)).to_contain_text("Mean width", ignore_case=True)
     x, y = page.evaluate(HANDLES)[1]
     page.mouse.move(x, y)

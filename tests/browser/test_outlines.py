@@ -15,6 +15,7 @@ from test_pacs.reader import normal_reading
 from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD, client, context_of
+from tests.browser.waiting import eventually, still
 
 pytestmark = pytest.mark.browser
 GO = """name => { const s = document.querySelector('sesamoid-panel').session;
@@ -206,17 +207,20 @@ def test_it_is_known_again_and_the_tour_takes_the_earlier_images_along(
 def beside(page: Page, panel: Locator, which: int) -> None:
     page.keyboard.press("b")
     panel.get_by_role("button", name="2 images beside").nth(which).click()
-    page.wait_for_function(SEEN, arg=4)
-    page.wait_for_timeout(600)
+    still(page, 4)
     page.keyboard.press("Escape")
 
 
 def went(page: Page, by: tuple[float, float]) -> None:
     """Each image below looks at the place of the one above it, less what is cut off."""
-    page.wait_for_timeout(900)
-    above, _, below, _ = page.evaluate(MIDDLES)
-    for one, other, less in zip(above, below, by, strict=True):
-        assert other == pytest.approx(one - less, abs=2)
+
+    def follows() -> bool:
+        above, _, below, _ = page.evaluate(MIDDLES)
+        return below == pytest.approx(
+            [one - less for one, less in zip(above, by, strict=True)], abs=2
+        )
+
+    eventually(page, follows)
 
 
 def pull(page: Page, way: tuple[float, float]) -> None:

@@ -5,8 +5,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
+
+from tests.browser.looking import at_widths, faults
+from tests.browser.waiting import CLEAN, saved
 
 pytestmark = pytest.mark.browser
 
@@ -65,7 +67,7 @@ def test_every_value_has_its_key_on_the_chosen_view(page: Page, panel: Locator, 
     )
     press(page, "1", "Backspace")
     expect_saved(panel)
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     assert values(node, RADIUS) == {"ML": "variant"}
 
 
@@ -82,7 +84,7 @@ def test_an_abnormal_observation_demands_its_cross_check(
     panel.locator(".open-check").click()
     panel.get_by_role("button", name="confirmed").click()
     expect(panel.locator(".left")).not_to_contain_text("to confirm")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     (finding,) = node.reading.findings
     ml = node.template.views[1].uid
     assert (finding.item, finding.severity) == (RADIUS, "moderate")
@@ -97,7 +99,7 @@ def test_undo_brings_back_a_finding_that_was_overwritten(
     press(page, "Escape", "1", "v")
     expect(panel.locator(".message")).to_contain_text("Ctrl Z brings it back")
     press(page, "Control+z")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     assert values(node, RADIUS) == {"DPa": "abnormal"}
     assert len(node.reading.findings) == 1
 
@@ -115,7 +117,7 @@ def test_a_drawn_length_becomes_evidence_with_the_value_of_the_node(
     assert measured.finding == node.reading.findings[0].id
     assert measured.points == ((10.5, 20.5), (65.8, 20.5))
     panel.get_by_role("button", name="remove: Length").click()
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     assert node.reading.measurements == ()
     assert ["removeMeasurement", "m-1"] in page.evaluate("() => window.host.calls")
 
@@ -147,7 +149,7 @@ def test_keys_pressed_over_the_images_reach_the_panel(
 ) -> None:
     page.locator("#images").click()
     press(page, " ", "v")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     assert values(node, "R.carpus.frontal_axis") == {"DPa": "normal"}
     assert values(node, "R.carpus.sagittal_alignment") == {"ML": "variant"}
 
@@ -159,7 +161,7 @@ def test_a_note_keeps_its_keys_when_the_viewer_takes_the_focus_away(
     page.keyboard.type("slight")
     page.evaluate("() => document.activeElement.blur()")
     page.keyboard.type(" and ax")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     item = node.reading.observations["R.carpus.frontal_axis"]
     assert [o.note for o in item.values()] == ["slight and ax"]
 
@@ -210,12 +212,12 @@ def test_a_change_in_another_tab_is_shown_and_nothing_is_lost(
     panel.get_by_role("button", name=choice).click()
     expect(panel.get_by_role("alert")).to_have_count(0)
     theirs = choice == "Load theirs"
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     assert bool(node.reading.impression) == theirs
     assert bool(node.reading.observations) != theirs
     if theirs:
         press(page, "Control+z")
-        page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+        page.wait_for_function(CLEAN)
         assert len(node.reading.observations) == 2
 
 
@@ -267,10 +269,10 @@ def test_the_findings_text_is_written_can_be_edited_and_written_again(
     press(page, "c")
     panel.get_by_role("button", name="Edit", exact=True).click()
     panel.get_by_label("Findings", exact=True).fill("In my own words.")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     assert node.reading.findings_text == "In my own words."
     panel.get_by_role("button", name="Back to written").click()
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    page.wait_for_function(CLEAN)
     assert node.reading.findings_text is None
 
 
@@ -292,12 +294,10 @@ def test_scripts_in_names_are_text(page: Page, node: Any, opened: Any) -> None:
     assert panel.locator("h1 *, .question *").count() == 0
 
 
-@pytest.mark.parametrize("width", [380, 400])
 @pytest.mark.parametrize("place", ["bone", "finding", "conclude", "help", "conflict"])
 def test_every_place_is_accessible_and_fits(
-    page: Page, panel: Locator, node: Any, shots: Path, place: str, width: int
+    page: Page, panel: Locator, node: Any, shots: Path, place: str
 ) -> None:
-    page.add_style_tag(content=f"main {{ grid-template-columns: 1fr {width}px !important }}")
     panel.get_by_role("button", name="Bone").click()
     press(page, " ", " ", "v", "n", "x", "n", "u", "n", "2", "u", "n", *" " * 12)
     if place == "finding":
@@ -311,21 +311,13 @@ def test_every_place_is_accessible_and_fits(
     elif place == "help":
         press(page, "?")
         expect(panel.get_by_role("dialog")).to_be_visible()
-    elif place == "conflict":
+    saved(page)
+    if place == "conflict":
         node.elsewhere()
         press(page, " ")
         expect(panel.get_by_role("alert")).to_be_visible()
-    page.wait_for_timeout(300)
-    panel.screenshot(path=shots / f"{place}-{width}.png")
-    assert (
-        panel.evaluate(
-            "p => [...p.shadowRoot.querySelectorAll('.card, .conclude, header, nav, footer')]"
-            ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.className)"
-        )
-        == []
-    )
-    results = Axe().run(page, context="sesamoid-panel")
-    assert results.violations_count == 0, results.generate_report()
+    for _ in at_widths(page, panel, shots, place):
+        assert faults(page) == []
 
 
 def test_targets_are_large_enough(page: Page, panel: Locator) -> None:

@@ -8,6 +8,7 @@ from playwright.sync_api import Locator, Page, expect
 
 from dicom_service.store import Phrase
 from tests.browser.real_node import accessible
+from tests.browser.waiting import eventually
 
 
 def value(field: Locator) -> str:
@@ -108,5 +109,4 @@ def test_a_phrase_goes_where_it_belongs_from_the_search_and_from_a_file(
     expect(panel.get_by_role("status")).to_contain_text("goes to the node later")
     node.away = False
     panel = opened(page, node)
-    page.wait_for_timeout(300)
-    assert [phrase.name for phrase in node.preferences.phrases] == ["told"]
+    eventually(page, lambda: [one.name for one in node.preferences.phrases] == ["told"])

@@ -14,6 +14,7 @@ from test_pacs.clinic import Clinic
 from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import client, context_of
+from tests.browser.waiting import still
 
 pytestmark = pytest.mark.browser
 ENDS = ((0.43, 0.73), (0.55, 0.66))
@@ -171,7 +172,7 @@ def test_the_web_viewer_and_the_plain_page_measure_the_same(
     panel = page.locator("sesamoid-panel")
     panel.locator(".card h2").wait_for(timeout=60_000)
     expect(page.locator(".cornerstone-canvas")).to_have_count(2)
-    page.wait_for_timeout(1500)
+    still(page, 2)
     box = page.locator(".cornerstone-canvas").first.bounding_box()
     assert box
     page.keyboard.press("l")
@@ -213,7 +214,7 @@ def test_a_joint_space_is_computed_and_stays_in_its_place(context, clinic, study
     expect(panel.locator(".result")).to_contain_text("Mean width", ignore_case=True, timeout=20_000)
     page.mouse.move(*page.evaluate(to_page, [535, 1010]))
     page.mouse.wheel(0, -900)
-    page.wait_for_timeout(300)
+    still(page, 2)
     page.screenshot(path=shots / "plain-computed.png")
     handles = page.evaluate(
         """() => [...document.querySelectorAll('[data-sesamoid-layer] circle[data-handle]')]

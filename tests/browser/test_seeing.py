@@ -5,8 +5,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Locator, Page, expect
+
+from tests.browser.looking import TOO_WIDE, faults, visit
+from tests.browser.waiting import saved, settled
 
 PROBES = """panel => 'open normal abnormal variant undetermined blind'.split(' ').map(kind => {
   const probe = document.createElement('span');
@@ -18,39 +20,12 @@ PROBES = """panel => 'open normal abnormal variant undetermined blind'.split(' '
 })"""
 
 
-def visit(page: Page, panel: Locator) -> Iterator[str]:
-    """Show one place of the panel after the other, with something answered in each way."""
-    panel.get_by_role("button", name="Bone").click()
-    for key in (" ", " ", "v", "n", "x", "n", "u", "n"):
-        page.keyboard.press(key)
-    yield "card"
-    page.keyboard.press("o")
-    expect(panel.locator(".sheet.eye")).to_be_visible()
-    yield "sheet"
-    page.keyboard.press("Escape")
-    page.keyboard.press("a")
-    expect(panel.locator(".editor")).to_be_visible()
-    yield "finding"
-    page.keyboard.press("Escape")
-    page.keyboard.press("c")
-    expect(panel.locator(".conclude")).to_be_visible()
-    yield "conclude"
-    page.keyboard.press("?")
-    expect(panel.get_by_role("dialog")).to_be_visible()
-    yield "help"
-
-
 def check(page: Page, panel: Locator, shot: Path) -> None:
-    page.wait_for_timeout(250)
+    saved(page)
+    settled(page)
     panel.screenshot(path=shot)
-    found = Axe().run(page, context="sesamoid-panel").response["violations"]
-    said = [(v["id"], n["html"], n["failureSummary"]) for v in found for n in v["nodes"]]
-    assert said == [], shot.name
-    wide = (
-        "p => [...p.shadowRoot.querySelectorAll('.card, .conclude, header, nav, footer, .help')]"
-        ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.className || e.localName)"
-    )
-    assert panel.evaluate(wide) == []
+    assert faults(page) == [], shot.name
+    assert panel.evaluate(TOO_WIDE) == []
 
 
 def ground(panel: Locator) -> str:

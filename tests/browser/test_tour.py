@@ -7,12 +7,11 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
-from dicom_service.viewer_install import ensure_viewer
 from test_pacs.clinic import Clinic
-from test_pacs.sending import send
-from test_pacs.studies import DemoStudy, demo_studies
+from test_pacs.studies import DemoStudy, demo_study
 from tests.browser import real_node
 from tests.browser.real_node import client, context_of
+from tests.browser.waiting import eventually, still
 
 pytestmark = pytest.mark.browser
 SHOTS = Path(__file__).parent / "screenshots"
@@ -27,17 +26,13 @@ HANDLE = """id => { const c = document.querySelector(
 
 @pytest.fixture(scope="module")
 def study() -> DemoStudy:
-    return demo_studies()[0]
+    return demo_study("lame labrador")
 
 
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory, study: DemoStudy) -> Iterator[Clinic]:
-    folder = tmp_path_factory.mktemp("tour")
-    options = {"settle_seconds": 0.3}
-    with Clinic(folder, ensure_viewer(folder, print), options=options) as clinic:
-        real_node.add_readers(clinic)
-        send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
-        client(clinic, "ida").wait_for(str(study.datasets[0].StudyInstanceUID), "waiting")
+    with real_node.with_viewer(tmp_path_factory.mktemp("tour")) as clinic:
+        real_node.routed(clinic, study.datasets)
         yield clinic
 
 
@@ -79,7 +74,7 @@ def panel_of(page: Page) -> Locator:
 
 def go(page: Page, structure: str) -> None:
     page.evaluate(GO, structure)
-    page.wait_for_timeout(500)
+    still(page, 2)
 
 
 def shot(page: Page, name: str) -> None:
@@ -89,11 +84,13 @@ def shot(page: Page, name: str) -> None:
 
 def looks_at(page: Page, study: DemoStudy, structure: str, *, within: float) -> None:
     """The middle of every image is near the true place of the structure."""
-    for image, truth in zip(study.datasets, study.truths, strict=True):
-        column, row = page.evaluate(MIDDLE, str(image.SOPInstanceUID))
-        true = truth.image[structure]
-        away = abs(row - true[1])
-        assert away < within, f"{image.ViewPosition} {structure}: {column, row}, true {true}"
+    truths = zip(study.datasets, study.truths, strict=True)
+    true = {str(image.SOPInstanceUID): truth.image[structure][1] for image, truth in truths}
+
+    def there() -> bool:
+        return all(abs(page.evaluate(MIDDLE, uid)[1] - row) < within for uid, row in true.items())
+
+    eventually(page, there)
 
 
 def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
@@ -101,7 +98,7 @@ def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
 ) -> None:
     page, panel = opened_at_last(context, clinic, study, "read")
     expect(page.locator(".cornerstone-canvas")).to_have_count(2)
-    page.wait_for_timeout(1500)
+    still(page, 2)
     go(page, "radial_carpal")
     expect(panel.locator(".tour-line")).to_contain_text("No landmarks on DPa and ML")
     shot(page, "1-none")
@@ -122,15 +119,15 @@ def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
     page.keyboard.press("y")
     expect(panel.locator("[data-landmarks]")).to_have_count(0)
     expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
-    page.wait_for_timeout(500)
+    still(page, 2)
     looks_at(page, study, "radial_carpal", within=60)
     shot(page, "3-radial-carpal")
     go(page, "mcp_3")
     looks_at(page, study, "MCP3", within=60)
     shot(page, "4-joint")
     page.keyboard.press("w")
-    page.wait_for_timeout(300)
-    assert abs(page.evaluate(MIDDLE, dpa)[1] - study.datasets[0].Rows / 2) < 5
+    whole = study.datasets[0].Rows / 2
+    eventually(page, lambda: abs(page.evaluate(MIDDLE, dpa)[1] - whole) < 5)
     kept = client(clinic, "ida").open(str(study.datasets[0].StudyInstanceUID))["reading"]
     assert [len(marks) for marks in kept["landmarks"].values()] == [5, 4]
     page.close()

@@ -1,10 +1,12 @@
 """Signing in and out, sessions, tokens, roles and repeated wrong passwords."""
 
 import hashlib
+import importlib.util
 import time
 
 import pytest
 
+from dicom_service import passwords
 from dicom_service.web.throttle import REMEMBERED, Throttle, TooManyTries
 from tests.web.conftest import PASSWORD, SignedIn
 
@@ -57,7 +59,28 @@ def test_a_wrong_password_and_an_unknown_user_get_the_same_answer(client):
     assert wrong.json == unknown.json
 
 
-def test_an_unknown_user_takes_as_long_as_a_known_one(client, clock):
+def _delivered():
+    """The module of passwords as it is delivered: the tests' own copy hashes fast."""
+    spec = importlib.util.find_spec("dicom_service.passwords")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_a_stored_password_is_hard_to_guess():
+    delivered = _delivered()
+    stored = delivered.hash_password(PASSWORD)
+    assert stored.startswith("$argon2id$v=19$m=65536,t=3,p=4$")
+    assert delivered.password_fits(stored, PASSWORD)
+    assert not delivered.password_fits(stored, PASSWORD + " ")
+
+
+def test_an_unknown_user_takes_as_long_as_a_known_one(client, store, clock, monkeypatch):
+    delivered = _delivered()
+    monkeypatch.setattr(passwords, "_HASHER", delivered._HASHER)
+    monkeypatch.setattr(passwords, "_NOBODY", delivered._NOBODY)
+    store.set_password_hash("ida", delivered.hash_password(PASSWORD))
+
     def seconds(user):
         start = time.perf_counter()
         _sign_in(client, user=user, password="wrong password")

@@ -1,4 +1,4 @@
-"""Facts of studies that the node without a store serves."""
+"""What the node that is not there knows of its studies."""
 
 from dicom_service.intake.model import ImageFacts, Remark, Signalment, Spacing, StudyFacts
 
