@@ -10,7 +10,7 @@ from dicom_service.errors import NotFound, Refused
 from dicom_service.store import audit
 from dicom_service.store.index import retried, upsert
 from dicom_service.store.model import UserRow
-from dicom_service.store.schema import disabled_users, sessions, users
+from dicom_service.store.schema_accounts import disabled_users, sessions, users
 from dicom_service.store.times import to_us
 from dicom_service.store.users import ACCOUNTS, Users, user_rows
 

@@ -15,7 +15,7 @@ from dicom_service.base import Frozen
 from dicom_service.errors import Refused, TryLater
 from dicom_service.store.index import retried
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import confirmations, identities, sign_in_steps, users
+from dicom_service.store.schema_accounts import confirmations, identities, sign_in_steps, users
 from dicom_service.store.times import from_us, to_us
 
 MOST_STEPS = 10_000

@@ -11,7 +11,8 @@ from dicom_service.store.finding import WORK, count_of, page_of
 from dicom_service.store.index import retried
 from dicom_service.store.lines import put_line
 from dicom_service.store.model import ListedStudy, ListQuery, Stage, StudyRow
-from dicom_service.store.schema import list_lines, studies, users
+from dicom_service.store.schema import list_lines, studies
+from dicom_service.store.schema_accounts import users
 from dicom_service.store.studies import LISTED, Studies
 from dicom_service.store.times import to_us
 

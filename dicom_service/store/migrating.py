@@ -9,8 +9,9 @@ from pathlib import Path
 from sqlalchemy import Connection, inspect, select
 
 from dicom_service.errors import SetupError, TryLater
+from dicom_service.store.columns import metadata
 from dicom_service.store.index import Index
-from dicom_service.store.schema import VERSION, metadata, revisions, schema_version
+from dicom_service.store.schema import VERSION, revisions, schema_version
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 

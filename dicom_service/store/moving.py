@@ -8,18 +8,12 @@ from sqlalchemy import Connection, Table, func, select
 
 from dicom_service.errors import SetupError
 from dicom_service.store.blobs import Blobs
+from dicom_service.store.columns import metadata
 from dicom_service.store.home import JOURNAL, make_home
 from dicom_service.store.index import Index
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.replay import replay
-from dicom_service.store.schema import (
-    index_home,
-    journal_state,
-    leases,
-    metadata,
-    revisions,
-    schema_version,
-)
+from dicom_service.store.schema import index_home, journal_state, leases, revisions, schema_version
 from dicom_service.store.sqlite import SqliteIndex
 
 _PIECE = 1000

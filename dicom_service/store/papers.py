@@ -10,7 +10,8 @@ from dicom_service.intake.model import StudyFacts
 from dicom_service.review.model import Template
 from dicom_service.store.blobs import Blobs
 from dicom_service.store.model import DocumentRow, NewDocument
-from dicom_service.store.schema import documents, users
+from dicom_service.store.schema import documents
+from dicom_service.store.schema_accounts import users
 from dicom_service.store.times import from_us
 
 

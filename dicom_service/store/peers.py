@@ -11,7 +11,7 @@ from dicom_service.errors import NotFound
 from dicom_service.store import audit
 from dicom_service.store.index import retried
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import added_peers
+from dicom_service.store.schema_accounts import added_peers
 from dicom_service.store.times import to_us
 
 

@@ -8,7 +8,7 @@ from sqlalchemy import select
 from dicom_service.base import Frozen
 from dicom_service.store.index import retried
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import preferences
+from dicom_service.store.schema_accounts import preferences
 
 Where = Literal["any", "findings", "impression", "recommendations"]
 Language = Literal["", "en", "de"]

@@ -11,7 +11,7 @@ from dicom_service.errors import NotFound, Refused
 from dicom_service.store.index import retried
 from dicom_service.store.model import SessionRow, UserRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import disabled_users, sessions, users
+from dicom_service.store.schema_accounts import disabled_users, sessions, users
 from dicom_service.store.times import from_us, to_us
 
 ACCOUNTS = "accounts"

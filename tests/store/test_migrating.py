@@ -11,7 +11,8 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 
 from dicom_service.store import ListQuery, Store
-from dicom_service.store.schema import VERSION, metadata
+from dicom_service.store.columns import metadata
+from dicom_service.store.schema import VERSION
 from tests.store.conftest import Kit
 
 OLDER = sorted((Path(__file__).parent / "older").glob("*.sql"))

@@ -12,9 +12,9 @@ from sqlalchemy import text
 
 from dicom_service.errors import DifferentBytes, SetupError, StorageFull, TryLater
 from dicom_service.store import Store, objects
+from dicom_service.store.columns import metadata
 from dicom_service.store.index import Overtaken, Unsure, retried
 from dicom_service.store.migrating import upgrade
-from dicom_service.store.schema import metadata
 from tests.postgres_server import Server
 from tests.store.conftest import Kit
 
