@@ -66,7 +66,7 @@ def wrong_json(error: ValidationError, what: str) -> WrongContent:
     """The first thing that is wrong in a JSON document, as a sentence."""
     first = error.errors(include_url=False, include_input=False)[0]
     where = ".".join(str(part) for part in first["loc"]) or "the whole"
-    return WrongContent(f"The {what} is wrong at {where}: {first['msg']}.")
+    return WrongContent(f"The {what} is wrong at {where}: {first['msg'].removeprefix('Value error, ')}.")
 
 
 def install(app: Flask) -> None:

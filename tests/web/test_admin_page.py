@@ -77,7 +77,7 @@ def test_an_administrator_sees_peers_queue_quarantine_and_trail_and_tries_again(
     dialog.get_by_label("Reason").fill("The first one was reported.")
     dialog.get_by_role("button", name="Keep the first").click()
     expect(page.locator("#quarantine")).to_contain_text("otto: The first one was reported.")
-    page.get_by_label("User").fill("otto")
+    page.get_by_role("search").get_by_label("User").fill("otto")
     page.get_by_role("button", name="Search").click()
     expect(page.locator("#audit tr").first).to_contain_text("different bytes decided")
     page.get_by_role("button", name="Prove the trail").click()
@@ -93,3 +93,57 @@ def test_an_administrator_sees_peers_queue_quarantine_and_trail_and_tries_again(
     assert _violations(page) == []
     page.get_by_role("link", name="Reading list").click()
     expect(page.get_by_role("link", name="Administration")).to_be_visible()
+
+
+def test_an_administrator_adds_and_changes_peers_and_accounts(page, store):
+    page.goto("/admin")
+    page.get_by_label("User").fill("otto")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/admin")
+    expect(page.locator("#peers")).to_contain_text("in the settings file")
+    page.get_by_role("button", name="Add a peer").click()
+    dialog = page.get_by_role("dialog", name="Add a peer")
+    dialog.get_by_label("Name, for people").fill("ward <b>2")
+    dialog.get_by_label("AE title").fill("WARD2")
+    dialog.get_by_label("Host").fill("127.0.0.1")
+    dialog.get_by_label("Port", exact=True).fill("9")
+    dialog.get_by_label("Calls from other addresses").fill("10.1.0.0/99")
+    assert _violations(page) == []
+    dialog.get_by_role("button", name="Save").click()
+    expect(dialog.get_by_role("alert")).to_contain_text("10.1.0.0/99")
+    _picture(page, "admin-peer")
+    dialog.get_by_label("Calls from other addresses").fill("10.1.0.0/16, 10.2.0.7")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("status")).to_have_text("ward <b>2 is added.")
+    (added,) = store.added_peers()
+    assert '"10.1.0.0/16"' in added
+    page.get_by_role("button", name="Change ward <b>2").click()
+    dialog = page.get_by_role("dialog", name="Change ward <b>2")
+    expect(dialog.get_by_label("Calls from other addresses")).to_have_value("10.1.0.0/16 10.2.0.7")
+    dialog.get_by_role("button", name="Remove").click()
+    expect(page.get_by_role("status")).to_have_text("ward <b>2 is removed.")
+    assert store.added_peers() == []
+
+    page.get_by_role("button", name="Add an account").click()
+    dialog = page.get_by_role("dialog", name="Add an account")
+    dialog.get_by_label("Signs in as").fill("ida")
+    dialog.get_by_label("Password").fill("an invented pass phrase")
+    dialog.get_by_role("button", name="Save").click()
+    expect(dialog.get_by_role("alert")).to_contain_text("ida")  # there is one already
+    dialog.get_by_label("Signs in as").fill("nele")
+    dialog.get_by_label("Signs reports as").fill("Brandt^Nele^^Dr")
+    _picture(page, "admin-account")
+    dialog.get_by_role("button", name="Save").click()
+    expect(page.locator("#accounts")).to_contain_text("Nele Brandt")
+    assert store.user("nele").roles == ("reader",)
+    page.get_by_role("button", name="Change the account nele").click()
+    dialog = page.get_by_role("dialog", name="Change nele")
+    assert _violations(page) == []
+    dialog.get_by_label("disabled").check()
+    dialog.get_by_role("button", name="Save").click()
+    expect(page.locator("#accounts")).to_contain_text("disabled")
+    assert store.user("nele").disabled
+    _picture(page, "admin-accounts")
+    events = [row.event for row in store.audit_rows() if row.user == "otto"]
+    assert {"peer added", "peer removed", "user added", "user changed"} <= set(events)

@@ -3,6 +3,7 @@
 
 import { call } from './node.js';
 import { bytes, deliveryWords, documentName, since } from './adminwords.js';
+import { askForAccount, askForPeer, rolesInWords } from './looked_after.js';
 import { ask as askAbout } from './quarantine.js';
 import { patient, personName } from './words.js';
 
@@ -75,8 +76,16 @@ function say(text) {
   element('said').textContent = text;
 }
 
-function post(path, body = {}) {
-  return call(path, { method: 'POST', body: JSON.stringify(body), headers: { 'X-Sesamoid-Token': csrf } });
+function send(method, path, body = {}) {
+  const content = method === 'DELETE' ? {} : { body: JSON.stringify(body) };
+  return call(path, { method, ...content, headers: { 'X-Sesamoid-Token': csrf } });
+}
+
+const post = (path, body = {}) => send('POST', path, body);
+
+async function done(sentence) {
+  say(sentence);
+  await refresh();
 }
 
 /** New rows; the button that had the focus keeps it. */
@@ -135,9 +144,27 @@ function showPeers() {
       !said ? state(false, '…', 'asking')
         : said.answers ? state(false, '●', `yes, ${said.milliseconds} ms`)
           : state(true, '!', 'no', said.detail),
-      cell('act', button('Ask now', `Ask ${peer.name} now`, () => ask(peer.name))),
+      cell('act', button('Ask now', `Ask ${peer.name} now`, () => ask(peer.name)),
+        peer.of_file ? sub('in the settings file')
+          : button('Change', `Change ${peer.name}`, async () => askForPeer(peer, send, changedPeers))),
     );
   }));
+}
+
+async function changedPeers(sentence) {
+  await done(sentence);
+  echoes.clear();
+  await askAll();
+}
+
+function showAccounts({ rows }) {
+  fill('accounts', rows.map(account => rowOf(
+    cell('', make('strong', '', account.name)),
+    cell('', personName(account.display) || '–'),
+    cell('', rolesInWords(account.roles)),
+    account.disabled ? state(true, '!', 'disabled') : state(false, '●', 'may sign in'),
+    cell('act', button('Change', `Change the account ${account.name}`, async () => askForAccount(account, send, done))),
+  )));
 }
 
 async function ask(name) {
@@ -223,9 +250,9 @@ async function showAudit() {
 
 async function refresh() {
   try {
-    const [seen, queue, aside, known] = await Promise.all([
+    const [seen, queue, aside, accounts, known] = await Promise.all([
       call('/api/admin/overview'), call('/api/admin/outbox?limit=100'), call('/api/admin/quarantine'),
-      call('/api/admin/peers'),
+      call('/api/admin/users'), call('/api/admin/peers'),
     ]);
     element('trouble').hidden = true;
     peers = known.content.rows;
@@ -233,6 +260,7 @@ async function refresh() {
     showPeers();
     showQueue(queue.content);
     showQuarantine(aside.content);
+    showAccounts(accounts.content);
   } catch (error) {
     failed(error);
   }
@@ -258,6 +286,8 @@ function listen() {
       showAudit().catch(failed);
     });
   }
+  element('peer-add').addEventListener('click', () => askForPeer(null, send, changedPeers));
+  element('account-add').addEventListener('click', () => askForAccount(null, send, done));
   element('retry-all').addEventListener('click', event => doing(event.currentTarget, () => retry([])));
   element('verify').addEventListener('click', event => doing(event.currentTarget, async () => {
     const { content } = await post('/api/admin/audit/verify');
