@@ -1,5 +1,6 @@
 """Shared by all tests: outside programs are found here, and their absence is never silent."""
 
+import gc
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,6 +20,13 @@ hypothesis.settings.load_profile("untimed")
 # Hashes cost time so that guessing does; tests sign in hundreds of times and guess nothing.
 passwords._HASHER = PasswordHasher(time_cost=1, memory_cost=1024, parallelism=1)
 passwords._NOBODY = passwords._HASHER.hash("nobody has this password")
+
+
+def pytest_collection_finish() -> None:
+    """pynetdicom's servers collect all garbage every few seconds; what stays is left out of it."""
+    gc.collect()
+    gc.freeze()
+
 
 SWITCHES = [
     "--no-sandbox",
