@@ -14,7 +14,7 @@ from dicom_service import passwords
 from tests.postgres_server import Server
 
 # A loaded machine is no fault of the code: how long an example takes decides nothing.
-hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.register_profile("untimed", deadline=None, max_examples=50)
 hypothesis.settings.load_profile("untimed")
 
 # Hashes cost time so that guessing does; tests sign in hundreds of times and guess nothing.

@@ -162,7 +162,7 @@ def draw_round(page: Page) -> None:
     page.mouse.up()
 
 
-@pytest.mark.parametrize("where", ["plain", "read"])
+@pytest.mark.parametrize("where", [pytest.param("plain", marks=pytest.mark.long), "read"])
 def test_it_is_known_again_and_the_tour_takes_the_earlier_images_along(
     context: BrowserContext, clinic: Clinic, shots: Path, where: str
 ) -> None:

@@ -294,7 +294,15 @@ def test_scripts_in_names_are_text(page: Page, node: Any, opened: Any) -> None:
     assert panel.locator("h1 *, .question *").count() == 0
 
 
-@pytest.mark.parametrize("place", ["bone", "finding", "conclude", "help", "conflict"])
+@pytest.mark.parametrize(
+    "place",
+    [
+        "bone",
+        "finding",
+        "conclude",
+        *(pytest.param(p, marks=pytest.mark.long) for p in ("help", "conflict")),
+    ],
+)
 def test_every_place_is_accessible_and_fits(
     page: Page, panel: Locator, node: Any, shots: Path, place: str
 ) -> None:

@@ -348,7 +348,14 @@ PLACES = ["sheet", "fields", "advice", "merge", "horse", "horse sheet", "correct
 
 @pytest.mark.parametrize(
     ("node", "place"),
-    [("horse" if place[0] == "h" or place == "correction" else "dog", place) for place in PLACES],
+    [
+        pytest.param(
+            "horse" if place[0] == "h" or place == "correction" else "dog",
+            place,
+            marks=[pytest.mark.long] if number % 2 else [],
+        )
+        for number, place in enumerate(PLACES)
+    ],
     indirect=["node"],
 )
 def test_every_new_place_is_accessible_and_fits(

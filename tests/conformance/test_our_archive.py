@@ -47,7 +47,13 @@ FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("fault", "value", "check", "sentence"), FAULTS)
+@pytest.mark.parametrize(
+    ("fault", "value", "check", "sentence"),
+    [
+        *FAULTS[::3],
+        *(pytest.param(*f, marks=pytest.mark.long) for n, f in enumerate(FAULTS) if n % 3),
+    ],
+)
 def test_a_fault_is_found_and_named(examine, archive, fault, value, check, sentence):
     setattr(archive.faults, fault, value)
     only = (*STORED, "store-report", *(COMMITMENT if check == "commit-same" else (check,)))

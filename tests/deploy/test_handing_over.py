@@ -16,6 +16,7 @@ from dicom_service.store import Store
 from tests.node.conftest import CR, image
 from tests.peers import free_port
 
+pytestmark = pytest.mark.long
 EXPLICIT = "1.2.840.10008.1.2.1"
 
 

@@ -56,7 +56,13 @@ def test_the_schema_refuses_what_is_not_a_report():
     assert not etree.XMLSchema(etree.parse(SCHEMA)).validate(etree.fromstring("<report/>"))
 
 
-@pytest.mark.parametrize("name", [*TREES, *SELECTIONS])
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("final", "correction", "measurements", *SELECTIONS),
+        *(pytest.param(n, marks=pytest.mark.long) for n in ("template", "draft", "addendum")),
+    ],
+)
 def test_the_template_validator_has_no_objection(name, folder):
     assert validators.template_errors(folder / f"{name}.dcm") == []
 

@@ -133,6 +133,7 @@ def test_killed_between_acknowledgement_and_template(node, archive):
     assert len(client.open(uid)["facts"]["images"]) == len(images)
 
 
+@pytest.mark.long  # tests/hostile kills the store there in every run
 @pytest.mark.parametrize("fault", ["save.before", "save.committed"])
 def test_killed_while_saving(node, archive, fault):
     images = small_study()
@@ -154,6 +155,7 @@ def test_killed_while_saving(node, archive, fault):
     _finish(node, archive, client, uid)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "fault", ["sign.blobs", "sign.committed", "send.stored", "send.recorded", "commit.received"]
 )

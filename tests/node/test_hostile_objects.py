@@ -205,13 +205,13 @@ def _passes(data, explicit) -> bool:
     return True
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(st.binary(max_size=400), st.booleans())
 def test_any_bytes_are_either_walked_or_refused(data, explicit):
     _passes(data, explicit)  # anything else than BadObject fails
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.data())
 def test_a_damaged_data_set_is_either_walked_or_refused(data):
     good = bytearray(_data_set(_SAMPLE))

@@ -223,7 +223,7 @@ def test_odd_texts_survive(text: str, evidence: list[Dataset], tmp_path: Path) -
 
 
 @settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(text=st.text(st.characters(exclude_categories=["Cs"]), max_size=80))
 def test_any_text_survives(text: str, tmp_path: Path) -> None:
@@ -235,7 +235,7 @@ def test_any_text_survives(text: str, tmp_path: Path) -> None:
 
 
 @settings(
-    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     value=st.floats(min_value=-1e9, max_value=1e9),

@@ -57,7 +57,7 @@ def all_normal(template: Template) -> Reading:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(studies())
 def test_it_can_be_answered_to_the_end_by_groups(facts: StudyFacts) -> None:
     template = build_template(facts)
@@ -77,7 +77,7 @@ def test_it_can_be_answered_to_the_end_by_groups(facts: StudyFacts) -> None:
     assert "Not evaluated" not in text
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(studies(), st.sampled_from(LABELS), st.sampled_from(PARTS))
 def test_any_image_can_be_corrected_and_the_study_read_on(
     facts: StudyFacts, view: str, part: str

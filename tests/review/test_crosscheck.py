@@ -120,7 +120,7 @@ def random_findings(template: Template, seed: int) -> Reading:
     return Reading(observations=observations, findings=tuple(findings))
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(VIEWS, st.integers(0, 2**32))
 def test_no_text_tells_a_finding_on_one_view_as_confirmed(
     study: Study, views: list[str], seed: int

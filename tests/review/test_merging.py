@@ -83,7 +83,7 @@ def edited_from(old: str, keep: list[bool], own: list[str]) -> str:
     return " ".join(kept).replace(f" {BREAK} ", BREAK)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(TEXT, TEXT, st.lists(st.booleans(), max_size=20), OWN)
 def test_every_sentence_of_the_reader_and_every_new_one_is_in_the_result(
     old: str, new: str, keep: list[bool], own: list[str]
@@ -101,7 +101,7 @@ def test_every_sentence_of_the_reader_and_every_new_one_is_in_the_result(
             assert text[mark.start : mark.end] == mark.text
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(TEXT, TEXT, st.lists(st.booleans(), max_size=20), OWN)
 def test_merging_again_changes_nothing(
     old: str, new: str, keep: list[bool], own: list[str]

@@ -218,7 +218,7 @@ def group_is_normal(
     return True
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(STUDY, st.integers(0, 2**32))
 def test_every_abnormal_observation_is_told_and_nothing_unobserved(
     study: Study, plan: dict[str, Any], seed: int
@@ -244,7 +244,7 @@ def test_every_abnormal_observation_is_told_and_nothing_unobserved(
             assert group_is_normal(template, reading, side, group, other=bool(other)), sentence
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(STUDY, st.integers(0, 2**32))
 def test_any_study_and_reading_has_valid_coverage_and_gaps(
     study: Study, plan: dict[str, Any], seed: int

@@ -166,6 +166,18 @@ class Kit:
         self.sign()
 
 
+ONE_ENGINE_A_RUN = {"study_states", "list_users_audit", "listing", "finding", "priors", "opening"}
+"""Tests that have both engines only with `-m long`: what differs is in the other files."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        chosen = getattr(item, "callspec", None)
+        name = item.path.stem.removeprefix("test_")
+        if chosen and chosen.params.get("engine") == "postgres" and name in ONE_ENGINE_A_RUN:
+            item.add_marker(pytest.mark.long)
+
+
 @pytest.fixture(params=["sqlite", "postgres"])
 def engine(request):
     """Every test of a store is one of both engines."""

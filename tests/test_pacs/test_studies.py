@@ -108,6 +108,7 @@ def test_fresh_studies_have_new_uids_and_fixed_ones_repeat() -> None:
     assert len(uids) == 3
 
 
+@pytest.mark.long
 def test_the_fixed_demo_is_the_same_in_every_run(demo) -> None:
     studies._exposed.cache_clear()  # computed anew, as in another run
     again = demo_studies(fresh=False)

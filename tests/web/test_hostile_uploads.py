@@ -178,7 +178,7 @@ _CONTENT = st.lists(
 ).map(b"".join).filter(lambda b: b"\r\n--cut" not in b"\r\n" + b)  # fmt: skip
 
 
-@settings(max_examples=200, deadline=None, database=None, derandomize=True)
+@settings(max_examples=80, deadline=None, database=None, derandomize=True)
 @given(st.lists(_CONTENT, max_size=4), st.lists(st.integers(1, 40), max_size=30))
 def test_whatever_the_parts_hold_and_however_they_come_they_are_read_back(contents, sizes):
     data = b"".join(PART + content + b"\r\n" for content in contents) + b"--cut--\r\n"
