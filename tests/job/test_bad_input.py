@@ -183,7 +183,7 @@ def test_disk_full_refuses_in_time_and_keeps_the_node_up(clinic, reader, monkeyp
     def full(*_args, **_kwargs):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    for name in ("replace", "rename", "link"):
+    for name in ("replace", "rename", "link", "pwrite", "pwritev"):
         monkeypatch.setattr(os, name, full)
     with pytest.raises(ConnectionError, match="0xA7"):
         send(small_study(), clinic.service.dimse_port, "SESAMOID")
