@@ -66,7 +66,8 @@ def wrong_json(error: ValidationError, what: str) -> WrongContent:
     """The first thing that is wrong in a JSON document, as a sentence."""
     first = error.errors(include_url=False, include_input=False)[0]
     where = ".".join(str(part) for part in first["loc"]) or "the whole"
-    return WrongContent(f"The {what} is wrong at {where}: {first['msg'].removeprefix('Value error, ')}.")
+    said = first["msg"].removeprefix("Value error, ")
+    return WrongContent(f"The {what} is wrong at {where}: {said}.")
 
 
 def install(app: Flask) -> None:
