@@ -19,7 +19,7 @@ from tests.browser import real_node
 from tests.browser.real_node import PASSWORD, accessible, client, context_of, open_panel
 from tests.job.helpers import read_and_save
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from tests.browser.real_node import PASSWORD, client, context_of
 from tests.browser.waiting import eventually, still
 from tests.job.helpers import read_and_save
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 
 ITS_OWN = "No renderer found for the viewport"
 """What the viewer says when an image gives way to a document in the middle of being drawn."""

@@ -17,7 +17,7 @@ from tests.browser import real_node
 from tests.browser.real_node import PASSWORD, client, context_of
 from tests.browser.waiting import eventually, still
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 GO = """name => { const s = document.querySelector('sesamoid-panel').session;
   s.choose(s.template.items.find(i => i.structure === name).id); }"""
 MIDDLES = """() => { const { host } = document.querySelector('sesamoid-panel');

@@ -352,7 +352,7 @@ PLACES = ["sheet", "fields", "advice", "merge", "horse", "horse sheet", "correct
         pytest.param(
             "horse" if place[0] == "h" or place == "correction" else "dog",
             place,
-            marks=[pytest.mark.long] if number % 2 else [],
+            marks=[pytest.mark.long] if number % 3 else [],
         )
         for number, place in enumerate(PLACES)
     ],

@@ -5,10 +5,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from tests.browser.looking import TOO_WIDE, faults, visit
 from tests.browser.waiting import saved, settled
+
+pytestmark = pytest.mark.long
 
 PROBES = """panel => 'open normal abnormal variant undetermined blind'.split(' ').map(kind => {
   const probe = document.createElement('span');

@@ -13,7 +13,7 @@ from tests.browser import real_node
 from tests.browser.real_node import client, context_of
 from tests.browser.waiting import eventually, still
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 SHOTS = Path(__file__).parent / "screenshots"
 MIDDLE = "uid => document.querySelector('sesamoid-panel').host.middle(uid)"
 GO = """name => { const s = document.querySelector('sesamoid-panel').session;

@@ -10,7 +10,13 @@ from tests.hostile import filling, killing, power
 from tests.hostile.job import Job, image_bytes
 
 
-@pytest.mark.parametrize("point", faults.POINTS)
+@pytest.mark.parametrize(
+    "point",
+    [
+        pytest.param(p, marks=[pytest.mark.long] if n % 2 else [])
+        for n, p in enumerate(faults.POINTS)
+    ],
+)
 def test_kill_9_at_every_point_breaks_no_promise(point, tmp_path):
     found, kills = killing.run(1, tmp_path / "data", point)
     assert found == []
@@ -56,10 +62,10 @@ def test_a_power_cut_loses_nothing_that_was_synced(tmp_path, careless, crashes, 
 @pytest.mark.parametrize(
     ("call", "every", "first"),
     [
-        ("write", 2, 1),
+        pytest.param("write", 2, 1, marks=pytest.mark.long),
         ("pwrite64", 60, 20),
-        ("fsync", 9, 3),
-        ("fdatasync", 9, 1),
+        pytest.param("fsync", 9, 3, marks=pytest.mark.long),
+        pytest.param("fdatasync", 9, 1, marks=pytest.mark.long),
         ("pwritev2", 1, 1),
     ],
 )

@@ -213,6 +213,7 @@ class Sender(threading.Thread):
         self.join()
 
 
+@pytest.mark.long
 def test_a_node_restarted_under_load_fails_no_call_and_a_killed_one_loses_nothing(
     clinic, program, tmp_path
 ):
