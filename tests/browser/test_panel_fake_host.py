@@ -297,10 +297,9 @@ def test_scripts_in_names_are_text(page: Page, node: Any, opened: Any) -> None:
 @pytest.mark.parametrize(
     "place",
     [
-        "bone",
         "finding",
         "conclude",
-        *(pytest.param(p, marks=pytest.mark.long) for p in ("help", "conflict")),
+        *(pytest.param(p, marks=pytest.mark.long) for p in ("bone", "help", "conflict")),
     ],
 )
 def test_every_place_is_accessible_and_fits(

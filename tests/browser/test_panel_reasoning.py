@@ -352,9 +352,9 @@ PLACES = ["sheet", "fields", "advice", "merge", "horse", "horse sheet", "correct
         pytest.param(
             "horse" if place[0] == "h" or place == "correction" else "dog",
             place,
-            marks=[pytest.mark.long] if number % 3 else [],
+            marks=[] if place == "horse" else [pytest.mark.long],
         )
-        for number, place in enumerate(PLACES)
+        for place in PLACES
     ],
     indirect=["node"],
 )

@@ -13,7 +13,7 @@ from tests.hostile.job import Job, image_bytes
 @pytest.mark.parametrize(
     "point",
     [
-        pytest.param(p, marks=[pytest.mark.long] if n % 2 else [])
+        pytest.param(p, marks=[pytest.mark.long] if n % 3 else [])
         for n, p in enumerate(faults.POINTS)
     ],
 )

@@ -59,8 +59,11 @@ def test_the_schema_refuses_what_is_not_a_report():
 @pytest.mark.parametrize(
     "name",
     [
-        *("final", "correction", "measurements", *SELECTIONS),
-        *(pytest.param(n, marks=pytest.mark.long) for n in ("template", "draft", "addendum")),
+        *("final", "measurements", "withdrawal"),
+        *(
+            pytest.param(name, marks=pytest.mark.long)
+            for name in ("template", "draft", "addendum", "correction", "key-images")
+        ),
     ],
 )
 def test_the_template_validator_has_no_objection(name, folder):

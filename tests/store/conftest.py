@@ -166,7 +166,15 @@ class Kit:
         self.sign()
 
 
-ONE_ENGINE_A_RUN = {"study_states", "list_users_audit", "listing", "finding", "priors", "opening"}
+ONE_ENGINE_A_RUN = {
+    "study_states",
+    "list_users_audit",
+    "listing",
+    "finding",
+    "priors",
+    "opening",
+    "outbox",
+}
 """Tests that have both engines only with `-m long`: what differs is in the other files."""
 
 
