@@ -16,7 +16,7 @@ from tests.browser import real_node
 from tests.browser.real_node import PASSWORD
 from tests.browser.waiting import still
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 SHOTS = Path(__file__).parent / "screenshots"
 USER = "ida"
 JOINT = ((522.0, 1010.0), (547.0, 1010.0))

@@ -163,6 +163,7 @@ def test_a_length_and_an_angle_need_no_mouse_and_the_page_has_no_fault(
     page.close()
 
 
+@pytest.mark.long
 def test_the_web_viewer_and_the_plain_page_measure_the_same(
     context, clinic, study_uid, shots: Path
 ) -> None:

@@ -36,6 +36,7 @@ def errors_of(dciodvfy: str, path: Path) -> list[str]:
 
 
 @pytest.mark.peer
+@pytest.mark.long
 def test_dciodvfy_finds_no_error_in_any_demo_file(demo, program: Callable[[str], str]) -> None:
     files = sorted(demo[0].rglob("*.dcm"))
     assert len(files) == 7
