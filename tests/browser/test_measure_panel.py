@@ -14,7 +14,7 @@ from dicom_service.review.computed import Computed, ComputedNumber
 from dicom_service.review.model import Measurement
 from dicom_service.workflow.prior_model import PriorImage, PriorMeasurement
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 
 JOINT = "R.carpus.antebrachiocarpal"
 SAVED = re.compile(r"^saved \d\d:\d\d:\d\d$")

@@ -16,7 +16,7 @@ from tests.browser import real_node
 from tests.browser.real_node import client, context_of
 from tests.browser.waiting import still
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 ENDS = ((0.43, 0.73), (0.55, 0.66))
 """Of a length, as shares of the columns and rows of the first image."""
 
