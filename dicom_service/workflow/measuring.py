@@ -49,8 +49,10 @@ ONLY_STUDY = {"image_uid", "control_uid", "control_points", "scale"}
 def about_the_animal(store: Store, study_uid: str, asked: StudyMeasureRequest
                      ) -> StudyMeasureRequest:  # fmt: skip
     """The request with the species, breed and sex that published values hang on."""
+    if asked.kind != "limb_measurement":  # asked again at every move of a handle
+        return asked
     prepared = store.preparation(study_uid)
-    if asked.kind != "limb_measurement" or prepared is None:
+    if prepared is None:
         return asked
     return asked.model_copy(update=dict(animal_of(prepared[0].signalment)))
 

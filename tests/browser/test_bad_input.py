@@ -9,9 +9,9 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.facts import dog_study
+from tests.browser.waiting import saved
 
 pytestmark = pytest.mark.browser
-CLEAN = "() => document.querySelector('sesamoid-panel').session.queue.clean"
 CALLS = "name => window.host.calls.filter(call => call[0] === name).map(call => call[1])"
 SWAPPED = {
     "R.carpus.antebrachiocarpal": (900.0, 400.0),
@@ -85,7 +85,7 @@ def test_forty_images_leave_room_to_work(
     fits(page, panel, shots / "bad-4-forty.png")
     page.keyboard.press("Space")
     expect(panel.locator("nav button").nth(1)).to_contain_text("40/1560")
-    page.wait_for_function(CLEAN)
+    saved(page)
     assert [len(said) for said in node.reading.observations.values()] == [40]
     page.keyboard.press("c")
     fits(page, panel, shots / "bad-5-forty-conclude.png")
@@ -99,7 +99,7 @@ def test_a_session_that_ends_and_an_image_that_comes_late_in_mid_sentence(
     field = panel.get_by_label("Impression")
     field.focus()
     page.keyboard.type("Fissure of the ")
-    page.wait_for_function(CLEAN)
+    saved(page)
     node.signed_out = True
     page.keyboard.type("distal ra")
     expect(panel.get_by_role("link", name="Sign in")).to_be_visible()
@@ -110,7 +110,7 @@ def test_a_session_that_ends_and_an_image_that_comes_late_in_mid_sentence(
     page.keyboard.type("us")
     expect(panel.locator("details.images summary")).to_contain_text("D45L-PaMO")
     page.keyboard.type(".")
-    page.wait_for_function(CLEAN)
+    saved(page)
     assert node.reading.impression == "Fissure of the distal radius."
     expect(field).to_have_value("Fissure of the distal radius.")
     expect(field).to_be_focused()
@@ -125,11 +125,11 @@ def test_a_note_needs_an_answer_and_outlives_an_image_that_comes_late(
     page.keyboard.press("v")
     page.keyboard.press("t")
     page.keyboard.type("In mid-")
-    page.wait_for_function(CLEAN)
+    saved(page)
     node.late(dog_study(views=("DPa", "ML", "D45L-PaMO")))
     page.keyboard.type("sentence", delay=60)
     expect(panel.get_by_role("status").filter(has_text="images")).to_be_visible()
-    page.wait_for_function(CLEAN)
+    saved(page)
     assert node.reading.template_revision == 2
     notes = [o.note for seen in node.reading.observations.values() for o in seen.values()]
     assert notes == ["In mid-sentence"]
@@ -142,6 +142,6 @@ def test_a_finding_without_a_second_view_says_that_it_has_none(
     panel.get_by_role("button", name="Bone").click()
     page.keyboard.press("a")
     expect(panel.locator(".editor")).to_contain_text("no orthogonal view; the report will say so")
-    page.wait_for_function(CLEAN)
+    saved(page)
     (finding,) = node.reading.findings
     assert finding.cross_check == {"": "no_such_view"}

@@ -17,6 +17,7 @@ from test_pacs.sending import send
 from test_pacs.studies import small_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD, accessible, client, context_of, open_panel
+from tests.browser.waiting import saved
 from tests.job.helpers import read_and_save
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
@@ -101,14 +102,14 @@ def measured_again(page: Page, panel: Locator, clinic: Clinic, uid: str, shots: 
     page.screenshot(path=shots / "before-2-same.png")
     accessible(page)
     page.keyboard.press("y")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     kept = Reading.model_validate(client(clinic, "ida").open(uid)["reading"]).measurements[-1]
     assert kept.computed is not None
     assert [place.view for place in kept.computed.before] == [there]
     # Its sentence stands in the report by choice.
     own = panel.locator(".computed .against").first
     own.get_by_role("button", name="Into the report").click()
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     kept = Reading.model_validate(client(clinic, "ida").open(uid)["reading"]).measurements[-1]
     assert kept.note.startswith("Compared with 2026-02-02")
 
@@ -143,7 +144,7 @@ def test_what_was_said_before_stands_beside_today_and_is_copied_only_by_choice(
     changed.get_by_role("button", name="Into the report").click()
     expect(changed.get_by_role("button", name="take it out")).to_be_visible()
     page.screenshot(path=shots / "before-2-changed.png")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     kept = Reading.model_validate(client(clinic, "ida").open(uid)["reading"])
     (finding,) = kept.findings
     assert (finding.descriptors, finding.severity) == (("fracture_line",), "moderate")
@@ -250,7 +251,7 @@ def test_the_species_is_put_right_in_the_panel(
     _, uid = arrive(clinic, "20260302")
     page, panel = open_panel(context, clinic, uid)
     page.keyboard.press(" ")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     panel.locator(".images summary").click()
     panel.get_by_role("button", name="Correct Species").click()
     panel.locator("select[name=species]").select_option("cat")

@@ -6,6 +6,7 @@ from typing import Any
 from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.real_node import accessible
+from tests.browser.waiting import saved
 
 RECOGNITION = """window.SpeechRecognition = class {
   static available() { return Promise.resolve('available'); }
@@ -54,5 +55,5 @@ def test_words_are_written_where_the_reader_is_and_saved(
     panel.get_by_role("button", name="Stop").click()
     expect(field).to_be_focused()
     expect(panel.get_by_role("button", name="Dictate")).to_be_visible()
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     assert node.reading.impression == "No fracture. Soft tissue swelling."

@@ -20,7 +20,7 @@ def test_the_reader_chooses_german_and_nothing_entered_is_lost(
     panel.get_by_role("group", name="Language").get_by_role("button", name="Deutsch").click()
     expect(panel.get_by_role("button", name="Knochen")).to_be_visible()
     expect(panel).to_have_attribute("lang", "de")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session?.queue.clean")
+    saved(page)
     assert node.reading.observations["R.carpus.radius_distal"]
     assert node.preferences.language == "de"
     for place in visit(page, panel, "Knochen"):

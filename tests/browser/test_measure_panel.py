@@ -13,6 +13,7 @@ from dicom_service.measure.angles import METHOD, VERSION
 from dicom_service.review.computed import Computed, ComputedNumber
 from dicom_service.review.model import Measurement
 from dicom_service.workflow.prior_model import PriorImage, PriorMeasurement
+from tests.browser.waiting import saved
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
 
@@ -127,7 +128,7 @@ def test_a_joint_space_is_measured_by_keys_alone(
     expect(panel.get_by_role("button", name="Accept the change")).to_be_enabled()
     press(page, "y")
     expect(panel.locator(".save")).to_have_text(SAVED)
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     (moved,) = node.reading.measurements
     assert moved.id == kept.id
     assert moved.points[1] == (180.0, 180.0)

@@ -15,7 +15,7 @@ from test_pacs.reader import normal_reading
 from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD, client, context_of
-from tests.browser.waiting import eventually, still
+from tests.browser.waiting import eventually, saved, still
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
 GO = """name => { const s = document.querySelector('sesamoid-panel').session;
@@ -25,7 +25,6 @@ MIDDLES = """() => { const { host } = document.querySelector('sesamoid-panel');
 SEEN = """count => { const { host } = document.querySelector('sesamoid-panel');
   const all = host.images().map(i => host.middle(i.uid));
   return all.length === count && all.every(Boolean); }"""
-CLEAN = "() => document.querySelector('sesamoid-panel').session.queue.clean"
 SESAMOID = "R.manus.sesamoid_7"
 LANDMARKS = {
     "DPa": {"R.carpus.antebrachiocarpal": (528, 474), "R.carpus.carpometacarpal": (536, 649),
@@ -84,8 +83,8 @@ def opened(context: BrowserContext, clinic: Clinic, uid: str, where: str) -> tup
     return page, panel
 
 
-def saved(page: Page, clinic: Clinic, uid: str) -> dict[str, Any]:
-    page.wait_for_function(CLEAN)
+def saved_reading(page: Page, clinic: Clinic, uid: str) -> dict[str, Any]:
+    saved(page)
     return client(clinic, "ida").open(uid)["reading"]
 
 
@@ -115,21 +114,21 @@ def test_a_variant_is_outlined_by_keys_and_hand_and_travels_with_the_signed_repo
     page.keyboard.press("r")
     place = panel.locator("[data-part=place]")
     expect(place).to_be_focused()
-    (first,) = saved(page, clinic, uid)["outlines"]
+    (first,) = saved_reading(page, clinic, uid)["outlines"]
     assert (first["kind"], first["name"], first["item"]) == ("ellipse", "bipartite", SESAMOID)
     for key in ("ArrowRight", "Shift+ArrowUp", "Tab", "Shift+ArrowRight", "Tab", "ArrowRight"):
         page.keyboard.press(key)
-    (moved,) = saved(page, clinic, uid)["outlines"]
+    (moved,) = saved_reading(page, clinic, uid)["outlines"]
     assert moved["points"] != first["points"]
     page.screenshot(path=shots / "outline-1-placing.png")
     draw_round(page)
-    (drawn,) = saved(page, clinic, uid)["outlines"]
+    (drawn,) = saved_reading(page, clinic, uid)["outlines"]
     assert drawn["kind"] == "outline"
     assert len(drawn["points"]) > 20
     page.keyboard.press("Control+z")
-    assert saved(page, clinic, uid)["outlines"] == [moved]
+    assert saved_reading(page, clinic, uid)["outlines"] == [moved]
     page.keyboard.press("Control+Shift+Z")
-    assert saved(page, clinic, uid)["outlines"] == [drawn]
+    assert saved_reading(page, clinic, uid)["outlines"] == [drawn]
     panel.get_by_label("What it is").fill("two parts")
     page.keyboard.press("Escape")
     panel.get_by_role("button", name="Done").first.click()
@@ -139,7 +138,7 @@ def test_a_variant_is_outlined_by_keys_and_hand_and_travels_with_the_signed_repo
     assert labels(page) == []
     panel.get_by_role("button", name="A normal variant on the images").click()
     assert "two parts, normal variant" in labels(page)
-    saved(page, clinic, uid)
+    saved_reading(page, clinic, uid)
     page.close()
     sign(clinic, uid)
     (state,) = [d for d in clinic.archive.stored(uid) if d.Modality == "PR"]
@@ -178,7 +177,7 @@ def test_it_is_known_again_and_the_tour_takes_the_earlier_images_along(
         panel.get_by_role("button", name="outline it today: two parts").click()
         assert Axe().run(page).response["violations"] == []
         page.keyboard.press("y")
-        (today,) = saved(page, clinic, uid)["outlines"]
+        (today,) = saved_reading(page, clinic, uid)["outlines"]
         assert today["name"] == "two parts"
         beside(page, panel, 0)
         expect(panel.locator(".beside-bar")).not_to_contain_text("guessed")
@@ -196,7 +195,7 @@ def test_it_is_known_again_and_the_tour_takes_the_earlier_images_along(
         expect(panel.locator(".landmark", has_text="proposed")).to_have_count(9)
         pull(page, (10, 12))
         page.keyboard.press("y")
-        assert len(saved(page, clinic, uid)["prior_landmarks"]) == 2
+        assert len(saved_reading(page, clinic, uid)["prior_landmarks"]) == 2
     else:
         went(page, (CUT[0] / 2, CUT[1] / 2))
     expect(panel.locator(".beside-bar")).not_to_contain_text("guessed")

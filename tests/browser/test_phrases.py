@@ -8,7 +8,7 @@ from playwright.sync_api import Locator, Page, expect
 
 from dicom_service.store import Phrase
 from tests.browser.real_node import accessible
-from tests.browser.waiting import eventually
+from tests.browser.waiting import eventually, saved
 
 
 def value(field: Locator) -> str:
@@ -64,7 +64,7 @@ def test_a_phrase_is_made_by_keyboard_and_typed_by_its_name(
     page.keyboard.type("ill-defined")
     page.keyboard.press("Tab")
     expect(note).not_to_be_focused()
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     assert node.reading.findings[0].note.endswith("smooth, 8 mm, ill-defined margin.")
 
 

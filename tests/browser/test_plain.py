@@ -14,7 +14,7 @@ from test_pacs.clinic import Clinic
 from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import client, context_of
-from tests.browser.waiting import still
+from tests.browser.waiting import saved, still
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
 ENDS = ((0.43, 0.73), (0.55, 0.66))
@@ -127,7 +127,7 @@ def move_by_key(page: Page, clinic: Clinic, study_uid: str, before: dict) -> Non
     """A handle goes with the arrows, and what it measures with it; then both are removed."""
     page.locator(".handle").first.focus()
     page.keyboard.press("Shift+ArrowRight")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     expect(page.locator(".lines text").first).to_contain_text("mm")
     (moved,) = measured(clinic, study_uid)
     assert moved["points"][0] != before["points"][0]
@@ -135,7 +135,7 @@ def move_by_key(page: Page, clinic: Clinic, study_uid: str, before: dict) -> Non
     assert page.evaluate("document.activeElement.className") == "handle"
     page.keyboard.press("Delete")
     expect(page.locator(".handle")).to_have_count(0)
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     assert measured(clinic, study_uid) == []
 
 
@@ -152,14 +152,14 @@ def test_a_length_and_an_angle_need_no_mouse_and_the_page_has_no_fault(
     for key in ("Enter", "ArrowRight", "ArrowRight", "Enter", "ArrowDown", "ArrowDown", "Enter"):
         page.keyboard.press(key)
     expect(page.locator(".handle")).to_have_count(5)
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     angle = next(m for m in measured(clinic, study_uid) if m["kind"] == "angle")
     assert angle["value"] == pytest.approx(90, abs=0.5)
     assert Axe().run(page).response["violations"] == []
     for _ in range(2):
         page.locator(".handle").first.focus()
         page.keyboard.press("Delete")
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     page.close()
 
 
@@ -188,7 +188,7 @@ def test_the_web_viewer_and_the_plain_page_measure_the_same(
     page.screenshot(path=shots / "plain-3-same.png")
     draw(page, ours_at)
     expect(page.locator(".handle")).to_have_count(4)
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
+    saved(page)
     ours = next(m for m in measured(clinic, study_uid) if m["id"] != theirs["id"])
     for one, other in zip(ours["points"], theirs["points"], strict=True):
         assert one == pytest.approx(other, abs=0.02)

@@ -13,6 +13,7 @@ from test_pacs.sending import send
 from test_pacs.studies import late_image, small_study
 from tests.browser import real_node
 from tests.browser.real_node import PASSWORD, accessible, client, context_of, open_panel
+from tests.browser.waiting import saved
 from tests.job.helpers import read_and_save
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
@@ -46,10 +47,6 @@ def password(panel: Locator, text: str = PASSWORD) -> None:
 
 def refused(panel: Locator, words: str) -> None:
     expect(panel.locator(".conclude [role=alert]")).to_contain_text(words)
-
-
-def saved(page: Page) -> None:
-    page.wait_for_function("() => document.querySelector('sesamoid-panel').session.queue.clean")
 
 
 def test_a_report_is_added_to_corrected_and_withdrawn_and_what_counts_is_always_said(

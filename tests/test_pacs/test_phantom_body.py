@@ -20,6 +20,7 @@ from test_pacs.phantom.detector import field_of_view
 from test_pacs.phantom.marker import lead_thickness
 from test_pacs.phantom.parts import trace
 from test_pacs.phantom.truth import truth_of
+from tests.test_pacs.thickness import bone_and_skin
 
 COARSE = {"rows": 375, "columns": 250, "pixel": 0.6}
 DPA = Projection(0.0, **COARSE)
@@ -52,13 +53,7 @@ def test_a_manus_has_all_its_bones(sound) -> None:
 )
 def test_bones_lie_within_the_skin(view: Projection, plan: BodyPlan) -> None:
     limb = build(plan)
-    rays = view.rays()
-    bone, skin = np.zeros(rays.shape), np.zeros(rays.shape)
-    for piece in limb.bones():
-        for strip in trace(piece, view, rays):
-            bone[strip.rows, strip.columns] += strip.outer
-    for strip in trace(limb.union("skin"), view, rays):
-        skin[strip.rows, strip.columns] += strip.outer
+    bone, skin = bone_and_skin(limb, view)
     assert bone.max() > 10
     outside = (bone > skin + 0.3).sum() / (bone > 0).sum()
     assert outside < 0.002

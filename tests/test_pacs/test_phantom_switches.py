@@ -19,7 +19,7 @@ from test_pacs.phantom import (
     take,
 )
 from test_pacs.phantom.metal import Plate, Screw
-from test_pacs.phantom.parts import trace
+from tests.test_pacs.thickness import bone_and_skin
 
 HORSE = {"centre": (0.0, 40.0, 15.0), "rows": 275, "columns": 250, "pixel": 0.8}
 CAT = {"centre": (0.0, 0.0, 22.0), "rows": 330, "columns": 200, "pixel": 0.3}
@@ -60,13 +60,7 @@ def test_a_cat_is_less_than_half_as_large_as_a_dog_and_closes_its_physes_later()
 def test_bones_of_cat_and_horse_lie_within_the_skin(species, azimuth) -> None:
     limb = build(BodyPlan(species=species))
     view = Projection(azimuth, **(CAT if species == "cat" else HORSE))
-    rays = view.rays()
-    bone, skin = np.zeros(rays.shape), np.zeros(rays.shape)
-    for piece in limb.bones():
-        for strip in trace(piece, view, rays):
-            bone[strip.rows, strip.columns] += strip.outer
-    for strip in trace(limb.union("skin"), view, rays):
-        skin[strip.rows, strip.columns] += strip.outer
+    bone, skin = bone_and_skin(limb, view)
     assert bone.max() > 3
     assert np.mean(bone[bone > 0] <= skin[bone > 0] + 1e-6) > 0.995
 
