@@ -134,3 +134,31 @@ test('a word typed while the newer template is fetched is not replaced by the ol
   assert.equal(session.reading.impression, 'Half a sentence');
   assert.equal(api.at.reading.impression, 'Half a sentence');
 });
+
+test('what was saved while the new template was on its way is not taken back by it', async () => {
+  const api = node();
+  const session = new Session('1.2', /** @type {any} */ (api), { get: () => null, set() {} });
+  await session.load();
+  api.late();
+  const { open } = api;
+  /** @type {() => void} */
+  let arrives = () => {};
+  const held = new Promise(resolve => (arrives = () => resolve(undefined)));
+  api.open = async () => {
+    const opening = structuredClone(await open());
+    api.open = open;
+    await held;
+    return opening;
+  };
+  session.commit({ ...session.reading, impression: 'Half a sent' });
+  while (!session.queue.clean) await new Promise(resolve => setImmediate(resolve));
+  session.commit({ ...session.reading, impression: 'Half a sentence' });
+  while (!session.queue.clean) await new Promise(resolve => setImmediate(resolve));
+  arrives();
+  for (let n = 0; n < 5; n += 1) await new Promise(resolve => setImmediate(resolve));
+  assert.equal(session.reading.impression, 'Half a sentence');
+  session.commit({ ...session.reading, impression: 'Half a sentence.' });
+  while (!session.queue.clean && session.queue.state !== 'conflict') await new Promise(resolve => setImmediate(resolve));
+  assert.equal(api.at.reading.impression, 'Half a sentence.');
+  assert.equal(session.template.revision, 2);
+});

@@ -204,8 +204,8 @@ export class Session {
   /** Images came late and the node has a new template: what was entered is carried over to it. */
   async #newTemplate() {
     const opening = await this.api.open(this.study).catch(() => null);
-    // With something still to be saved, the answer to that save brings us here again.
-    if (!opening || !this.queue.clean) return;
+    // With something to be saved, or saved meanwhile, the answer to that save brings us here again.
+    if (!opening || !this.queue.clean || opening.version < this.queue.version) return;
     this.take(opening);
     this.update({ message: strings.save.newTemplate });
   }
