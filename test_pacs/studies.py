@@ -72,10 +72,9 @@ def _view(name: str, side: Side, turns: int = 0, detector: Detector | None = Non
                     marker_at=at, quarter_turns=turns)  # fmt: skip
 
 
-def _fetlock_view(name: str) -> ViewPlan:
+def _fetlock_view(name: str, detector: Detector) -> ViewPlan:
     projection = Projection(AZIMUTHS[name], "R", rows=1400, columns=1100,
                             centre=(0.0, 0.0 if name == "DPa" else 12.0, 18.0))  # fmt: skip
-    detector = Detector(quanta=2200.0, blur=0.09, sharpen=0.45, shutter=True)
     return ViewPlan(name, "R", projection, detector, marker_at=(0.80, 0.07))
 
 
@@ -124,7 +123,7 @@ def _demos() -> tuple[_Demo, ...]:
             Animal("Okonjo^Tamarisk", "DEMO-0004", "Okonjo^Pia", "horse", None, "M", True, 132),
             BodyPlan(species="horse", lesions=(Spur("p1_3", (6.0, 18.6, 0.8), 3.6),),
                      swellings=(Swelling("MCP3", 7.0, reach=22.0, dorsal_only=True),)),
-            (_fetlock_view("DPa"), _fetlock_view("LM"), _fetlock_view("D45L-PaMO")),
+            tuple(_fetlock_view(name, flat_panel) for name in ("DPa", "LM", "D45L-PaMO")),
             "DX", "DEMO26-0004", "Right fore fetlock",
             "Fetlock thick since summer, short in front on the hard", FETLOCK, "FETLOCK",
         ),
