@@ -187,7 +187,9 @@ def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array]
     if abs(direction[1]) > 0.5 and direction[1] < 0:
         direction = -direction
     along = (cloud - middle) @ direction
-    stations = np.arange(along.min(), along.max(), STEP)
+    # about the middle, so that a turned image has the same stations
+    count = int(np.ptp(along) / STEP)
+    stations = (along.min() + along.max()) / 2 + STEP * (np.arange(count + 1) - count / 2)
     axis = middle + stations[:, None] * direction
     reach = float(np.abs((cloud - middle) @ vectors[:, 0]).max()) + 8
     for _ in range(4):

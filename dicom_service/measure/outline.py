@@ -25,6 +25,8 @@ BRANCH = 4.0
 """mm by which a side jumps from station to station where a toe begins."""
 FEWEST = 10
 """Stations of an outline."""
+WEB = 2
+"""Stations left out at both ends."""
 LONGEST_CUT = 10
 """Stations over which one side may leave the field without ending the outline."""
 
@@ -69,12 +71,6 @@ def trace(pic: Picture, limb: Limb) -> Outlines:
     return Outlines(along, axis, normals, skin, bone)
 
 
-def _between(along: Array, stations: Array, sides: Array) -> Array:
-    """A side at every row; NaN where it is cut."""
-    cut = np.interp(along, stations, np.isfinite(sides).astype(float)) < 1.0
-    return np.where(cut, np.nan, np.interp(along, stations, _filled(sides)))
-
-
 def _one_piece(limb: Limb) -> tuple[int, int]:
     """First and last station of the longest stretch with both sides and no jump (toes).
 
@@ -90,8 +86,8 @@ def _one_piece(limb: Limb) -> tuple[int, int]:
         raise NotMeasurable(
             "The sides of the limb leave the field or the image; both sides are needed."
         )
-    # the last stations before a branch belong to its web
-    return int(longest[0]) + 1, max(int(longest[0]) + 2, int(longest[-1]) - 1)
+    # the stations next to a branch belong to its web
+    return int(longest[0]) + WEB, int(longest[-1]) + 1 - WEB
 
 
 def _step(pic: Picture) -> float:
