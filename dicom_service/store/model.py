@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Literal
 
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field
 
 from dicom_service.base import Frozen
 
@@ -90,6 +90,8 @@ class StudyRow(Frozen):
     """One line of the reading list."""
 
     study_uid: str
+    site: str = ""
+    """Whose it is; "" where a node has but one site."""
     patient_id: str = ""
     patient_name: str = ""
     species: str = ""
@@ -145,6 +147,8 @@ class ListQuery(Frozen):
     species: str = ""
     reader: str = ""
     order: Literal["queue", "newest"] = "queue"
+    sites: tuple[str, ...] | None = None
+    """Of these sites only; None: of all."""
 
 
 class Reopening(Frozen):
@@ -197,6 +201,8 @@ class OutboxRow(Frozen):
     """Deliveries and commitment requests that failed in a row."""
     transaction_uid: str = ""
     error: str = ""
+    site: str = ""
+    """Of its study: whose peer the destination is."""
 
 
 class PriorSearch(Frozen):
@@ -239,7 +245,10 @@ class UserRow(Frozen):
     display: str
     password_hash: str
     roles: tuple[str, ...]
+    """At the site without a name."""
     disabled: bool = False
+    sites: dict[str, tuple[str, ...]] = Field(default={})
+    """Site with a name -> roles there."""
 
     @property
     def hash_in_use(self) -> str | None:
@@ -264,6 +273,7 @@ class AuditRow(Frozen):
     user: str
     study_uid: str
     detail: str
+    site: str = ""
     digest: str = ""
     """Its seal: the digest of it and of everything before it."""
 
