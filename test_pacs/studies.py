@@ -27,10 +27,12 @@ from test_pacs.phantom import (
 )
 from test_pacs.phantom.beam import Side
 from test_pacs.phantom.image import AZIMUTHS
-from test_pacs.phantom.objects import Animal, Kind, Visit, image_object, uid
+from test_pacs.phantom.lesions import Spur
+from test_pacs.phantom.objects import Animal, Coded, Kind, Visit, image_object, uid
 
 CARPUS = ("8205005", "SCT", "Carpus")
 FOREFOOT = ("419176008", "SCT", "Forefoot")
+FETLOCK = ("13190002", "SCT", "Fetlock of forelimb")
 _FIXED_DAY = datetime.date(2026, 3, 2)
 _PLANS = {"dog": BodyPlan(), "cat": BodyPlan(size=0.5), "horse": BodyPlan()}
 
@@ -56,6 +58,8 @@ class _Demo:
     accession: str
     description: str
     reason: str
+    region: Coded = CARPUS
+    part: str = "CARPUS"
 
 
 def _view(name: str, side: Side, turns: int = 0, detector: Detector | None = None,
@@ -66,6 +70,12 @@ def _view(name: str, side: Side, turns: int = 0, detector: Detector | None = Non
     at = (0.80, 0.07) if name == "DPa" else (0.09, 0.07)
     return ViewPlan(name, side, projection, detector or Detector(), letter=side,
                     marker_at=at, quarter_turns=turns)  # fmt: skip
+
+
+def _fetlock_view(name: str, detector: Detector) -> ViewPlan:
+    projection = Projection(AZIMUTHS[name], "R", rows=1400, columns=1100,
+                            centre=(0.0, 0.0 if name == "DPa" else 12.0, 18.0))  # fmt: skip
+    return ViewPlan(name, "R", projection, detector, marker_at=(0.80, 0.07))
 
 
 def _demos() -> tuple[_Demo, ...]:
@@ -84,7 +94,7 @@ def _demos() -> tuple[_Demo, ...]:
             fractured,
             (_view("DPa", "R", detector=computed), _view("ML", "R", detector=computed)),
             "CR", "DEMO26-0001", "Right carpus and manus",
-            "Lame right fore since Monday, swollen foot",
+            "Lame right fore since Monday, swollen foot", FOREFOOT, "FOREFOOT",
         ),
         _Demo(
             "growing shepherd",
@@ -106,6 +116,17 @@ def _demos() -> tuple[_Demo, ...]:
             "DX", "DEMO26-0003", "Right carpus",
             "Carpus warm and swollen, lame after rest",
         ),
+        _Demo(
+            "spurred horse",
+            "Adult horse, right fore fetlock: a spur at the dorsal rim of the first phalanx, "
+            "swollen dorsally.",
+            Animal("Okonjo^Tamarisk", "DEMO-0004", "Okonjo^Pia", "horse", None, "M", True, 132),
+            BodyPlan(species="horse", lesions=(Spur("p1_3", (6.0, 18.6, 0.8), 3.6),),
+                     swellings=(Swelling("MCP3", 7.0, reach=22.0, dorsal_only=True),)),
+            tuple(_fetlock_view(name, flat_panel) for name in ("DPa", "LM", "D45L-PaMO")),
+            "DX", "DEMO26-0004", "Right fore fetlock",
+            "Fetlock thick since summer, short in front on the hard", FETLOCK, "FETLOCK",
+        ),
     )  # fmt: skip
 
 
@@ -121,9 +142,8 @@ def _exposed(name: str) -> tuple[Exposed, ...]:
 
 
 def _made(demo: _Demo, seed: str, day: datetime.date) -> DemoStudy:
-    region, part = (FOREFOOT, "FOREFOOT") if demo.kind == "CR" else (CARPUS, "CARPUS")
     visit = Visit(f"{seed}/{demo.name}", demo.kind, day, demo.accession, demo.description,
-                  demo.reason, region, part)  # fmt: skip
+                  demo.reason, demo.region, demo.part)  # fmt: skip
     exposed = _exposed(demo.name)
     return DemoStudy(
         demo.name,

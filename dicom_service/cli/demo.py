@@ -58,7 +58,7 @@ def _route_studies(clinic: Clinic) -> None:
     if clinic.service.store.count_studies():
         print("The demo studies are there from last time.")
         return
-    print("Taking the demo radiographs (computed; about 20 seconds) ...", flush=True)
+    print("Taking the demo radiographs (computed; about 30 seconds) ...", flush=True)
     for study in demo_studies():
         send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
         print(f"  sent to the archive, which routes it: {study.sentence}", flush=True)

@@ -129,6 +129,9 @@ def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> Compariso
     share = float(weight[np.abs(spot) <= FAR / 2].sum() / weight.sum())
     top = float(total[peak])
     numbers = _excess_numbers(pic, (top, float(spot[peak]), centre, spread, share, lean))
+    if top < NORMAL and (spot[0] > -REACH or spot[-1] < REACH):
+        why = "no excess where both are outlined, but that is not as far on both sides of the joint"
+        return Comparison(numbers, "cannot tell", why)
     if top < NORMAL:
         return Comparison(numbers, "normal-like", f"no excess above {NORMAL:g} mm over control")
     if top < SURE:

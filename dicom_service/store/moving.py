@@ -4,7 +4,7 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from sqlalchemy import Connection, Table, func, select
+from sqlalchemy import Column, Connection, Table, func, select
 
 from dicom_service.errors import SetupError
 from dicom_service.store.blobs import Blobs
@@ -32,8 +32,8 @@ def copy_rows(source: Connection, target: Connection) -> None:
         streamed = source.execution_options(yield_per=_PIECE).execute(select(table))
         for piece in streamed.mappings().partitions():
             target.execute(table.insert(), [dict(row) for row in piece])
-        if target.dialect.name == "postgresql" and table.c.get("id") is not None:
-            _count_on(target, table)
+        if target.dialect.name == "postgresql" and table.autoincrement_column is not None:
+            _count_on(target, table, table.autoincrement_column)
 
 
 def copy_to_file(source: Connection, file: Path) -> None:
@@ -78,8 +78,8 @@ def load(file: Path, index: Index, folder: Path) -> None:
     make_home(index, folder)
 
 
-def _count_on(target: Connection, table: Table) -> None:
+def _count_on(target: Connection, table: Table, key: Column[int]) -> None:
     """New rows get numbers after the copied ones."""
-    highest = select(func.coalesce(func.max(table.c.id), 0)).scalar_subquery()
-    sequence = func.pg_get_serial_sequence(table.name, "id")
+    highest = select(func.coalesce(func.max(key), 0)).scalar_subquery()
+    sequence = func.pg_get_serial_sequence(table.name, key.name)
     target.execute(select(func.setval(sequence, highest + 1, False)))

@@ -213,7 +213,8 @@ def _digit(shop: _Workshop, number: str, digit: Any) -> None:
         lost = dict(shop.plan.narrowed).get(f"{joints[index]}{number}", 0.0)
         gap = data["joint_gaps"].get(joints[index], 0.4) - lost
         shop.landmarks[f"{joints[index]}{number}"] = shop.end_of(parent, gap / 2)
-        frame = bone_frame(shop.end_of(parent, gap), digit["splay"],
+        pivot = data.get("pivots", {}).get(joints[index], 0.0)
+        frame = bone_frame(shop.end_of(parent, gap - pivot), digit["splay"],
                            digit["flex"][index] - shop.plan.flexion)  # fmt: skip
         if parent in shop.carried:
             turn = shop.carried[parent].copy()
@@ -222,6 +223,8 @@ def _digit(shop: _Workshop, number: str, digit: Any) -> None:
             frame[:3, 3] = 0
             frame = turn @ frame
             frame[:3, 3] = at
+        # a bone that turns about the middle of the condyle stays on its round
+        frame[:3, 3] += pivot * frame[:3, 2]
         name = f"p{index + 1}_{number}"
         shop.add(name, names[index], frame, length, width)
         if parent in shop.carried:

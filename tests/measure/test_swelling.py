@@ -66,6 +66,17 @@ def test_a_swelling_on_one_side_is_never_called_joint_centred_or_diffuse(carpus)
     assert found.number("lean").value < -0.6  # lateral is to the left in a right limb's DPa
 
 
+def test_a_limb_that_is_not_seen_far_enough_is_not_called_normal(carpus):
+    control = swelling_profile(carpus.pic, carpus.middle)
+    size = carpus.pic.size[0]
+    end = round(carpus.middle[1] + 22 / size)
+    cut = picture(carpus.pixels[:end], Spacing(row_mm=size, column_mm=size, kind="fiducial"))
+    found = swelling_profile(cut, carpus.middle, control)
+    assert found.number("excess").value < 1.4
+    assert found.word == "cannot tell"
+    assert "not as far on both sides" in found.why
+
+
 def test_without_a_control_there_are_numbers_and_no_word(carpus):
     found = swelling_profile(carpus.pic, carpus.middle)
     assert found.word == "cannot tell"

@@ -135,7 +135,8 @@ export class Api {
   }
 
   async #send(method, path, body, headers, keepalive) {
-    const session = await this.whoami();
+    // Who is known waits for nobody: the request is made at once.
+    const session = this.session ?? (await this.whoami());
     const all = { 'Content-Type': 'application/json', 'X-Sesamoid-Token': session?.csrf ?? '', ...headers };
     return this.call(method, path, { body, headers: all, keepalive });
   }

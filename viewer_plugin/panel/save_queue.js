@@ -87,9 +87,11 @@ export class SaveQueue {
     const content = this.pending;
     this.pending = undefined;
     this.inFlight = content;
+    // Sent before anything is drawn: the node works meanwhile.
+    const sent = this.send(this.version, content);
     this.#become('saving');
     try {
-      const answer = await this.send(this.version, content);
+      const answer = await sent;
       if (this.inFlight !== content) return;
       this.inFlight = undefined;
       this.attempts = 0;
