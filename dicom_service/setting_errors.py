@@ -94,8 +94,8 @@ def _near(place: Sequence[int | str], model: type[BaseModel]) -> str:
     if len(place) > 1:
         from dicom_service.settings import _BLOCKS, _TABLES
 
-        tables: dict[int | str, type[BaseModel]] = {**_BLOCKS, **_TABLES}
-        known = list(tables[place[0]].model_fields) if place[0] in tables else known
+        table = {**_BLOCKS, **_TABLES}.get(str(place[0]))
+        known = list(table.model_fields) if table else known
     alike = difflib.get_close_matches(str(place[-1]), known, 1)
     meant = f" Did you mean '{alike[0]}'?" if alike else ""
     return f"{meant} The file sesamoid.toml that comes with the program lists all."

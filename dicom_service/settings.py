@@ -264,8 +264,9 @@ class Settings(Frozen):
         return self
 
     def peer(self, name: str) -> Peer | None:
-        """The peer called `name`, or None."""
-        return next((peer for peer in self.peers if peer.name == name), None)
+        """The peer called `name`, or None; one of a site is called SITE/NAME."""
+        named = ((f"{p.site}/{p.name}" if p.site else p.name, p) for p in self.peers)
+        return next((peer for full, peer in named if full == name), None)
 
     def at(self, site: str) -> "Settings":
         """The settings as they are for one site; for the unnamed one of a node without others,
@@ -283,14 +284,16 @@ class Settings(Frozen):
                 "ae_title": own.ae_titles[0],
                 "archive": own.archive,
                 "institution": own.institution or own.name,
-                "anatomy_folder": own.anatomy_folder or self.anatomy_folder,
                 "section_order": own.section_order or self.section_order,
             }
         )
 
     def site_called(self, title: str) -> str | None:
-        """Which site is called under an AE title; None: no site is."""
-        if title == self.ae_title:
+        """Which site is called under an AE title; None: no site is.
+
+        Without sites the node has one title, and whoever is connected has called it.
+        """
+        if title == self.ae_title or not self.sites:
             return ""
         return next((one.id for one in self.sites if title in one.ae_titles), None)
 

@@ -26,7 +26,6 @@ class SiteSettings(Frozen):
     ae_titles: tuple[Annotated[str, Field(min_length=1, max_length=16)], ...] = Field(min_length=1)
     archive: str = ""
     institution: str = ""
-    anatomy_folder: str = ""
     section_order: tuple[Section, ...] = ()
     readers: tuple[str, ...] = ()
     administrators: tuple[str, ...] = ()

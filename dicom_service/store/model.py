@@ -84,6 +84,7 @@ class QuarantineRow(Frozen):
     """keep or replace; "": a person has yet to decide."""
     decided_by: str = ""
     reason: str = ""
+    site: str = ""
 
 
 class StudyRow(Frozen):
@@ -250,6 +251,10 @@ class UserRow(Frozen):
     sites: dict[str, tuple[str, ...]] = Field(default={})
     """Site with a name -> roles there."""
 
+    def at(self, site: str) -> tuple[str, ...]:
+        """Roles at a site."""
+        return self.sites.get(site, ()) if site else self.roles
+
     @property
     def hash_in_use(self) -> str | None:
         """What a password is compared with; None: no password fits."""
@@ -312,6 +317,7 @@ class Owed(Frozen):
 
     id: int
     study_uid: str
+    site: str = ""
     patient_name: str
     patient_id: str
     kind: str

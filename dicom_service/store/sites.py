@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, delete, insert, literal_column, select
 
 from dicom_service.errors import SetupError
 from dicom_service.store.index import retried
+from dicom_service.store.model import UserRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import studies
 from dicom_service.store.schema_accounts import known_sites
@@ -49,6 +50,24 @@ class Sites(Shelf):
         self.several_sites = bool(ids)
 
     several_sites: bool
+
+
+def seen_by(user: UserRow, known: Collection[str]) -> tuple[str, ...] | None:
+    """The sites of which somebody may see studies; None: all that there are.
+
+    Parameters
+    ----------
+    known
+        Ids of the sites with a name. Without any, everybody who can sign in sees all; but not
+        whoever has roles only at sites that were there once.
+    """
+    if not known:
+        return None if user.roles or not user.sites else ()
+    if "administrator" in user.roles:
+        return None
+    unnamed = ("",) if user.roles else ()
+    found = (*unnamed, *(site for site in user.sites if site in known))
+    return None if len(found) == len(known) + 1 else found
 
 
 def of(site: str) -> ColumnElement[bool]:
