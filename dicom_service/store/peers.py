@@ -51,6 +51,6 @@ class AddedPeers(Shelf):
         with self._index.write(f"peer {name}") as connection:
             gone = connection.execute(delete(added_peers).where(added_peers.c.name == name))
             if gone.rowcount == 0:
-                raise NotFound(f"No peer {name} was added here.")
+                raise NotFound(f"No peer {name.rpartition('/')[2]} was added here.")
             event = "peer removed"
             audit.note(connection, event, at_us=to_us(at), user=by, detail=name, site=site)

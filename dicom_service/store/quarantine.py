@@ -28,6 +28,11 @@ Decision = Literal["keep", "replace", "discard"]
 _PAST: dict[Decision, str] = {"keep": "kept aside", "replace": "replaced", "discard": "discarded"}
 
 
+def nothing_there(number: int) -> NotFound:
+    """What is said where there is no such copy."""
+    return NotFound(f"Nothing is in quarantine under the number {number}.")
+
+
 class Quarantine(Shelf):
     """The copies kept aside."""
 
@@ -52,7 +57,7 @@ class Quarantine(Shelf):
         with self._index.read() as connection:
             row = connection.execute(_rows().where(quarantine.c.id == number)).first()
         if row is None:
-            raise NotFound(f"Nothing is in quarantine under the number {number}.")
+            raise nothing_there(number)
         return self._kept_aside(row)
 
     @retried
@@ -86,7 +91,7 @@ class Quarantine(Shelf):
         with self._index.write("quarantine") as connection:
             row = connection.execute(select(quarantine).where(quarantine.c.id == number)).first()
             if row is None:
-                raise NotFound(f"Nothing is in quarantine under the number {number}.")
+                raise nothing_there(number)
             hold(connection, row.study_uid)
             done = quarantine_decisions.c.quarantine_id == number
             connection.execute(delete(quarantine_decisions).where(done))
