@@ -26,11 +26,7 @@ def account_of(claims: Mapping[str, Any]) -> UserRow:
     given = _roles(claims, settings)
     row = store.user(name)
     if known is None and row is None and settings.oidc.make_accounts and any(given.values()):
-        store.add_user(name, _display(claims, name), "", ())
-        for place, roles in given.items():
-            store.set_site_roles(name, place, roles)
-        _note("user added", name, given)
-        row = store.user(name)
+        row = _made(name, _display(claims, name), given)
     if row is None:
         raise NotAllowed("You have no account on this node: ask an administrator for one.")
     if row.disabled:
@@ -40,17 +36,31 @@ def account_of(claims: Mapping[str, Any]) -> UserRow:
             store.tie(name, claims["iss"], claims["sub"])
         except Refused as error:
             raise NotAllowed(str(error)) from error
-    changed = {p: roles for p, roles in given.items() if set(roles) != set(row.at(p))}
-    for place, roles in changed.items():
-        store.set_site_roles(name, place, roles)
-    if changed:
-        _note("roles changed", name, changed)
+    _give(row, given)
     found = store.user(name)
     if found is None:
         raise NotAllowed("The account was removed.")
     if not any(found.at(place) for place in ("", *(one.id for one in settings.sites))):
         raise NotAllowed("The provider gives you no role on this node: ask an administrator.")
     return found
+
+
+def _made(name: str, display: str, given: Mapping[str, tuple[str, ...]]) -> UserRow | None:
+    """A new account with these roles."""
+    site().store.add_user(name, display, "", ())
+    for place, roles in given.items():
+        site().store.set_site_roles(name, place, roles)
+    _note("user added", name, given)
+    return site().store.user(name)
+
+
+def _give(row: UserRow, given: Mapping[str, tuple[str, ...]]) -> None:
+    """The roles that the provider says, where they are others than before."""
+    changed = {place: roles for place, roles in given.items() if set(roles) != set(row.at(place))}
+    for place, roles in changed.items():
+        site().store.set_site_roles(row.name, place, roles)
+    if changed:
+        _note("roles changed", row.name, changed)
 
 
 def _note(event: str, name: str, given: Mapping[str, tuple[str, ...]]) -> None:
