@@ -135,6 +135,8 @@ def _check_theirs(name: str, asked: AccountChange, where: str) -> None:
 
 def _shown(row: UserRow, where: str) -> dict[str, Any]:
     shown = row.model_dump(mode="json", exclude={"password_hash"})
+    if not site().settings.sites:
+        del shown["sites"]
     if administered() is None:
         return shown
     roles = shown["sites"].get(where, [])
