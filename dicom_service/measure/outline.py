@@ -6,6 +6,7 @@ import numpy as np
 
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.limb import STEP, Limb
+from dicom_service.measure.model import NotMeasurable
 from dicom_service.measure.raster import Array, Mask, Picture, cheapest, peak_shift
 
 ROW = 0.3
@@ -26,6 +27,14 @@ TIP = 1.2
 An edge is lost where the tip of another bone comes in, and the search follows the former edge
 for a while, up to 12 mm off.
 """
+BRANCH = 4.0
+"""mm by which a side jumps from station to station where a toe begins."""
+FEWEST = 10
+"""Stations of an outline."""
+WEB = 2
+"""Stations left out at both ends."""
+LONGEST_CUT = 10
+"""Stations over which one side may leave the field without ending the outline."""
 
 
 @dataclass(frozen=True)
@@ -76,18 +85,22 @@ def trace(pic: Picture, limb: Limb) -> Outlines:
 
 
 def _one_piece(limb: Limb) -> tuple[int, int]:
-    """First and last station of the longest stretch with both sides and no jump (toes, cuts)."""
-    good: Mask = np.asarray(np.isfinite(limb.sides).all(axis=1))
-    jump = np.zeros(len(good), bool)
-    jump[1:] = ~(np.abs(np.diff(limb.sides, axis=0)).max(axis=1) < 4.0)
-    best, start = (0, 0), 0
-    for i in range(len(good) + 1):
-        if i == len(good) or not good[i] or jump[i]:
-            if i - start > best[1] - best[0]:
-                best = (start, i)
-            start = i if i < len(good) and good[i] else i + 1
-    # the last stations before a branch belong to its web
-    return best[0] + 1, max(best[0] + 2, best[1] - 2)
+    """First and last station of the longest stretch with both sides and no jump (toes).
+
+    A side may be cut over a few stations, where a bulge leaves the field.
+    """
+    good = np.flatnonzero(np.isfinite(limb.sides).all(axis=1))
+    sides, apart = limb.sides[good], np.diff(good)
+    steps = np.abs(np.diff(sides, axis=0)).max(axis=1)
+    ends = np.flatnonzero((apart > LONGEST_CUT) | (steps >= BRANCH)) + 1
+    pieces = np.split(good, ends)
+    longest = max(pieces, key=lambda piece: piece[-1] - piece[0] if piece.size else 0)
+    if longest.size < FEWEST:
+        raise NotMeasurable(
+            "The sides of the limb leave the field or the image; both sides are needed."
+        )
+    # the stations next to a branch belong to its web
+    return int(longest[0]) + WEB, int(longest[-1]) + 1 - WEB
 
 
 def _step(pic: Picture) -> float:
@@ -106,7 +119,8 @@ def _skin(pic: Picture, axis: Array, normals: Array, rough: Array, side: int) ->
     outward = -1.0 if side == 0 else 1.0
     step = 0.5 * _step(pic)
     depths = np.arange(-1.8, 2.5, _step(pic))
-    values = _rows(pic, axis, normals, rough[:, side], -outward, depths)
+    start = _filled(rough[:, side])
+    values = _rows(pic, axis, normals, start, -outward, depths)
     values = ndimage.uniform_filter1d(values, 3, axis=0)
     starts = np.arange(-1.3, 1.3, step)
     whole = _foot(np.asarray(values), depths, starts, linear=True)
@@ -115,7 +129,7 @@ def _skin(pic: Picture, axis: Array, normals: Array, rough: Array, side: int) ->
     weak = (whole[1] <= 0) | (whole[2] < 1) | ~np.isfinite(whole[0])
     foot, strength = np.where(weak, brief[0], whole[0]), np.where(weak, brief[1], whole[1])
     found = rough[:, side] - outward * foot
-    smooth = ndimage.median_filter(found, 9)
+    smooth = ndimage.median_filter(_filled(found), 9)
     bad: Mask = ~np.isfinite(found) | (strength <= 0) | (np.abs(found - smooth) > 0.8)
     return np.where(bad, np.nan, found)
 
