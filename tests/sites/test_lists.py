@@ -9,9 +9,9 @@ from tests.store.conftest import Kit
 SITES = ("", "north", "south")
 
 
-@pytest.fixture
-def kit(tmp_path):
-    made = Kit(tmp_path)
+@pytest.fixture(scope="module")
+def kit(tmp_path_factory):
+    made = Kit(tmp_path_factory.mktemp("lists"))
     for number in range(30):
         study = f"1.2.{number}"
         header = made.header(f"1.9.{number}", study=study, patient_name="Rex", patient_id="P1")
