@@ -57,7 +57,7 @@ def _cut(text: str, names) -> str:
     return text
 
 
-@pytest.mark.parametrize("user", ["anna", "admin@north"])
+@pytest.mark.parametrize("user", ["anna", pytest.param("admin@north", marks=pytest.mark.long)])
 def test_a_study_of_another_clinic_answers_as_one_that_does_not_exist(clinics, user):
     caller, owner = clinics.as_(user), clinics.as_("admin@south")
     told_apart = 0
@@ -81,7 +81,7 @@ def test_a_study_of_another_clinic_answers_as_one_that_does_not_exist(clinics, u
     assert told_apart > 50
 
 
-@pytest.mark.parametrize("user", ["anna", "admin@north"])
+@pytest.mark.parametrize("user", [pytest.param("anna", marks=pytest.mark.long), "admin@north"])
 def test_no_other_address_says_anything_of_another_clinic(clinics, user):
     caller = clinics.as_(user)
     (copy,) = (row.id for row in clinics.store.quarantined())
