@@ -126,7 +126,7 @@ def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
         # Where the full-text index leads, or that of what few studies have, the site's is not to
         # be chosen.
         (site,) = wanted.sites
-        elsewhere = led or wanted.stage in _LED
+        elsewhere = led or bool(wanted.reader) or wanted.stage in _LED
         query = query.where(func.coalesce(studies.c.site, "") == site if elsewhere else of(site))
     if wanted.stage:
         query = query.where(_STAGES[wanted.stage])
