@@ -24,6 +24,8 @@ HIDDEN = ("kept", "prior")
 WORK: tuple[Stage, ...] = ("to_read", "in_progress")
 _MANY: tuple[Stage, ...] = ("", "delivered")
 """Stages that most studies of an old store are in."""
+_LED: tuple[Stage, ...] = ("to_deliver", "trouble")
+"""Stages that other tables or indexes lead to, whatever the site."""
 _OFTEN = frozenset({"signed", *HIDDEN})
 """States that many studies may be in."""
 
@@ -121,9 +123,11 @@ def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
     else:
         query = query.where(*_looked_up(wanted))
     if wanted.sites:
-        # Where the full-text index leads, that of the site is not to be chosen.
+        # Where the full-text index leads, or that of what few studies have, the site's is not to
+        # be chosen.
         (site,) = wanted.sites
-        query = query.where(func.coalesce(studies.c.site, "") == site if led else of(site))
+        elsewhere = led or bool(wanted.reader) or wanted.stage in _LED
+        query = query.where(func.coalesce(studies.c.site, "") == site if elsewhere else of(site))
     if wanted.stage:
         query = query.where(_STAGES[wanted.stage])
     # Coalesced, so that no index is chosen for states that most studies are in.

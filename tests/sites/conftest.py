@@ -88,8 +88,18 @@ class Clinics:
         return generate_uid(), generate_uid(), generate_uid()
 
 
+@pytest.fixture(scope="module")
+def clinics(tmp_path_factory):
+    """For tests that only look."""
+    made = Clinics(tmp_path_factory.mktemp("sites") / "node")
+    made.fill()
+    yield made
+    made.store.close()
+
+
 @pytest.fixture
-def clinics(tmp_path):
+def fresh(tmp_path):
+    """For tests that change something."""
     made = Clinics(tmp_path / "node")
     yield made
     made.store.close()

@@ -57,9 +57,8 @@ def _cut(text: str, names) -> str:
     return text
 
 
-@pytest.mark.parametrize("user", ["anna", "admin@north"])
+@pytest.mark.parametrize("user", ["anna", pytest.param("admin@north", marks=pytest.mark.long)])
 def test_a_study_of_another_clinic_answers_as_one_that_does_not_exist(clinics, user):
-    clinics.fill()
     caller, owner = clinics.as_(user), clinics.as_("admin@south")
     told_apart = 0
     missing = clinics.missing()
@@ -82,9 +81,8 @@ def test_a_study_of_another_clinic_answers_as_one_that_does_not_exist(clinics, u
     assert told_apart > 50
 
 
-@pytest.mark.parametrize("user", ["anna", "admin@north"])
+@pytest.mark.parametrize("user", [pytest.param("anna", marks=pytest.mark.long), "admin@north"])
 def test_no_other_address_says_anything_of_another_clinic(clinics, user):
-    clinics.fill()
     caller = clinics.as_(user)
     (copy,) = (row.id for row in clinics.store.quarantined())
     for (rule, method), query in itertools.product(
@@ -107,7 +105,6 @@ def test_no_other_address_says_anything_of_another_clinic(clinics, user):
 
 
 def test_the_owner_of_all_that_sees_it_there(clinics):
-    clinics.fill()
     seen = b"".join(
         said(clinics.as_("admin@south"), "GET", path)[2]
         for path in (
@@ -153,10 +150,10 @@ def test_a_search_finds_only_ones_own(clinics, query):
     assert b"QF-77" in both.data
 
 
-def test_the_reading_list_and_its_counts_are_of_ones_own_sites(clinics):
+def test_the_reading_list_and_its_counts_are_of_ones_own_sites(fresh):
     counts = {}
     for user in ("anna", "bertha@south", "both", "root"):
-        answer = clinics.as_(user).get("/api/studies").json
+        answer = fresh.as_(user).get("/api/studies").json
         counts[user] = (answer["total"], answer["stages"]["to_read"])
         assert [s["site"] for s in answer["studies"]] == {
             "anna": ["north"], "bertha@south": ["south"],
@@ -175,18 +172,18 @@ def test_an_image_of_another_clinic_is_no_control_and_no_image_of_before(clinics
     assert answers[0] == answers[1]
 
 
-def test_the_same_patient_id_at_two_clinics_is_two_patients(clinics):
+def test_the_same_patient_id_at_two_clinics_is_two_patients(fresh):
     theirs = image(PatientName="Quillfeather^Rex", PatientID="P1", StudyDate="20250101")
     ours = image(PatientName="Meyer^Bello", PatientID="P1", StudyDate="20250202")
-    clinics.keep(theirs, "south")
-    clinics.keep(ours, "north")
-    priors = clinics.as_("anna").get(f"/api/studies/{clinics.north.study}/priors").json
+    fresh.keep(theirs, "south")
+    fresh.keep(ours, "north")
+    priors = fresh.as_("anna").get(f"/api/studies/{fresh.north.study}/priors").json
     assert [study["study_uid"] for study in priors["studies"]] == [str(ours.StudyInstanceUID)]
 
 
-def test_an_object_with_a_uid_of_another_clinic_is_refused_and_changes_nothing(clinics):
-    caller, south = clinics.as_("anna"), clinics.south
-    before = clinics.store.study(south.study)
+def test_an_object_with_a_uid_of_another_clinic_is_refused_and_changes_nothing(fresh):
+    caller, south = fresh.as_("anna"), fresh.south
+    before = fresh.store.study(south.study)
     body = b"".join(
         (b"--b\r\nContent-Type: application/dicom\r\n\r\n", file_of(south.object), b"\r\n--b--\r\n")
     )
@@ -195,15 +192,15 @@ def test_an_object_with_a_uid_of_another_clinic_is_refused_and_changes_nothing(c
     assert answer.status_code == 409
     assert b"Quillfeather" not in answer.data
     assert "south" not in str(answer.headers)
-    assert clinics.store.study(south.study) == before
-    (event,) = clinics.store.audit_rows(text="object refused")
+    assert fresh.store.study(south.study) == before
+    (event,) = fresh.store.audit_rows(text="object refused")
     assert event.site == "north"
     assert "south" not in event.detail
 
 
-def test_a_user_of_a_site_that_is_no_longer_there_sees_nothing(clinics):
-    clinics.app.extensions["sesamoid"].__dict__["settings"] = clinics.settings.model_copy(
+def test_a_user_of_a_site_that_is_no_longer_there_sees_nothing(fresh):
+    fresh.app.extensions["sesamoid"].__dict__["settings"] = fresh.settings.model_copy(
         update={"sites": (), "peers": ()}
     )
-    assert clinics.as_("anna").get("/api/studies").json["total"] == 0
-    assert clinics.as_("anna").get(f"/api/studies/{clinics.north.study}/reading").status_code == 404
+    assert fresh.as_("anna").get("/api/studies").json["total"] == 0
+    assert fresh.as_("anna").get(f"/api/studies/{fresh.north.study}/reading").status_code == 404
