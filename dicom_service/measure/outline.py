@@ -21,6 +21,12 @@ RIVAL = 0.2
 VALLEY = 0.2
 """Fall of brightness outside the chosen edge, over that edge's height, that soft tissue has not."""
 SHORTEST_RUN = 10.0
+TIP = 1.2
+"""mm of rows beside lost ones that give no thickness.
+
+An edge is lost where the tip of another bone comes in, and the search follows the former edge
+for a while, up to 12 mm off.
+"""
 BRANCH = 4.0
 """mm by which a side jumps from station to station where a toe begins."""
 FEWEST = 10
@@ -42,10 +48,17 @@ class Outlines:
     skin: Array
     """Signed distance from the axis, (rows, 2)."""
     bone: Array
+    tip: float = TIP
+    """mm beside lost rows that give no thickness; none where only medians count (burnt out)."""
 
     def thickness(self) -> Array:
-        """Soft tissue between skin and bone, mm, (rows, 2)."""
-        return np.abs(self.skin - self.bone)
+        """Soft tissue between skin and bone, mm, (rows, 2); NaN also just beside lost rows."""
+        between = np.abs(self.skin - self.bone)
+        known = np.isfinite(between)
+        # up to two lost millimetres are noise
+        whole = known | ndimage.binary_closing(known, np.ones((7, 1)))
+        reach = np.ones((2 * round(self.tip / ROW) + 1, 1))
+        return np.where(ndimage.binary_erosion(whole, reach, border_value=1), between, np.nan)
 
     def edge(self, distance: Array, side: int) -> Array:
         """Points in mm of one outline's known rows."""
@@ -68,7 +81,7 @@ def trace(pic: Picture, limb: Limb) -> Outlines:
     )
     skin = np.stack([_skin(pic, axis, normals, rough, side) for side in (0, 1)], axis=1)
     bone = _bones(pic, axis, normals, skin)
-    return Outlines(along, axis, normals, skin, bone)
+    return Outlines(along, axis, normals, skin, bone, 0.0 if limb.burnt else TIP)
 
 
 def _one_piece(limb: Limb) -> tuple[int, int]:
