@@ -213,7 +213,8 @@ def _check_metal(values: Array, offsets: Array, edges: Array) -> None:
     floor = at(edges.mean(axis=1, keepdims=True))
     sides = [at(edges[:, [0]] - beyond) - floor, at(edges[:, [1]] + beyond) - floor]
     peaks = [side.max(axis=1) for side in sides]
-    bone = min(float(np.median(peak)) for peak in peaks)
+    # Sound bones may differ twofold in thickness, so metal along a whole side is not told.
+    bone = max(float(np.median(peak)) for peak in peaks)
     if max(float(peak.max()) for peak in peaks) > METAL * bone:
         raise NotMeasurable(
             f"Something far denser than the bone, such as a plate, lies within {METAL_NEAR:g} mm "
