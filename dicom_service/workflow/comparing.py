@@ -117,8 +117,8 @@ def _one(
     images, items, kept = today
     for other in _other_limb(now, image, item, images, items, kept):
         there = as_measured(other, images[other.view].spacing)
-        side = _SIDES[images[other.view].side]
-        than = say("word.on_the", side=say(f"word.{side}"))
+        side = _SIDES[images[other.view].side] or _SIDES[items[other.item].side]
+        than = say("change.on_side", side=say(f"word.{side}"))
         compared = compare(there, current, than)
         against.append(_beside(other, there, compared, side))
     return ChangesOf(id=now.id, against=tuple(against), series=_curves(dated))
