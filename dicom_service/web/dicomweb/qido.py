@@ -20,6 +20,7 @@ from dicom_service.web.dicomweb.objects import (
     shown,
     study_address,
 )
+from dicom_service.web.gate import check_seen, is_seen, sites_seen
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_uid
 
@@ -124,14 +125,19 @@ def _candidates(wanted: dict[str, str]) -> Iterator[list[str]]:
     store = site().store
     if STUDY in wanted:
         uids = wanted[STUDY].replace("\\", ",").split(",")[:LARGEST_ANSWER]
-        yield [uid for uid in map(check_uid, uids) if store.study(uid) is not None]
+        found = (uid for uid in map(check_uid, uids) if store.study(uid) is not None)
+        yield [uid for uid in found if is_seen(uid)]
         return
     patient = wanted.get(PATIENT_ID, "")
     exact = "" if set(patient) & set("*?") else patient
     searched, size = 0, _PAGES[0]
     while searched < LARGEST_SEARCH:
         page = store.studies(
-            states=get_args(StudyState), patient_id=exact, limit=size, offset=searched
+            states=get_args(StudyState),
+            patient_id=exact,
+            sites=sites_seen(),
+            limit=size,
+            offset=searched,
         )
         yield [row.study_uid for row in page]
         searched += len(page)
@@ -186,7 +192,8 @@ def _named_study() -> str:
     uid = request.args.get("StudyInstanceUID") or request.args.get(STUDY)
     if not uid:
         raise Refused("Name the study: search below /studies/{UID} or give StudyInstanceUID.")
-    return check_uid(uid)
+    check_seen(check_uid(uid))
+    return uid
 
 
 def _number(name: str, default: int) -> int:
