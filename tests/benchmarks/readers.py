@@ -71,11 +71,11 @@ class Node:
             with suppress(EOFError):
                 address, port, title = self._pipe.recv()
                 return address, port, title
+        self._process.join(1)
+        ended = self._process.exitcode
         self._kill()
-        raise RuntimeError(
-            f"The node did not start: no word from it in {START_SECONDS:.0f} s, or it ended "
-            f"(exit code {self._process.exitcode}). What it says of it stands above."
-        )
+        why = f"no word in {START_SECONDS:.0f} s" if ended is None else f"it ended with {ended}"
+        raise RuntimeError(f"The node did not start: {why}. What it says of it stands above.")
 
     def _kill(self) -> None:
         self._process.kill()
