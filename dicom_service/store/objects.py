@@ -12,7 +12,7 @@ from dicom_service.errors import DifferentBytes, SesamoidError, SetupError
 from dicom_service.store import events
 from dicom_service.store.backlog import Backlog
 from dicom_service.store.blobs import full_disk_named
-from dicom_service.store.digests import digest_of
+from dicom_service.store.digests import digest_of, same_kind
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
 from dicom_service.store.index import Unsure, retried, tell
@@ -178,6 +178,8 @@ class Objects(Shelf):
         prior: bool,
     ) -> Literal["new", "duplicate"]:
         known = self._known(header.sop_instance_uid)
+        if known is not None and not same_kind(known[0], digest):
+            digest, _ = digest_of(temp, like=known[0])
         if known is not None and known == (digest, False):
             self._came_again(header, prior)
             return "duplicate"
