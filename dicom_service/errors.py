@@ -4,6 +4,7 @@ SesamoidError
  ├─ Refused          the request is wrong; sending it again will not help
  │   ├─ BadObject        not DICOM, truncated, or without the identifiers we need
  │   ├─ NotFound         no such study, image, document or page
+ │   ├─ OtherSite        an object that the site it was sent to cannot have
  │   ├─ NotAllowed       signed out, wrong role, wrong password, unknown peer
  │   └─ NotReady         the reading or document is not in a state that allows this
  ├─ Conflict         somebody else was first; look, then decide
@@ -35,6 +36,10 @@ class BadObject(Refused):
 
 class NotFound(Refused):
     """No such thing here."""
+
+
+class OtherSite(Refused):
+    """An object that cannot be kept for the site it was sent to; it says nothing of others."""
 
 
 class NotAllowed(Refused):
@@ -97,6 +102,7 @@ class Outcome(NamedTuple):
 OUTCOMES: dict[type[SesamoidError], Outcome] = {
     BadObject: Outcome(0xA900, 400, "Check the sending system; do not send this object again."),
     NotFound: Outcome(0xC000, 404, "Check the address, or look in the reading list."),
+    OtherSite: Outcome(0xC003, 409, "Ask whoever looks after the node; do not send it again."),
     NotAllowed: Outcome(0x0124, 403, "Sign in with a user who may do this."),
     NotReady: Outcome(0xC001, 409, "Put that right, then try again."),
     VersionConflict: Outcome(0xC002, 412, "Reload to see the other change; nothing was lost."),

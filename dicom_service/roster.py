@@ -1,5 +1,5 @@
 """The peers of a node as they are at this moment: those of the settings file, which may be read
-again, and those that an administrator has added on the page.
+again, and those that an administrator has added on the page. Each is of one site.
 """
 
 from typing import NamedTuple
@@ -20,48 +20,32 @@ class Added(Peer):
 
 class _File(NamedTuple):
     peers: tuple[Peer, ...]
-    archive: str
+    archives: dict[str, str]
+    """By site."""
 
 
-class Roster:
-    """Asked whenever a peer is needed, so that a change counts at once.
+class SiteRoster:
+    """The peers of one site."""
 
-    Parameters
-    ----------
-    settings
-        With the peers of the file.
-    store
-        Keeps those that were added.
-    """
+    def __init__(self, roster: "Roster", site: str) -> None:
+        self._roster = roster
+        self.site = site
 
-    def __init__(self, settings: Settings, store: Store) -> None:
-        self._store = store
-        self.read(settings)
-
-    def read(self, settings: Settings) -> None:
-        """Take the peers of the settings file from here on."""
-        self._file = _File(settings.peers, settings.archive)
+    def at(self, site: str) -> "SiteRoster":
+        """The peers of a site."""
+        return SiteRoster(self._roster, site)
 
     def of_file(self) -> tuple[Peer, ...]:
         """Those that only the settings file can change."""
-        return self._file.peers
+        return tuple(peer for peer in self._roster.all_of_file() if peer.site == self.site)
 
     def added(self) -> list[Added]:
         """Those that were added; a name that has since come into the file is the file's."""
-        names = {peer.name for peer in self._file.peers}
-        found = []
-        for said in self._store.added_peers():
-            try:
-                peer = Added.model_validate_json(said)
-            except ValidationError:  # kept by a newer version of the program
-                continue
-            if peer.name not in names:
-                found.append(peer)
-        return found
+        return [peer for peer in self._roster.all_added() if peer.site == self.site]
 
     def peers(self) -> list[Peer]:
         """All of them."""
-        return [*self._file.peers, *self.added()]
+        return [*self.of_file(), *self.added()]
 
     def peer(self, name: str) -> Peer | None:
         """The peer called `name`, or None."""
@@ -70,7 +54,8 @@ class Roster:
     @property
     def archive(self) -> str:
         """Name of the peer that reports go to; "" when there is none."""
-        return self._file.archive or next((p.name for p in self.added() if p.archive), "")
+        of_file = self._roster.archive_of_file(self.site)
+        return of_file or next((p.name for p in self.added() if p.archive), "")
 
     def check(self, peer: Added, settings: Settings) -> None:
         """Refuse an added peer that does not fit the others.
@@ -80,12 +65,11 @@ class Roster:
         Refused
             The sentence says why.
         """
-        if any(known.name == peer.name for known in self._file.peers):
+        if any(known.name == peer.name for known in self.of_file()):
             raise Refused(f"The peer {peer.name} is in the settings file; change it there.")
-        if peer.archive and self._file.archive:
-            raise Refused(
-                f"The settings file names {self._file.archive} as the archive; change it there."
-            )
+        of_file = self._roster.archive_of_file(self.site)
+        if peer.archive and of_file:
+            raise Refused(f"The settings file names {of_file} as the archive; change it there.")
         other = next((p.name for p in self.added() if p.archive and p.name != peer.name), "")
         if peer.archive and other:
             raise Refused(f"Reports go to {other} already: take that from it first.")
@@ -99,3 +83,62 @@ class Roster:
                 f"The peer {peer.name} is to be called by TLS, which needs certificate and "
                 "authority in [tls]."
             )
+
+
+class Roster(SiteRoster):
+    """Asked whenever a peer is needed, so that a change counts at once.
+
+    As it is, the peers of the site without a name, which is all there is where there is but one;
+    `at` gives those of another.
+
+    Parameters
+    ----------
+    settings
+        With the peers of the file.
+    store
+        Keeps those that were added.
+    """
+
+    def __init__(self, settings: Settings, store: Store) -> None:
+        super().__init__(self, "")
+        self._store = store
+        self.read(settings)
+
+    def read(self, settings: Settings) -> None:
+        """Take the peers of the settings file from here on."""
+        archives = {site.id: site.archive for site in settings.sites}
+        self._file = _File(settings.peers, archives | {"": settings.archive})
+
+    def sites(self) -> list[str]:
+        """Ids of all sites, the one without a name first."""
+        return sorted(self._file.archives)
+
+    def all_of_file(self) -> tuple[Peer, ...]:
+        """Peers of the settings file, of every site."""
+        return self._file.peers
+
+    def archive_of_file(self, site: str) -> str:
+        """The archive that the settings file names for a site; "" when it names none."""
+        return self._file.archives.get(site, "")
+
+    def all_added(self) -> list[Added]:
+        """Added peers of every site."""
+        names = {(peer.site, peer.name) for peer in self._file.peers}
+        found = []
+        for said in self._store.added_peers():
+            try:
+                peer = Added.model_validate_json(said)
+            except ValidationError:  # kept by a newer version of the program
+                continue
+            if peer.site in self._file.archives and (peer.site, peer.name) not in names:
+                found.append(peer)
+        return found
+
+    def all_peers(self) -> list[Peer]:
+        """Peers of every site."""
+        return [*self.all_of_file(), *self.all_added()]
+
+
+def full_name(site: str, name: str) -> str:
+    """Under which a peer is kept; a name has no '/' in it."""
+    return f"{site}/{name}" if site else name

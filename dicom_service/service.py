@@ -44,6 +44,11 @@ class Service:
         sys.setswitchinterval(_SWITCH_SECONDS)
         use(site_atlas(settings))
         self.store = site_store(settings, exclusive=True)
+        try:
+            self.store.set_sites([site.id for site in settings.sites])
+        except SesamoidError:
+            self.store.close()
+            raise
         self.store.low_water = settings.low_water_mb << 20
         self.store.use_journal(settings.journal_below_kb << 10)
         self.roster = Roster(settings, self.store)

@@ -46,8 +46,8 @@ def sentence(error: ValidationError, model: type[BaseModel], values: Mapping[str
         return f"There is no setting {where}.{_near(place, model)}"
     if kind == "missing":
         return f"The setting {where} is missing."
-    if place == ("peers",):
-        return "The peers must be blocks, each of which begins with a line [[peers]]."
+    if place in (("peers",), ("sites",)):
+        return f"The {place[0]} must be blocks, each of which begins with a line [[{place[0]}]]."
     return f"The setting {where} {_wrong(first, kind)}."
 
 
@@ -76,12 +76,13 @@ def _said(first: Any) -> str:
 def _place(place: Sequence[int | str], values: Mapping[str, Any]) -> str:
     """ "'port' of the 2nd [[peers]] block (archive)"."""
     names = [str(part) for part in place]
-    if names[0] == "peers" and len(names) > 2:
+    if names[0] in ("peers", "sites") and len(names) > 2:
         number = int(place[1])
-        peers = values.get("peers")
-        peer = peers[number] if isinstance(peers, list | tuple) and number < len(peers) else {}
-        name = peer.get("name") if isinstance(peer, Mapping) else getattr(peer, "name", "")
-        return f"'{names[2]}' of [[peers]] block {number + 1}{f' ({name})' if name else ''}"
+        blocks = values.get(names[0])
+        block = blocks[number] if isinstance(blocks, list | tuple) and number < len(blocks) else {}
+        name = block.get("name") if isinstance(block, Mapping) else getattr(block, "name", "")
+        called = f" ({name})" if name else ""
+        return f"'{names[2]}' of [[{names[0]}]] block {number + 1}{called}"
     if names[0] in ("tls", "oidc") and len(names) > 1:
         return f"'{names[1]}' in [{names[0]}]"
     return f"'{names[0]}'"
@@ -91,10 +92,10 @@ def _near(place: Sequence[int | str], model: type[BaseModel]) -> str:
     """What was meant, perhaps."""
     known = list(model.model_fields)
     if len(place) > 1:
-        from dicom_service.settings import Oidc, Peer, Tls
+        from dicom_service.settings import _BLOCKS, _TABLES
 
-        tables: dict[int | str, type[BaseModel]] = {"peers": Peer, "tls": Tls, "oidc": Oidc}
-        known = list(tables[place[0]].model_fields) if place[0] in tables else known
+        table = {**_BLOCKS, **_TABLES}.get(str(place[0]))
+        known = list(table.model_fields) if table else known
     alike = difflib.get_close_matches(str(place[-1]), known, 1)
     meant = f" Did you mean '{alike[0]}'?" if alike else ""
     return f"{meant} The file sesamoid.toml that comes with the program lists all."

@@ -16,6 +16,8 @@ from dicom_service.anatomy.model import Section
 from dicom_service.base import Frozen
 from dicom_service.errors import SetupError
 from dicom_service.setting_errors import sentence
+from dicom_service.setting_values import ae_title, listed, networks
+from dicom_service.site_settings import SiteSettings, check_sites, whole_order
 
 PREFIX = "SESAMOID_"
 FILE_NAME = "sesamoid.toml"
@@ -23,25 +25,6 @@ FILE_NAME = "sesamoid.toml"
 PLUGIN = Path(__file__).parent.parent / "viewer_plugin"
 """The panel's files, beside this package. It is a folder without Python in it, which
 `importlib.resources` cannot find in an editable installation."""
-
-
-def networks(addresses: tuple[str, ...]) -> tuple[str, ...]:
-    """The same addresses and networks; ValueError when one is none."""
-    for address in addresses:
-        try:
-            ipaddress.ip_network(address)
-        except ValueError as error:
-            raise ValueError(
-                f"'{address}' is no address and no network such as 10.1.0.0/16"
-            ) from error
-    return addresses
-
-
-def ae_title(title: str) -> str:
-    """The same title without spaces around it; ValueError when it is none (PS3.5 6.2, AE)."""
-    if not (title.isascii() and title.isprintable() and title.strip()) or "\\" in title:
-        raise ValueError("an AE title is 1 to 16 printable ASCII characters without '\\'")
-    return title.strip()
 
 
 class Peer(Frozen):
@@ -56,6 +39,7 @@ class Peer(Frozen):
     tls: bool = False
     addresses: tuple[str, ...] = ()
     certificate: str = ""
+    site: str = ""
 
     @field_validator("name")
     @classmethod
@@ -155,13 +139,6 @@ def is_safe(address: str) -> bool:
     return bool(parts.hostname) and (parts.scheme == "https" or at_home)
 
 
-def listed(given: object) -> object:
-    """An environment variable holds the parts of a list separated by commas."""
-    if not isinstance(given, str):
-        return given
-    return [part.strip() for part in given.split(",") if part.strip()]
-
-
 class Settings(Frozen):
     """All settings of a node; `sesamoid.toml` beside this module says what each is for."""
 
@@ -208,6 +185,7 @@ class Settings(Frozen):
     tls: Tls = Tls()
     oidc: Oidc = Oidc()
     peers: tuple[Peer, ...] = ()
+    sites: tuple[SiteSettings, ...] = ()
 
     @field_validator("ae_title")
     @classmethod
@@ -248,21 +226,12 @@ class Settings(Frozen):
     @field_validator("section_order")
     @classmethod
     def _each_once(cls, order: tuple[Section, ...]) -> tuple[Section, ...]:
-        if sorted(order) != sorted(get_args(Section)):
-            raise ValueError(f"name each of {', '.join(get_args(Section))} once")
-        return order
+        return whole_order(order)
 
     @model_validator(mode="after")
     def _peers_fit(self) -> "Settings":
-        names = [peer.name for peer in self.peers]
-        twice = next((name for name in names if names.count(name) > 1), None)
-        if twice:
-            raise ValueError(f"Two peers are called '{twice}'; give each its own name")
-        if self.archive and self.archive not in names:
-            raise ValueError(
-                f"archive = '{self.archive}' is not the name of one of the peers "
-                f"({', '.join(names) or 'there are none'})"
-            )
+        named = [(peer.site, peer.name) for peer in self.peers]
+        check_sites(self.sites, self.ae_title, named, self.archive)
         bound = next((peer.name for peer in self.peers if peer.certificate), None)
         if bound and not self.tls.listen:
             raise ValueError(
@@ -274,7 +243,8 @@ class Settings(Frozen):
     def _fit_together(self) -> "Settings":
         if set(self.roles) != set(get_args(Role)) and not self.index_url:
             raise ValueError("roles apart from each other need an index that they share: index_url")
-        if self.drop_images_days and not self.archive:
+        archives = [self.archive, *(site.archive for site in self.sites)]
+        if self.drop_images_days and not any(archives):
             raise ValueError("drop_images_days needs an archive that has the images")
         if self.tls.only and not self.tls.listen:
             raise ValueError("only in [tls] closes the plain port: it needs listen = true")
@@ -294,11 +264,43 @@ class Settings(Frozen):
         return self
 
     def peer(self, name: str) -> Peer | None:
-        """The peer called `name`, or None."""
-        return next((peer for peer in self.peers if peer.name == name), None)
+        """The peer called `name`, or None; one of a site is called SITE/NAME."""
+        named = ((f"{p.site}/{p.name}" if p.site else p.name, p) for p in self.peers)
+        return next((peer for full, peer in named if full == name), None)
+
+    def at(self, site: str) -> "Settings":
+        """The settings as they are for one site; for the unnamed one of a node without others,
+        these themselves.
+        """
+        if not self.sites:
+            return self
+        peers = tuple(peer for peer in self.peers if peer.site == site)
+        own = next((one for one in self.sites if one.id == site), None)
+        if own is None:
+            return self.model_copy(update={"peers": peers})
+        return self.model_copy(
+            update={
+                "peers": peers,
+                "ae_title": own.ae_titles[0],
+                "archive": own.archive,
+                "institution": own.institution or own.name,
+                "section_order": own.section_order or self.section_order,
+            }
+        )
+
+    def site_called(self, title: str) -> str | None:
+        """Which site is called under an AE title; None: no site is.
+
+        Without sites the node has one title, and whoever is connected has called it.
+        """
+        if title == self.ae_title or not self.sites:
+            return ""
+        return next((one.id for one in self.sites if title in one.ae_titles), None)
 
 
 _TABLES: dict[str, type[BaseModel]] = {"tls": Tls, "oidc": Oidc}
+_BLOCKS: dict[str, type[BaseModel]] = {"peers": Peer, "sites": SiteSettings}
+"""Tables of which there may be several; only the file has them."""
 
 
 def _is_address(text: str) -> bool:
@@ -335,7 +337,7 @@ def load(
     _refuse_misspelt(environment)
     values = _from_file(file, environment)
     for name in Settings.model_fields:
-        if name not in ("peers", *_TABLES) and PREFIX + name.upper() in environment:
+        if name not in (*_BLOCKS, *_TABLES) and PREFIX + name.upper() in environment:
             values[name] = environment[PREFIX + name.upper()]
     for name, table in _TABLES.items():
         for field in table.model_fields:

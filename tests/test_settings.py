@@ -9,9 +9,10 @@ import pytest
 
 from dicom_service.errors import SetupError
 from dicom_service.settings import Peer, Settings, load
+from dicom_service.site_settings import SiteSettings
 
 SHIPPED = resources.files("dicom_service").joinpath("sesamoid.toml").read_text("utf-8")
-PLAIN = SHIPPED.split("[[peers]]")[0]
+PLAIN = SHIPPED.split("# [[sites]]")[0]
 
 
 def test_without_any_file_the_node_listens_on_loopback_only(tmp_path, monkeypatch):
@@ -31,7 +32,7 @@ def test_options_win_over_environment_over_file_over_defaults(tmp_path):
 
 def test_every_setting_stands_in_the_shipped_file_with_its_default():
     shown = tomllib.loads(re.sub(r"^# ([a-z_]+ = )", r"\1", PLAIN, flags=re.M))
-    defaults = Settings().model_dump(mode="json", exclude={"peers"})
+    defaults = Settings().model_dump(mode="json", exclude={"peers", "sites"})
     assert shown == defaults
 
 
@@ -40,7 +41,15 @@ def test_the_peer_block_of_the_shipped_file_is_valid():
     assert set(tomllib.loads(block)["peers"][0]) == set(Peer.model_fields)
 
 
+def test_the_site_block_of_the_shipped_file_is_valid():
+    block = SHIPPED[SHIPPED.index("# [[sites]]") :].partition("\n\n")[0]
+    (shown,) = tomllib.loads(re.sub(r"^# ?", "", block, flags=re.M))["sites"]
+    assert SiteSettings.model_validate(shown).model_dump(mode="json") == shown
+    assert set(shown) == set(SiteSettings.model_fields)
+
+
 _PEER = '[[peers]]\nname = "a"\nport = 1\n'
+_SITE = '[[sites]]\nid = "a"\nname = "A"\n'
 
 
 @pytest.mark.parametrize(
@@ -72,6 +81,14 @@ _PEER = '[[peers]]\nname = "a"\nport = 1\n'
         (_PEER + "ae_title = 'A'\ncertificate = 'x'", "64 hexadecimal digits"),
         (_PEER + "ae_title = 'A'\ncertificate = 'CN=x'", "needs listen = true in [tls]"),
         (_PEER + "ae_title = 'A'\n" + _PEER + "ae_title = 'B'", "Two peers are called 'a'"),
+        ("sites = 'x'", "each of which begins with a line [[sites]]"),
+        (_SITE + "ae_titles = ['A']\narchve = ''", "block 1 (A). Did you mean 'archive'?"),
+        (_SITE, "'ae_titles' of [[sites]] block 1 (A) is missing"),
+        (_SITE + "ae_titles = []", "'ae_titles' of [[sites]] block 1 (A)"),
+        (_SITE + "ae_titles = ['SESAMOID']", "'SESAMOID' is named twice"),
+        (_SITE + "ae_titles = ['A']\n" + _SITE + "ae_titles = ['B']", "Two sites have the id 'a'"),
+        (_SITE + "ae_titles = ['A']\narchive = 'x'", "the peers of the site 'a' (there are none)"),
+        (_PEER + "ae_title = 'A'\nsite = 'b'", "the site 'b', and the sites are: none"),
         ("not toml", "is not valid TOML"),
     ],
 )

@@ -6,7 +6,7 @@ import socket
 import threading
 from datetime import UTC, datetime
 
-from dicom_service.audit.messages import Origin, audit_message
+from dicom_service.audit.messages import audit_message, origin_of
 from dicom_service.audit.syslog import Line, frame, parse_address
 from dicom_service.errors import PeerAway, SesamoidError
 from dicom_service.settings import Settings
@@ -32,7 +32,7 @@ class Forwarder:
     def __init__(self, settings: Settings, store: Store) -> None:
         self._store = store
         self._destination = settings.audit_syslog
-        self._origin = Origin(settings.ae_title, settings.institution)
+        self._settings = settings
         self._line: Line | None = None
         if self._destination:
             self._line = Line(parse_address(self._destination), settings.audit_syslog_ca)
@@ -85,7 +85,7 @@ class Forwarder:
 
     def _framed(self, row: AuditRow) -> bytes:
         study = self._store.study(row.study_uid) if row.study_uid else None
-        body = audit_message(row, study, self._origin)
+        body = audit_message(row, study, origin_of(self._settings, row))
         return frame(body, row.at, host=socket.gethostname(), process=os.getpid())
 
     def _run(self) -> None:

@@ -6,6 +6,7 @@ from typing import NamedTuple
 from xml.etree.ElementTree import Element, SubElement, tostring
 
 from dicom_service.audit.events import UNKNOWN, Meaning, meanings
+from dicom_service.settings import Settings
 from dicom_service.store import AuditRow, StudyRow
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -24,6 +25,12 @@ class Origin(NamedTuple):
 
     ae_title: str
     institution: str = ""
+
+
+def origin_of(settings: Settings, row: AuditRow) -> Origin:
+    """The node as the site of an event knows it."""
+    there = settings.at(row.site)
+    return Origin(there.ae_title, there.institution)
 
 
 def audit_message(row: AuditRow, study: StudyRow | None, origin: Origin) -> bytes:

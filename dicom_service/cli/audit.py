@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
-from dicom_service.audit.messages import Origin, audit_message
+from dicom_service.audit.messages import audit_message, origin_of
 from dicom_service.errors import Refused
 from dicom_service.settings import Settings
 from dicom_service.site import site_store
@@ -59,13 +59,13 @@ def _verify(store: Store, expected: str) -> int:
 
 
 def _export(store: Store, settings: Settings, since: str | None, out: BinaryIO) -> int:
-    origin, start = Origin(settings.ae_title, settings.institution), _moment(since)
+    start = _moment(since)
     last = count = 0
     while rows := store.audit_after(last):
         for row in rows:
             if start is None or row.at >= start:
                 study = store.study(row.study_uid) if row.study_uid else None
-                out.write(audit_message(row, study, origin) + b"\n")
+                out.write(audit_message(row, study, origin_of(settings, row)) + b"\n")
                 count += 1
         last = rows[-1].id
     return count

@@ -16,6 +16,8 @@ from dicom_service.settings import Settings
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Examine a peer; 1 when any check fails."""
     target = _target(options, settings)
+    if target.peer.site and not options.ae_title:
+        settings = settings.at(target.peer.site)
     if options.listen is not None:
         settings = settings.model_copy(update={"dimse_port": options.listen})
     checks = chosen(options.only)

@@ -157,6 +157,9 @@ def _parser() -> argparse.ArgumentParser:
         help="may be repeated",
     )
     account.add_argument(
+        "--site", help="the roles are at this site; of a user that there is, only they change"
+    )
+    account.add_argument(
         "--no-password", action="store_true", help="signs in through the provider of [oidc] only"
     )
     account.add_argument(

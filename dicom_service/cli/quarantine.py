@@ -44,6 +44,8 @@ def _list(store: Store, *, every: bool) -> int:
         print("Nothing is in quarantine that waits for a decision.")
     for row in rows:
         print(f"{row.id:>5}  {row.received_at:%Y-%m-%d %H:%M}  from {row.source}")
+        if row.site:
+            print(f"       of the site {row.site}")
         print(f"       object {row.sop_instance_uid} of study {row.study_uid}")
         if row.decision:
             print(f"       {row.decision} by {row.decided_by}; {row.reason}".rstrip("; "))

@@ -15,24 +15,45 @@ from dicom_service.store import Store
 
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Add the user, or set a new password when there is one of that name."""
-    hashed = "" if options.no_password else _password(options)
     store = site_store(settings)
     try:
-        if store.user(options.name):
+        known = store.user(options.name)
+        asked = known is None or options.site is None
+        hashed = _password(options) if asked and not options.no_password else ""
+        if known and options.site is not None:
+            _give(store, settings, options)
+        elif known:
             if not hashed:
                 raise Refused(f"There is a user {options.name} already.")
             store.set_password_hash(options.name, hashed)
             _note(store, "password changed", options.name)
             print(f"{options.name} has a new password.")
         else:
-            roles = options.role or ["reader"]
+            roles, place = options.role or ["reader"], _site(settings, options.site)
             check_person_name(options.display or options.name)
-            store.add_user(options.name, options.display or options.name, hashed, roles)
-            _note(store, "user added", f"{options.name} as {' and '.join(roles)}")
-            print(f"{options.name} may sign in as {' and '.join(roles)}.")
+            store.add_user(options.name, options.display or options.name, hashed, roles, site=place)
+            said = f"{' and '.join(roles)}{f' at {place}' if place else ''}"
+            _note(store, "user added", f"{options.name} as {said}", place)
+            print(f"{options.name} may sign in as {said}.")
     finally:
         store.close()
     return 0
+
+
+def _give(store: Store, settings: Settings, options: argparse.Namespace) -> None:
+    """Somebody who can sign in has these roles at a site from now on; none closes it to them."""
+    place, roles = _site(settings, options.site), options.role or []
+    store.set_site_roles(options.name, place, roles)
+    said = f"{' and '.join(roles) or 'nobody'} at {place or 'the site without a name'}"
+    _note(store, "roles changed", f"{options.name} as {said}", place)
+    print(f"{options.name} is {said} now.")
+
+
+def _site(settings: Settings, asked: str | None) -> str:
+    if asked and asked not in (one.id for one in settings.sites):
+        names = ", ".join(one.id for one in settings.sites) or "none"
+        raise Refused(f"There is no site {asked}; the settings have: {names}.")
+    return asked or ""
 
 
 def _password(options: argparse.Namespace) -> str:
@@ -46,6 +67,6 @@ def _password(options: argparse.Namespace) -> str:
         raise Refused(str(error)) from error
 
 
-def _note(store: Store, event: str, detail: str) -> None:
+def _note(store: Store, event: str, detail: str, site: str = "") -> None:
     by = f"{getpass.getuser()} at the command line"
-    store.audit(event, user=by, detail=detail, at=datetime.now(UTC))
+    store.audit(event, user=by, detail=detail, at=datetime.now(UTC), site=site)

@@ -5,3 +5,4 @@ from typing import Any
 
 ndimage: Any = import_module("scipy.ndimage")
 optimize: Any = import_module("scipy.optimize")
+special: Any = import_module("scipy.special")

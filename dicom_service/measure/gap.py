@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from dicom_service.measure._scipy import ndimage, optimize
+from dicom_service.measure._scipy import ndimage, optimize, special
 from dicom_service.measure.edges import outer_edge, straight
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture
 
-METHOD, VERSION = "sesamoid.lucent_line", "1"
+METHOD, VERSION = "sesamoid.lucent_line", "2"
 REACH = 3.0
 """mm on both sides of the line that are looked at."""
 NARROWEST, BOUND = 0.7, 0.9
@@ -123,6 +123,31 @@ def _dip(profile: Array, offsets: Array) -> tuple[float, float, float, Array]:
     return float(fit[0]), float(fit[1]), float(fit[2]), np.asarray(fit)
 
 
+def _slot(profile: Array, offsets: Array, bell: Array) -> float:
+    """Width of a slot with parallel walls behind the blur, from the fitted bell curve on.
+
+    A slot wider than the blur has a flat floor: a bell curve through it is too narrow.
+    """
+    near = np.abs(offsets) <= REACH
+
+    def blurred(x: Array, centre: float, width: float, blur: float, depth: float, base: float,
+                tilt: float) -> Array:  # fmt: skip
+        walls = [(x - centre + side * width / 2) / (2**0.5 * blur) for side in (1, -1)]
+        dip = 0.5 * (special.erf(walls[0]) - special.erf(walls[1]))
+        return np.asarray(base + tilt * x - depth * dip)
+
+    centre, sd, depth, base, tilt = bell
+    guess = (centre, 2.3548 * sd, 0.2, depth, base, tilt)
+    low = (centre - 0.8, 0.3, 0.05, 0.0, -np.inf, -np.inf)
+    high = (centre + 0.8, 5.5, 0.8, np.inf, np.inf, np.inf)
+    try:
+        fit, _ = optimize.curve_fit(blurred, offsets[near], profile[near], guess,
+                                    bounds=(low, high), max_nfev=400)  # fmt: skip
+    except RuntimeError:
+        raise NotMeasurable("No line of a simple shape lies between the points.") from None
+    return float(fit[1])
+
+
 def _limit(profile: Array, offsets: Array, centre: float, sd: float) -> float:
     """What a dip must exceed: 98 % of the dips that a template finds beside the line."""
     step = offsets[1] - offsets[0]
@@ -137,9 +162,10 @@ def _limit(profile: Array, offsets: Array, centre: float, sd: float) -> float:
 
 def _answer(pic: Picture, line: Array, profile: Array, offsets: Array,
             found: tuple[float, float, float, float, Array]) -> Measured:  # fmt: skip
-    centre, sd, depth, limit, _ = found
-    width, per, unit = 2.3548 * sd, pic.per_mm, pic.unit
-    narrow = width < NARROWEST
+    centre, sd, depth, limit, start = found
+    bell, per, unit = 2.3548 * sd, pic.per_mm, pic.unit
+    narrow = bell < NARROWEST
+    width = bell if narrow else _slot(profile, offsets, start)
     beyond = [_beside(profile, sign * (offsets - centre), 2.5 * sd + 0.2) for sign in (-1, 1)]
     numbers = (
         Number(id="width", name="full width at half depth",
@@ -147,7 +173,7 @@ def _answer(pic: Picture, line: Array, profile: Array, offsets: Array,
                plus_minus=None if narrow else 0.25 * per, bound="at most" if narrow else ""),
         Number(id="depth", name="depth of the dip", value=depth, unit="grey values"),
         Number(id="limit", name="detection limit beside it", value=limit, unit="grey values"),
-        Number(id="area", name="width times depth", value=depth * width / 0.9394 * per,
+        Number(id="area", name="width times depth", value=depth * bell / 0.9394 * per,
                unit=f"grey values x {unit}"),
         Number(id="step", name="step of brightness across the line",
                value=beyond[1] - beyond[0], unit="grey values"),

@@ -11,6 +11,9 @@ from dicom_service.measure.raster import Array, Mask, Picture, coarse
 BLOCK = 0.6
 STEP = 1.2
 """Distance of the axis stations, mm."""
+STIFF = 2e5
+"""Of the axis: it follows bends over 25 mm and more, not a bulge of one side. Rows across a bulge
+would otherwise turn, and a swollen limb be cut otherwise than its control."""
 
 
 @dataclass(frozen=True)
@@ -66,9 +69,10 @@ def exposed_field(values: Array) -> tuple[Mask, int]:
             field = field & np.rot90(inside, -turn)
             found += 1
     margin = max(2, round(0.012 * max(values.shape)))
-    padded = np.pad(field, 1)
-    eroded = ndimage.binary_erosion(padded, iterations=margin)[1:-1, 1:-1]
-    return np.asarray(eroded, bool), found
+    # a collimator has a penumbra, the border of the image has none
+    eroded = np.asarray(ndimage.binary_erosion(field, iterations=margin, border_value=1), bool)
+    eroded[[0, -1]] = eroded[:, [0, -1]] = False
+    return eroded, found
 
 
 def _constant(values: Array) -> Mask:
@@ -183,7 +187,9 @@ def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array]
     if abs(direction[1]) > 0.5 and direction[1] < 0:
         direction = -direction
     along = (cloud - middle) @ direction
-    stations = np.arange(along.min(), along.max(), STEP)
+    # about the middle, so that a turned image has the same stations
+    count = int(np.ptp(along) / STEP)
+    stations = (along.min() + along.max()) / 2 + STEP * (np.arange(count + 1) - count / 2)
     axis = middle + stations[:, None] * direction
     reach = float(np.abs((cloud - middle) @ vectors[:, 0]).max()) + 8
     for _ in range(4):
@@ -233,7 +239,7 @@ def _normals(axis: Array) -> Array:
     return np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
 
 
-def _smooth(axis: Array, weight: Array, strength: float = 2e3) -> Array:
+def _smooth(axis: Array, weight: Array, strength: float = STIFF) -> Array:
     """Whittaker smoothing: straight where there is no evidence."""
     second = np.diff(np.eye(len(axis)), 2, axis=0)
     system = np.diag(weight + 1e-9) + strength * second.T @ second

@@ -21,6 +21,12 @@ PIT_ERROR = 0.25
 PLACE_ERROR = 0.6
 WORN = 0.12
 """mm below the smooth course from which rows do not count for it."""
+PROUD = 0.08
+"""mm by which a margin may stand out of its course into the space; an even one does by 0.04.
+
+Bone is lost in a pit, not gained beside it: where a margin seems to stand out, the course was
+drawn through a pit that takes up too much of the line.
+"""
 
 
 @dataclass(frozen=True)
@@ -90,6 +96,7 @@ def pits(points: Array, away: Array) -> tuple[Array, tuple[Pit, ...] | None]:
     slope = np.gradient(smooth, step)
     depth = ndimage.gaussian_filter1d((edge - smooth) / np.hypot(1, slope), 0.25 / step)
     spots = points[0] + along[:, None] * chord + edge[:, None] * across
+    sure = sure and float((edge - smooth)[2:-2].min()) > -PROUD
     return depth, _found(spots, depth, step) if sure else None
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.limb import STEP, Limb
+from dicom_service.measure.model import NotMeasurable
 from dicom_service.measure.raster import Array, Mask, Picture, cheapest, peak_shift
 
 ROW = 0.3
@@ -20,6 +21,20 @@ RIVAL = 0.2
 VALLEY = 0.2
 """Fall of brightness outside the chosen edge, over that edge's height, that soft tissue has not."""
 SHORTEST_RUN = 10.0
+TIP = 1.2
+"""mm of rows beside lost ones that give no thickness.
+
+An edge is lost where the tip of another bone comes in, and the search follows the former edge
+for a while, up to 12 mm off.
+"""
+BRANCH = 4.0
+"""mm by which a side jumps from station to station where a toe begins."""
+FEWEST = 10
+"""Stations of an outline."""
+WEB = 2
+"""Stations left out at both ends."""
+LONGEST_CUT = 10
+"""Stations over which one side may leave the field without ending the outline."""
 
 
 @dataclass(frozen=True)
@@ -33,10 +48,17 @@ class Outlines:
     skin: Array
     """Signed distance from the axis, (rows, 2)."""
     bone: Array
+    tip: float = TIP
+    """mm beside lost rows that give no thickness; none where only medians count (burnt out)."""
 
     def thickness(self) -> Array:
-        """Soft tissue between skin and bone, mm, (rows, 2)."""
-        return np.abs(self.skin - self.bone)
+        """Soft tissue between skin and bone, mm, (rows, 2); NaN also just beside lost rows."""
+        between = np.abs(self.skin - self.bone)
+        known = np.isfinite(between)
+        # up to two lost millimetres are noise
+        whole = known | ndimage.binary_closing(known, np.ones((7, 1)))
+        reach = np.ones((2 * round(self.tip / ROW) + 1, 1))
+        return np.where(ndimage.binary_erosion(whole, reach, border_value=1), between, np.nan)
 
     def edge(self, distance: Array, side: int) -> Array:
         """Points in mm of one outline's known rows."""
@@ -59,22 +81,26 @@ def trace(pic: Picture, limb: Limb) -> Outlines:
     )
     skin = np.stack([_skin(pic, axis, normals, rough, side) for side in (0, 1)], axis=1)
     bone = _bones(pic, axis, normals, skin)
-    return Outlines(along, axis, normals, skin, bone)
+    return Outlines(along, axis, normals, skin, bone, 0.0 if limb.burnt else TIP)
 
 
 def _one_piece(limb: Limb) -> tuple[int, int]:
-    """First and last station of the longest stretch with both sides and no jump (toes, cuts)."""
-    good: Mask = np.asarray(np.isfinite(limb.sides).all(axis=1))
-    jump = np.zeros(len(good), bool)
-    jump[1:] = ~(np.abs(np.diff(limb.sides, axis=0)).max(axis=1) < 4.0)
-    best, start = (0, 0), 0
-    for i in range(len(good) + 1):
-        if i == len(good) or not good[i] or jump[i]:
-            if i - start > best[1] - best[0]:
-                best = (start, i)
-            start = i if i < len(good) and good[i] else i + 1
-    # the last stations before a branch belong to its web
-    return best[0] + 1, max(best[0] + 2, best[1] - 2)
+    """First and last station of the longest stretch with both sides and no jump (toes).
+
+    A side may be cut over a few stations, where a bulge leaves the field.
+    """
+    good = np.flatnonzero(np.isfinite(limb.sides).all(axis=1))
+    sides, apart = limb.sides[good], np.diff(good)
+    steps = np.abs(np.diff(sides, axis=0)).max(axis=1)
+    ends = np.flatnonzero((apart > LONGEST_CUT) | (steps >= BRANCH)) + 1
+    pieces = np.split(good, ends)
+    longest = max(pieces, key=lambda piece: piece[-1] - piece[0] if piece.size else 0)
+    if longest.size < FEWEST:
+        raise NotMeasurable(
+            "The sides of the limb leave the field or the image; both sides are needed."
+        )
+    # the stations next to a branch belong to its web
+    return int(longest[0]) + WEB, int(longest[-1]) + 1 - WEB
 
 
 def _step(pic: Picture) -> float:
@@ -93,7 +119,8 @@ def _skin(pic: Picture, axis: Array, normals: Array, rough: Array, side: int) ->
     outward = -1.0 if side == 0 else 1.0
     step = 0.5 * _step(pic)
     depths = np.arange(-1.8, 2.5, _step(pic))
-    values = _rows(pic, axis, normals, rough[:, side], -outward, depths)
+    start = _filled(rough[:, side])
+    values = _rows(pic, axis, normals, start, -outward, depths)
     values = ndimage.uniform_filter1d(values, 3, axis=0)
     starts = np.arange(-1.3, 1.3, step)
     whole = _foot(np.asarray(values), depths, starts, linear=True)
@@ -102,7 +129,7 @@ def _skin(pic: Picture, axis: Array, normals: Array, rough: Array, side: int) ->
     weak = (whole[1] <= 0) | (whole[2] < 1) | ~np.isfinite(whole[0])
     foot, strength = np.where(weak, brief[0], whole[0]), np.where(weak, brief[1], whole[1])
     found = rough[:, side] - outward * foot
-    smooth = ndimage.median_filter(found, 9)
+    smooth = ndimage.median_filter(_filled(found), 9)
     bad: Mask = ~np.isfinite(found) | (strength <= 0) | (np.abs(found - smooth) > 0.8)
     return np.where(bad, np.nan, found)
 

@@ -9,7 +9,7 @@ from dicom_service.measure.raster import Array, Picture
 from dicom_service.measure.registration import brightness
 from dicom_service.measure.swelling_control import REACH, against
 
-METHOD, VERSION = "sesamoid.swelling_profile", "2"
+METHOD, VERSION = "sesamoid.swelling_profile", "3"
 THICKNESS_ERROR = 0.3
 """95 % of one row's thickness, mm: systematic part of a logarithmic image and fit together."""
 LEAST_ROWS = 0.4

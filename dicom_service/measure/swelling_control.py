@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dicom_service.measure._scipy import ndimage
+from dicom_service.measure.lengths import CALIBRATION
 from dicom_service.measure.model import Measured, NotMeasurable, Number, Profile
 from dicom_service.measure.outline import ROW
 from dicom_service.measure.raster import Array, Picture
@@ -16,8 +17,13 @@ FAR = 22.0
 """mm from its peak at which a local excess has ended."""
 CHORD = 18.0
 """mm on both sides of the peak between which its height above its surroundings is taken."""
-SAME_SCALE = 0.02
-"""Widths of bones that differ by less are equal within their own error (0.4 mm of 25 mm)."""
+TRUE_SIZE = {CALIBRATION["fiducial"], CALIBRATION["geometry"]}
+"""Millimetres that do not hang on the distance of the limb from the detector."""
+SAME_SCALE, SAME_SIZE = 0.015, 0.045
+"""Scales along the limb that differ by less are the same: its error is 0.02. Between images of
+true size that much may stand against it, without true size only one step."""
+TURNED = 0.12
+"""Share by which bones may differ in width: turned by 7 degrees, 0.09."""
 AT_JOINT = 8.0
 """A one-sided excess so near the joint (mm) may be focal or of the joint."""
 NORMAL, SURE = 1.4, 1.9
@@ -73,17 +79,19 @@ def against(
 def _at_scale(
     pic: Picture, along: Array, shape: Array, control: Measured, match: Match
 ) -> Comparison:
-    """Judged as it is and scaled by the bones; a word only when both are the same."""
+    """Judged as it is, where both are calibrated; otherwise scaled too, and the same both times.
+
+    The scale is that along the limb: turning a limb changes the width of its bones.
+    """
     per = pic.per_mm
     place = (along - match.shift) / match.scale * per
     known = [_resampled(p, place) / per for p in control.profiles[2:5]]
     both = np.isfinite(shape[:, 2]) & np.isfinite(known[2])
-    scale = match.scale
     if both.sum() * ROW >= 10:
-        scale = float(np.median(shape[both, 2] / known[2][both]))
-    if abs(scale - 1) > 0.12:
-        why = f"bones differ in width by {abs(scale - 1):.0%}: not the same view or part"
-        return Comparison((), "cannot tell", why)
+        wider = float(np.median(shape[both, 2] / known[2][both])) / match.scale - 1
+        if abs(wider) > TURNED:
+            why = f"bones differ in width by {abs(wider):.0%}: not the same view or part"
+            return Comparison((), "cannot tell", why)
     signs = {True: (-1,), False: (1,), None: (1, -1)}[match.mirrored]
 
     def judged(k: float) -> list[Comparison]:
@@ -92,15 +100,17 @@ def _at_scale(
             for sign in signs
         ]
 
-    (plain, *others), (scaled, *_) = judged(1.0), judged(scale)
+    (plain, *others), (scaled, *_) = judged(1.0), judged(match.scale)
     if any(other.word != plain.word for other in others):
         why = "it cannot be told whether the control is mirrored, and the word hangs on it"
         return Comparison(plain.numbers, "cannot tell", why)
-    if plain.word == scaled.word or abs(scale - 1) < SAME_SCALE:
+    calibrated = {pic.calibration, control.calibration} <= TRUE_SIZE
+    apart = abs(match.scale - 1)
+    if plain.word == scaled.word or apart < (SAME_SIZE if calibrated else SAME_SCALE):
         return plain
     why = (
-        f"the bones differ in width by {abs(scale - 1):.1%}: read at the same scale it would be "
-        f"{plain.word}, scaled by the bones {scaled.word}"
+        f"along the limb image and control differ in scale by {apart:.0%}: read as they are it "
+        f"would be {plain.word}, at the same scale {scaled.word}"
     )
     return Comparison(plain.numbers, "cannot tell", why)
 
@@ -129,8 +139,12 @@ def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> Compariso
     share = float(weight[np.abs(spot) <= FAR / 2].sum() / weight.sum())
     top = float(total[peak])
     numbers = _excess_numbers(pic, (top, float(spot[peak]), centre, spread, share, lean))
-    if top < NORMAL and (spot[0] > -REACH or spot[-1] < REACH):
-        why = "no excess where both are outlined, but that is not as far on both sides of the joint"
+    if spot[0] > -REACH or spot[-1] < REACH:
+        excess_seen = f"an excess of {top:.1f} mm" if top >= NORMAL else "no excess"
+        why = (
+            f"{excess_seen} where both are outlined, but that is not {REACH:g} mm far on both "
+            f"sides of the joint"
+        )
         return Comparison(numbers, "cannot tell", why)
     if top < NORMAL:
         return Comparison(numbers, "normal-like", f"no excess above {NORMAL:g} mm over control")

@@ -31,6 +31,7 @@ class Refusal(NamedTuple):
 
 
 _UNKNOWN_CALLER = (1, 1, 3)
+_UNKNOWN_SITE = (1, 1, 7)  # called AE title not recognized
 _LEAVING = (2, 3, 1)  # transient: whoever calls again is let in by then
 _NOT_IDENTIFIED = (1, 2, 1)  # PS3.7 D.3.3.7: by the provider (ACSE), no reason given
 
@@ -54,17 +55,23 @@ class Admission:
         requestor = association.requestor
         title = str(requestor.primitive.calling_ae_title).strip()
         address = str(requestor.address)
-        if words := self._unknown(title, address, certificate):
+        site = called_site(self._settings, association)
+        if site is None:
+            return Refusal(_UNKNOWN_SITE, "nobody here is called so")
+        if words := self._unknown(site, title, address, certificate):
             return Refusal(_UNKNOWN_CALLER, words)
         if self._settings.user_identity:
-            words = self._unidentified(requestor.user_identity, address)
+            words = self._unidentified(site, requestor.user_identity, address)
             if words:
                 return Refusal(_NOT_IDENTIFIED, words)
         return None
 
-    def _unknown(self, title: str, address: str, certificate: Certificate | None) -> str:
+    def _unknown(self, site: str, title: str, address: str, certificate: Certificate | None) -> str:
         """Why nobody that we know calls so; "" when somebody does, or anybody may."""
-        named = [peer for peer in self._roster.peers() if peer.ae_title == title]
+        known = [peer for peer in self._roster.all_peers() if peer.ae_title == title]
+        named = [peer for peer in known if peer.site == site]
+        if known and not named:
+            return "a peer of another site"
         if self._settings.peers_only:
             named = [peer for peer in named if comes_from(peer, address)]
             if not named:
@@ -73,7 +80,7 @@ class Admission:
             return "it does not show the certificate of this peer"
         return ""
 
-    def _unidentified(self, item: Any, address: str) -> str:
+    def _unidentified(self, site: str, item: Any, address: str) -> str:
         """Why a caller is not who it says; "" when it is."""
         if item is None or item.user_identity_type != _NAME_AND_PASSCODE:
             return "it gives no user name and passcode"
@@ -85,7 +92,7 @@ class Admission:
         if not password_fits(user.hash_in_use if user else None, passcode):
             self._note_wrong(address)
             return "wrong user name or passcode"
-        if user is not None and DEVICE not in user.roles:
+        if user is not None and DEVICE not in user.at(site):
             return "this user has not the role device"
         return ""
 
@@ -101,6 +108,11 @@ class Admission:
             if len(self._wrong) > _MOST_ADDRESSES:
                 self._wrong.clear()
             self._wrong.setdefault(address, []).append(time.monotonic())
+
+
+def called_site(settings: Settings, association: Any) -> str | None:
+    """The site that a caller has called; None: there is none of that title."""
+    return settings.site_called(str(association.requestor.primitive.called_ae_title).strip())
 
 
 def _shows_its_own(peer: Peer, certificate: Certificate | None) -> bool:

@@ -92,6 +92,11 @@ class Asking:
         """Of the archive."""
         return self._peer.ae_title
 
+    @property
+    def site(self) -> str:
+        """Whose archive it is."""
+        return self._peer.site
+
     def __enter__(self) -> "Asking":
         self._open()
         return self
@@ -273,7 +278,9 @@ class Asking:
         source = f"{plain(self._peer.ae_title, 16)}@{self._peer.host}"
         try:
             header = file_header(file)
-            self._store.accept(file.path, header, source=source, prior=True, digest=file.digest)
+            self._store.accept(
+                file.path, header, source=source, prior=True, digest=file.digest, site=self.site
+            )
         except SesamoidError as error:
             log.warning("a prior from %s is refused: %s", source, plain(error, 400))
             self._refused.append(plain(error, 200))

@@ -41,8 +41,14 @@ class Reports:
         self._open = True
         self._taking = threading.Lock()
 
-    def take(self, event: Any) -> int:
-        """Take a report (PS3.4 Table J.3-2); returns the status to answer."""
+    def take(self, event: Any, site: str | None) -> int:
+        """Take a report (PS3.4 Table J.3-2); returns the status to answer.
+
+        Parameters
+        ----------
+        site
+            Whose documents it may be about.
+        """
         sender = plain(event.assoc.remote.get("ae_title", ""))
         try:
             report = event.event_information
@@ -59,7 +65,7 @@ class Reports:
             log.warning("a commitment report of %s cannot be read: %s", sender, plain(error))
             return _INVALID_ARGUMENT
         with self._taking:
-            return self._record(sender, transaction_uid, kept, failed)
+            return self._record(sender, site or "", transaction_uid, kept, failed)
 
     def close(self) -> None:
         """Finish the report in hand and take no more."""
@@ -67,14 +73,14 @@ class Reports:
             self._open = False
 
     def _record(
-        self, sender: str, transaction_uid: str, kept: set[str], failed: dict[str, str]
+        self, sender: str, site: str, transaction_uid: str, kept: set[str], failed: dict[str, str]
     ) -> int:
         if not self._open:
             return _PROCESSING_FAILURE
         wait = self._settings.retry_first_seconds
         try:
             matched = self._store.outbox_committed(
-                transaction_uid, kept, failed, retry_seconds=wait
+                transaction_uid, kept, failed, retry_seconds=wait, site=site
             )
         except SesamoidError as error:
             log.error("a commitment report of %s was not kept: %s", sender, error)

@@ -226,6 +226,6 @@ class Delivery:
         return ""
 
     def _report(self, event: Any) -> tuple[int, None]:
-        status = self._reports.take(event)
+        status = self._reports.take(event, self._peer.site)
         self._reported.set()
         return status, None

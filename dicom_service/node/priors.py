@@ -28,6 +28,8 @@ MOST_REPORTS = 20
 _LEASE_SECONDS = 900.0
 """After which another node searches for a study that this one began with and never ended."""
 _WANTED = {"CR", "DX", "RG", "SC", "OT", "SR", "DOC", "KO", "PR"}
+_NOTHING = ("", "", "")
+"""Site, study and sender of what is being fetched, when nothing is."""
 _ON_THE_LIST = ("arriving", "waiting", "reading", "signed", "failed")
 
 
@@ -46,7 +48,7 @@ class PriorFinder(Turns):
         self._settings = settings
         self._store = store
         self._roster = roster
-        self._moving: tuple[str, str] = ("", "")
+        self._moving = _NOTHING
         self._asking: Asking | None = None
 
     def start(self) -> None:
@@ -61,11 +63,13 @@ class PriorFinder(Turns):
             asking.end()
         super().stop()
 
-    def asked_for(self, study_uid: str, sender: str, mover: str) -> bool:
+    def asked_for(self, site: str, study_uid: str, sender: str, mover: str) -> bool:
         """Whether an object that is being received comes because this node asked for it.
 
         Parameters
         ----------
+        site
+            That was called.
         sender
             AE title of who sends it.
         mover
@@ -73,17 +77,16 @@ class PriorFinder(Turns):
             counts what is being fetched from whom just now.
         """
         if mover not in ("", sender):
-            return mover == self._settings.ae_title
-        return (study_uid, sender) == self._moving
+            return mover == self._settings.at(site).ae_title
+        return (site, study_uid, sender) == self._moving
 
-    @property
-    def _peers(self) -> list[Peer]:
-        """Those that are to be asked."""
-        return [peer for peer in self._roster.peers() if peer.retrieve != "none"]
+    def _peers(self, site: str) -> list[Peer]:
+        """Those that are to be asked about animals of a site."""
+        return [peer for peer in self._roster.at(site).peers() if peer.retrieve != "none"]
 
     def _turn(self) -> float:
         """Do what is due; returns how long to sleep."""
-        if not self._peers:
+        if all(peer.retrieve == "none" for peer in self._roster.all_peers()):
             return seconds_until(None)
         study_uid = self._store.claim_prior_search(datetime.now(UTC), _LEASE_SECONDS)
         if study_uid is not None:
@@ -100,7 +103,7 @@ class PriorFinder(Turns):
             return
         now = datetime.now(UTC)
         self._store.begin_prior_search(study_uid, now)
-        facts = prepared[0]
+        facts, site = prepared[0], self._store.site_of(study_uid) or ""
         unaskable = _unaskable(facts.signalment.patient_id)
         if unaskable:
             self._store.end_prior_search(study_uid, "found", [], detail=unaskable)
@@ -108,7 +111,7 @@ class PriorFinder(Turns):
         listed: dict[str, PriorStudy] = {}
         trouble: list[str] = []
         notes: list[str] = []
-        for peer in self._peers:
+        for peer in self._peers(site):
             try:
                 self._ask(peer, facts, listed, notes)
             except SesamoidError as error:
@@ -134,7 +137,7 @@ class PriorFinder(Turns):
         self, peer: Peer, facts: StudyFacts, listed: dict[str, PriorStudy], notes: list[str]
     ) -> None:
         """Ask one archive; what it has goes into `listed` by Study Instance UID."""
-        self._asking = Asking(self._settings, self._store, peer)
+        self._asking = Asking(self._settings.at(peer.site), self._store, peer)
         if self._stopping.is_set():
             return
         try:
@@ -162,11 +165,11 @@ class PriorFinder(Turns):
             if valid_uid(series) and not self._store.instances(study_uid, series)
         ]
         for series in unknown[:MOST_REPORTS]:
-            self._moving = (study_uid, asking.ae_title)
+            self._moving = (asking.site, study_uid, asking.ae_title)
             try:
                 wrong = asking.retrieve(study_uid, series)
             finally:
-                self._moving = ("", "")
+                self._moving = _NOTHING
             if wrong:
                 notes.append(f"A report of this very study could not be fetched: {wrong}.")
 
@@ -175,27 +178,32 @@ class PriorFinder(Turns):
         study = candidate.study
         if study.state != "failed":
             return study
-        if self._is_here(candidate):
+        if self._is_here(candidate, asking.site):
             return study.model_copy(update={"state": "fetched", "detail": ""})
-        peer = self._roster.peer(study.peer)
-        self._moving = (study.prior_uid, peer.ae_title if peer else "")
+        self._moving = (asking.site, study.prior_uid, asking.ae_title)
         try:
             wrong = asking.retrieve(study.prior_uid)
         except SesamoidError as error:
             return study.model_copy(update={"detail": str(error).rstrip(".")})
         finally:
-            self._moving = ("", "")
-        if not self._store.instances(study.prior_uid):
+            self._moving = _NOTHING
+        if not self._objects(study.prior_uid, asking.site):
             wrong = wrong or f"{study.peer} sent nothing of study {study.prior_uid}"
             return study.model_copy(update={"detail": wrong})
         return study.model_copy(update={"state": "fetched", "detail": wrong})
 
-    def _is_here(self, candidate: Candidate) -> bool:
+    def _is_here(self, candidate: Candidate, site: str) -> bool:
         uid = candidate.study.prior_uid
         row = self._store.study(uid)
-        if row is not None and row.state in _ON_THE_LIST:
+        if row is not None and row.site == site and row.state in _ON_THE_LIST:
             return True
-        return len(self._store.instances(uid)) >= candidate.objects > 0
+        return self._objects(uid, site) >= candidate.objects > 0
+
+    def _objects(self, study_uid: str, site: str) -> int:
+        """How many objects of a study are here, if it is this site's."""
+        if self._store.site_of(study_uid) != site:
+            return 0
+        return len(self._store.instances(study_uid))
 
     def _wait(self, attempts: int) -> float:
         first = self._settings.retry_first_seconds

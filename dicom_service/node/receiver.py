@@ -9,8 +9,15 @@ from typing import Any, cast
 from pynetdicom import AE, evt
 from pynetdicom.association import Association
 
-from dicom_service.errors import BadObject, SesamoidError, SetupError, outcome_of, port_advice
-from dicom_service.node.admission import Admission
+from dicom_service.errors import (
+    BadObject,
+    NotAllowed,
+    SesamoidError,
+    SetupError,
+    outcome_of,
+    port_advice,
+)
+from dicom_service.node.admission import Admission, called_site
 from dicom_service.node.balancer import Balancers
 from dicom_service.node.commitment import Reports
 from dicom_service.node.headers import read_header
@@ -46,7 +53,7 @@ class Receiver:
     on_object
         Called after an object was stored, from the association's thread.
     asked_for
-        Whether this node asked for an object: its study, who sends it, who had it moved.
+        Whether this node asked for an object: site, its study, who sends it, who had it moved.
     roster
         The peers.
     """
@@ -57,7 +64,7 @@ class Receiver:
         store: Store,
         reports: Reports,
         on_object: Callable[[], None],
-        asked_for: Callable[[str, str, str], bool],
+        asked_for: Callable[[str, str, str, str], bool],
         roster: Roster,
     ) -> None:
         self._settings = settings
@@ -218,7 +225,7 @@ class Receiver:
         )
 
     def _reported(self, event: Any) -> tuple[int, None]:
-        return self._reports.take(event), None
+        return self._reports.take(event, called_site(self._settings, event.assoc)), None
 
     def _stored(self, association: Association, file: IncomingFile | None) -> Answer:
         """Answer a C-STORE request; success only when the object cannot be lost any more."""
@@ -226,7 +233,7 @@ class Receiver:
         source = f"{plain(requestor.ae_title, 16)}@{requestor.address}"
         try:
             titles = str(requestor.ae_title).strip(), file.mover if file else ""
-            outcome = self._keep(file, source, titles)
+            outcome = self._keep(file, source, called_site(self._settings, association), titles)
         except SesamoidError as error:
             log.warning("object from %s refused: %s", source, plain(error, 400))
             return _answer(outcome_of(error).dimse, str(error))
@@ -241,16 +248,22 @@ class Receiver:
         self._on_object()
         return Answer(0x0000)
 
-    def _keep(self, file: IncomingFile | None, source: str, titles: tuple[str, str]) -> str:
+    def _keep(
+        self, file: IncomingFile | None, source: str, site: str | None, titles: tuple[str, str]
+    ) -> str:
         if file is None:
             raise BadObject("The request came without a data set.")
+        if site is None:
+            raise NotAllowed("Nobody here is called so.")
         header = file_header(file)
-        prior = self._asked_for(header.study_uid, *titles)
+        prior = self._asked_for(site, header.study_uid, *titles)
         if file.memory is not None:
             return self._store.accept_bytes(
-                file.memory, header, source=source, prior=prior, digest=file.digest
+                file.memory, header, source=source, prior=prior, digest=file.digest, site=site
             )
-        return self._store.accept(file.path, header, source=source, prior=prior, digest=file.digest)
+        return self._store.accept(
+            file.path, header, source=source, prior=prior, digest=file.digest, site=site
+        )
 
 
 def _goes_on(association: Association) -> bool:
@@ -285,7 +298,8 @@ def file_header(file: IncomingFile) -> InstanceHeader:
 
 def _entity(settings: Settings) -> AE:
     entity = AE(settings.ae_title)
-    entity.require_called_aet = True
+    # With several sites there are several titles: then the admission looks at them.
+    entity.require_called_aet = not settings.sites
     entity.maximum_associations = LIMITS.connections + 1  # counted by the receiver itself
     entity.maximum_pdu_size = LIMITS.pdu
     entity.network_timeout = LIMITS.idle_seconds

@@ -62,15 +62,19 @@ class RetentionKeeper:
         PeerAway
             The archive does not say what it has.
         """
-        peer = self._roster.peer(self._roster.archive)
         before = now - timedelta(days=self._settings.drop_images_days)
         due = self._store.droppable_studies(before, _AT_ONCE)
         dropped = 0
         for study_uid in due:
-            if peer is None or self._stopping.is_set():
+            site = self._store.site_of(study_uid) or ""
+            roster = self._roster.at(site)
+            peer = roster.peer(roster.archive)
+            if self._stopping.is_set():
                 break
+            if peer is None:
+                continue
             series = {one.series_uid for one in self._store.instances(study_uid) if not one.own}
-            held = listed(peer, self._settings, study_uid, sorted(series))
+            held = listed(peer, self._settings.at(site), study_uid, sorted(series))
             count = self._store.drop_images(study_uid, held)
             if not count:
                 log.info("study %s stays: %s does not list all its images", study_uid, peer.name)

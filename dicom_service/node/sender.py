@@ -35,9 +35,9 @@ class Sender(Turns):
 
     def _address(self) -> None:
         """What was signed before there was an archive goes to the one that there is now."""
-        archive = self._roster.archive
-        if archive:
-            self._store.address_outbox(archive)
+        for site in self._roster.sites():
+            if archive := self._roster.at(site).archive:
+                self._store.address_outbox(archive, site)
 
     def peers_changed(self) -> None:
         """Send what waited for an archive, if there is one now."""
@@ -50,19 +50,20 @@ class Sender(Turns):
         # Long enough for every document to time out; a restart ends all leases anyway.
         lease = (_AT_ONCE + 2) * self._settings.peer_timeout_seconds
         rows = self._store.claim_outbox(now, lease, _AT_ONCE)
-        for destination in dict.fromkeys(row.destination for row in rows):
-            self._deliver(destination, [row for row in rows if row.destination == destination])
+        for place in dict.fromkeys((row.site, row.destination) for row in rows):
+            self._deliver(*place, [row for row in rows if (row.site, row.destination) == place])
         if rows:
             return 0.0
         return seconds_until(self._store.next_outbox_at(now))
 
-    def _deliver(self, destination: str, rows: list[OutboxRow]) -> None:
-        peer = self._roster.peer(destination)
+    def _deliver(self, site: str, destination: str, rows: list[OutboxRow]) -> None:
+        peer = self._roster.at(site).peer(destination)
         if peer is None:
             self._retry(rows, f"No peer is called '{destination}' any more; add it, or send anew.")
             return
+        settings = self._settings.at(site)
         delivery = Delivery(
-            self._settings, self._store, self._reports, peer, self._stopping, self._ask_again_at
+            settings, self._store, self._reports, peer, self._stopping, self._ask_again_at
         )
         try:
             outcome = delivery.run(rows)

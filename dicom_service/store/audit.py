@@ -1,6 +1,6 @@
 """The audit trail: who saw and did what to which study, and what the node found odd."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -10,7 +10,9 @@ from dicom_service.store.chain import START, digest_of, seal
 from dicom_service.store.index import hold, retried
 from dicom_service.store.model import AuditCheck, AuditRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import audit, audit_exports, audit_seals
+from dicom_service.store.schema import audit, audit_exports, audit_seals, studies
+from dicom_service.store.schema_accounts import user_sites, users
+from dicom_service.store.sites import among
 from dicom_service.store.times import from_us, to_us
 
 _PIECE = 1000
@@ -24,10 +26,18 @@ def note(
     user: str = "",
     study_uid: str = "",
     detail: str = "",
+    site: str | None = None,
 ) -> None:
-    """Write an event, sealed, in the transaction of what it is about."""
+    """Write an event, sealed, in the transaction of what it is about.
+
+    Parameters
+    ----------
+    site
+        Whose event it is; None: that of the study, else the only one of the user.
+    """
     hold(connection, "audit trail")  # events are numbered and sealed one after the other
     values = {"at": at_us, "event": event, "user": user, "study_uid": study_uid, "detail": detail}
+    values["site"] = _site(connection, user, study_uid) if site is None else site
     made = connection.execute(insert(audit).values(**values).returning(audit.c.id))
     seal(connection, made.scalar_one())
 
@@ -37,11 +47,26 @@ class Audit(Shelf):
 
     @retried
     def audit(
-        self, event: str, *, user: str = "", study_uid: str = "", detail: str = "", at: datetime
+        self,
+        event: str,
+        *,
+        user: str = "",
+        study_uid: str = "",
+        detail: str = "",
+        at: datetime,
+        site: str | None = None,
     ) -> None:
-        """Write one event."""
+        """Write one event; see `note`."""
         with self._index.write() as connection:
-            note(connection, event, at_us=to_us(at), user=user, study_uid=study_uid, detail=detail)
+            note(
+                connection,
+                event,
+                at_us=to_us(at),
+                user=user,
+                study_uid=study_uid,
+                detail=detail,
+                site=site,
+            )
 
     def audit_rows(
         self,
@@ -51,6 +76,7 @@ class Audit(Shelf):
         text: str = "",
         since: datetime | None = None,
         until: datetime | None = None,
+        sites: Sequence[str] | None = None,
         limit: int = 200,
         offset: int = 0,
     ) -> list[AuditRow]:
@@ -62,8 +88,16 @@ class Audit(Shelf):
             A part of the event's name or of its detail.
         since, until
             Not before, and before.
+        sites
+            Of these only.
         """
-        query = _sealed().order_by(audit.c.id.desc()).limit(limit).offset(offset)
+        query = (
+            _sealed()
+            .where(*among(audit.c.site, sites))
+            .order_by(audit.c.id.desc())
+            .limit(limit)
+            .offset(offset)
+        )
         if study_uid:
             query = query.where(audit.c.study_uid == study_uid)
         if user:
@@ -134,6 +168,20 @@ class Audit(Shelf):
             last = rows[-1].id
 
 
+def _site(connection: Connection, user: str, study_uid: str) -> str:
+    if study_uid:
+        query = select(studies.c.site).where(studies.c.study_uid == study_uid)
+        return str(connection.execute(query).scalar() or "")
+    if not user:
+        return ""
+    at_sites = select(user_sites.c.site).where(user_sites.c.user == user).limit(2)
+    sites = connection.execute(at_sites).scalars().all()
+    if len(sites) != 1:
+        return ""
+    everywhere = connection.execute(select(users.c.roles).where(users.c.name == user)).scalar()
+    return str(sites[0]) if everywhere == "[]" else ""
+
+
 _SEARCHED = (audit.c.event, audit.c.detail)
 
 
@@ -151,5 +199,6 @@ def _row(row: Any) -> AuditRow:
         user=row.user,
         study_uid=row.study_uid,
         detail=row.detail,
+        site=row.site,
         digest=row.digest or "",
     )

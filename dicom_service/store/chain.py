@@ -19,6 +19,8 @@ START = "0" * 64
 def digest_of(before: str, row: Any) -> str:
     """SHA-256 of an event and the seal before it."""
     said = [before, row.id, row.at, row.event, row.user, row.study_uid, row.detail]
+    if getattr(row, "site", ""):  # events from before there were sites keep their seals
+        said.append(row.site)
     text = json.dumps(said, ensure_ascii=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
 

@@ -19,9 +19,15 @@ def short(length: int) -> Any:
     return String(length).with_variant(Text(collation="C"), "postgresql")
 
 
-def text_of(name: str) -> Column[str]:
-    """Text; empty where there is none."""
-    return Column(name, TEXT, nullable=False, default="")
+def text_of(name: str, *, server: str | None = None) -> Column[str]:
+    """Text; empty where there is none.
+
+    Parameters
+    ----------
+    server
+        What rows have that were there before the column.
+    """
+    return Column(name, TEXT, nullable=False, default="", server_default=server)
 
 
 def number(name: str) -> Column[int]:

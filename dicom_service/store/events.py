@@ -46,7 +46,12 @@ _STUDY = select(studies).where(studies.c.study_uid == bindparam("uid"))
 
 
 def arrived(
-    connection: Connection, header: InstanceHeader, at_us: int, *, prior: bool = False
+    connection: Connection,
+    header: InstanceHeader,
+    at_us: int,
+    *,
+    prior: bool = False,
+    site: str = "",
 ) -> int:
     """An object arrived: make or change its study.
 
@@ -54,6 +59,8 @@ def arrived(
     ----------
     prior
         Whether this node asked for it as an earlier study.
+    site
+        Whose study it is, if it is a new one.
 
     Returns
     -------
@@ -61,11 +68,11 @@ def arrived(
         When it arrived; later than every earlier object of the study even when the clock was
         set back, so that "newer than" can be asked of these times.
     """
-    return arrived_together(connection, [(header, at_us, prior)])[1][0]
+    return arrived_together(connection, [(header, at_us, prior)], site)[1][0]
 
 
 def arrived_together(
-    connection: Connection, objects: Sequence[tuple[InstanceHeader, int, bool]]
+    connection: Connection, objects: Sequence[tuple[InstanceHeader, int, bool]], site: str = ""
 ) -> tuple[bool, list[int]]:
     """Objects of one study arrived, one after another; the study is written once.
 
@@ -73,6 +80,8 @@ def arrived_together(
     ----------
     objects
         Header, time, and whether this node asked for it as an earlier study.
+    site
+        Whose study it is, if it is a new one.
 
     Returns
     -------
@@ -91,7 +100,7 @@ def arrived_together(
         now |= values
         times.append(at)
     if row is None:
-        connection.execute(insert(studies).values(study_uid=uid, **changed))
+        connection.execute(insert(studies).values(study_uid=uid, site=site, **changed))
     else:
         set_values(connection, uid, **changed)
     if "patient_id" in changed:

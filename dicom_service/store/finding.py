@@ -15,6 +15,7 @@ from sqlalchemy import text as literally
 from dicom_service.store import events, texts
 from dicom_service.store.model import ListQuery, Stage
 from dicom_service.store.schema import list_lines, outbox, studies, study_words
+from dicom_service.store.sites import of
 
 FEW = 7_000
 """Studies that are all looked at; where there may be more, the newest are gone through."""
@@ -23,6 +24,8 @@ HIDDEN = ("kept", "prior")
 WORK: tuple[Stage, ...] = ("to_read", "in_progress")
 _MANY: tuple[Stage, ...] = ("", "delivered")
 """Stages that most studies of an old store are in."""
+_LED: tuple[Stage, ...] = ("to_deliver", "trouble")
+"""Stages that other tables or indexes lead to, whatever the site."""
 _OFTEN = frozenset({"signed", *HIDDEN})
 """States that many studies may be in."""
 
@@ -54,24 +57,56 @@ class _Plan(NamedTuple):
 
 def page_of(connection: Connection, wanted: ListQuery, limit: int, offset: int) -> list[str]:
     """UIDs of the studies of a page, in its order; see `Listing.listed`."""
+    queue = wanted.stage in WORK and wanted.order == "queue"
+    if wanted.sites is None or len(wanted.sites) == 1:
+        query = _ordered(connection, wanted, queue=queue).limit(limit).offset(offset)
+        return list(connection.execute(query).scalars())
+    # Each site's come in the order of an index; those of several would have to be sorted.
+    found: list[Any] = []
+    for one in _each_site(wanted):
+        query = _ordered(connection, one, queue=queue).limit(offset + limit)
+        found += connection.execute(query).all()
+    found.sort(key=_queued if queue else _newest)
+    return [row.study_uid for row in found[offset : offset + limit]]
+
+
+def _queued(row: Any) -> tuple[Any, ...]:
+    return -row.urgent, row.arrived, row.study_uid
+
+
+def _newest(row: Any) -> tuple[Any, ...]:
+    return -row.arrived, row.study_uid
+
+
+def _each_site(wanted: ListQuery) -> Iterator[ListQuery]:
+    """The same of one site after another."""
+    for site in wanted.sites or ():
+        yield wanted.model_copy(update={"sites": (site,)})
+
+
+def _ordered(connection: Connection, wanted: ListQuery, *, queue: bool) -> Select[Any]:
     query, few = _plan(connection, wanted)
     # Few are found before they are sorted: adding nothing to the time keeps the index on it
     # from being walked through from end to end.
     arrived: Any = studies.c.last_object_at + 0 if few else studies.c.last_object_at
-    if wanted.stage in WORK and wanted.order == "queue":
-        lines = list_lines.c.study_uid == studies.c.study_uid
-        query = query.outerjoin_from(studies, list_lines, lines)
-        urgent = func.coalesce(list_lines.c.priority, 0).desc()
-        query = query.order_by(urgent, arrived, studies.c.study_uid)
-    else:
-        query = query.order_by(arrived.desc(), studies.c.study_uid)
-    return list(connection.execute(query.limit(limit).offset(offset)).scalars())
+    query = query.add_columns(studies.c.last_object_at.label("arrived"))
+    if not queue:
+        return query.order_by(arrived.desc(), studies.c.study_uid)
+    lines = list_lines.c.study_uid == studies.c.study_uid
+    urgent = func.coalesce(list_lines.c.priority, 0)
+    query = query.outerjoin_from(studies, list_lines, lines).add_columns(urgent.label("urgent"))
+    return query.order_by(urgent.desc(), arrived, studies.c.study_uid)
 
 
 def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
     """How many studies there are; counting ends at `at_most`."""
     if at_most <= 0:
         return 0
+    if wanted.sites is not None and len(wanted.sites) != 1:
+        counted = 0
+        for one in _each_site(wanted):
+            counted += count_of(connection, one, at_most - counted)
+        return counted
     within = _plan(connection, wanted).query.limit(at_most).subquery()
     return int(connection.execute(select(func.count()).select_from(within)).scalar_one())
 
@@ -87,6 +122,12 @@ def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
         query = query.where(texts.among(connection, found))
     else:
         query = query.where(*_looked_up(wanted))
+    if wanted.sites:
+        # Where the full-text index leads, or that of what few studies have, the site's is not to
+        # be chosen.
+        (site,) = wanted.sites
+        elsewhere = led or bool(wanted.reader) or wanted.stage in _LED
+        query = query.where(func.coalesce(studies.c.site, "") == site if elsewhere else of(site))
     if wanted.stage:
         query = query.where(_STAGES[wanted.stage])
     # Coalesced, so that no index is chosen for states that most studies are in.

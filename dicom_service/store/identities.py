@@ -5,11 +5,9 @@ tied to the pair and only once. Whatever is under way is a row, not memory: any 
 answer what another began, and each row is good for one use.
 """
 
-import json
-from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import Delete, delete, func, insert, select, update
+from sqlalchemy import Delete, delete, func, insert, select
 
 from dicom_service.base import Frozen
 from dicom_service.errors import Refused, TryLater
@@ -73,16 +71,6 @@ class Identities(Shelf):
             if row is None or row.password_hash or connection.execute(tied).first():
                 raise Refused(f"The account {user} is somebody else's.")
             connection.execute(insert(identities).values(issuer=issuer, subject=subject, user=user))
-
-    @retried
-    def set_roles(self, name: str, display: str, roles: Sequence[str]) -> None:
-        """What the provider says of somebody now."""
-        with self._index.write("users") as connection:
-            connection.execute(
-                update(users)
-                .where(users.c.name == name)
-                .values(display=display, roles=json.dumps(list(roles)))
-            )
 
     @retried
     def begin_step(self, state: str, step: Step, now: datetime) -> None:

@@ -10,12 +10,16 @@ from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import instances, quarantine, studies
 from dicom_service.store.times import now_us
 
-Outcome = Literal["new", "duplicate", "different"]
+Outcome = Literal["new", "duplicate", "different", "elsewhere"]
+"""elsewhere: its study or its UID is another site's."""
 
 # Made once: building a statement takes longer than running it.
-KNOWN = select(instances.c.digest, instances.c.missing, instances.c.blob).where(
-    instances.c.sop_instance_uid == bindparam("uid")
+KNOWN = (
+    select(instances.c.digest, instances.c.missing, instances.c.blob, studies.c.site)
+    .join(studies, studies.c.study_uid == instances.c.study_uid)
+    .where(instances.c.sop_instance_uid == bindparam("uid"))
 )
+SITE = select(studies.c.site).where(studies.c.study_uid == bindparam("uid"))
 _INSERT = insert(instances)
 _AT_ONCE = 500
 
@@ -31,6 +35,8 @@ class Arrival(NamedTuple):
     prior: bool
     at_us: int = 0
     """When it was acknowledged; 0: now."""
+    site: str = ""
+    """Which site was called."""
 
 
 def index_objects(
@@ -46,7 +52,7 @@ def index_objects(
         some = instances.c.sop_instance_uid.in_(uids[start : start + _AT_ONCE])
         query = select(instances.c.sop_instance_uid).where(some)
         taken |= set(connection.execute(query).scalars())
-    fresh: dict[str, list[Arrival]] = {}
+    fresh: dict[tuple[str, str], list[int]] = {}
     rest: list[int] = []
     results: list[tuple[Outcome, bool]] = [("new", True)] * len(arrivals)
     for number, arrival in enumerate(arrivals):
@@ -54,18 +60,24 @@ def index_objects(
             rest.append(number)
         else:
             taken.add(uids[number])
-            fresh.setdefault(arrival.header.study_uid, []).append(arrival)
-    for group in fresh.values():
-        _insert_study(connection, group)
+            fresh.setdefault((arrival.header.study_uid, arrival.site), []).append(number)
+    for (study_uid, site), numbers in fresh.items():
+        if connection.execute(SITE, {"uid": study_uid}).scalar() in (None, site):
+            _insert_study(connection, [arrivals[number] for number in numbers], site)
+        else:
+            for number in numbers:
+                results[number] = "elsewhere", True
     for number in rest:
-        results[number] = index_object(connection, arrivals[number])
+        outcome, needed = index_object(connection, arrivals[number])
+        # These were acknowledged: what is of nobody here is found at the next start, set aside.
+        results[number] = outcome, needed or outcome == "elsewhere"
     return results
 
 
-def _insert_study(connection: Connection, group: list[Arrival]) -> None:
-    """Rows of new objects of one study."""
+def _insert_study(connection: Connection, group: list[Arrival], site: str) -> None:
+    """Rows of new objects of one study, which is of this site."""
     came = [(a.header, a.at_us or now_us(), a.prior) for a in group]
-    is_first, times = events.arrived_together(connection, came)
+    is_first, times = events.arrived_together(connection, came, site)
     if is_first:
         _note_received(connection, group[0].header, group[0].source, times[0])
     rows = [_values(a, at_us) for a, at_us in zip(group, times, strict=True)]
@@ -109,10 +121,13 @@ def insert_instance(
 
 def index_object(connection: Connection, arrival: Arrival) -> tuple[Outcome, bool]:
     """Write what an arrival changes; returns the outcome, and whether its file is needed."""
-    name, header, digest, _, source, prior, _ = arrival
+    name, header, digest, _, source, prior, _, site = arrival
     known = connection.execute(KNOWN, {"uid": header.sop_instance_uid}).first()
+    of_study = connection.execute(SITE, {"uid": header.study_uid}).scalar()
+    if any(of not in (None, site) for of in (of_study, known and known.site)):
+        return "elsewhere", False
     if known is None:
-        _insert(connection, arrival)
+        _insert(connection, arrival, is_first=of_study is None)
         return "new", True
     if known.blob == name:  # done before, by a commit that was said to have failed
         return "new", True
@@ -128,10 +143,9 @@ def index_object(connection: Connection, arrival: Arrival) -> tuple[Outcome, boo
     return outcome, kept
 
 
-def _insert(connection: Connection, arrival: Arrival) -> None:
-    header = arrival.header
-    is_first = not _study_known(connection, header.study_uid)
-    at_us = events.arrived(connection, header, arrival.at_us or now_us(), prior=arrival.prior)
+def _insert(connection: Connection, arrival: Arrival, *, is_first: bool) -> None:
+    header, at = arrival.header, arrival.at_us or now_us()
+    at_us = events.arrived(connection, header, at, prior=arrival.prior, site=arrival.site)
     if is_first:  # once for a study: its objects follow each other
         _note_received(connection, header, arrival.source, at_us)
     connection.execute(_INSERT, _values(arrival, at_us))
@@ -171,11 +185,6 @@ def _quarantine(
     detail = f"object {header.sop_instance_uid} came again from {source} with other content"
     audit.note(connection, "different bytes", at_us=at_us, study_uid=original, detail=detail)
     return True
-
-
-def _study_known(connection: Connection, study_uid: str) -> bool:
-    query = select(studies.c.study_uid).where(studies.c.study_uid == study_uid)
-    return connection.execute(query).first() is not None
 
 
 def _note_received(connection: Connection, header: InstanceHeader, source: str, at_us: int) -> None:

@@ -1,5 +1,6 @@
 """The reading list by the stage of the work, with what a reader chooses by: urgency, views, age."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -43,11 +44,12 @@ class Listing(Studies):
         with self._index.read() as connection:
             return count_of(connection, query, at_most)
 
-    def stages(self) -> dict[str, int]:
+    def stages(self, sites: Sequence[str] | None = None) -> dict[str, int]:
         """How many studies, up to `COUNTED`, are in each stage that somebody should look at."""
+        within = None if sites is None else tuple(sites)
         with self._index.read() as connection:
             return {
-                stage: count_of(connection, ListQuery(stage=stage), COUNTED)
+                stage: count_of(connection, ListQuery(stage=stage, sites=within), COUNTED)
                 for stage in _COUNTED_STAGES
             }
 

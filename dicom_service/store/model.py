@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Literal
 
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field
 
 from dicom_service.base import Frozen
 
@@ -84,12 +84,15 @@ class QuarantineRow(Frozen):
     """keep or replace; "": a person has yet to decide."""
     decided_by: str = ""
     reason: str = ""
+    site: str = ""
 
 
 class StudyRow(Frozen):
     """One line of the reading list."""
 
     study_uid: str
+    site: str = ""
+    """Whose it is; "" where a node has but one site."""
     patient_id: str = ""
     patient_name: str = ""
     species: str = ""
@@ -145,6 +148,8 @@ class ListQuery(Frozen):
     species: str = ""
     reader: str = ""
     order: Literal["queue", "newest"] = "queue"
+    sites: tuple[str, ...] | None = None
+    """Of these sites only; None: of all."""
 
 
 class Reopening(Frozen):
@@ -197,6 +202,8 @@ class OutboxRow(Frozen):
     """Deliveries and commitment requests that failed in a row."""
     transaction_uid: str = ""
     error: str = ""
+    site: str = ""
+    """Of its study: whose peer the destination is."""
 
 
 class PriorSearch(Frozen):
@@ -239,7 +246,14 @@ class UserRow(Frozen):
     display: str
     password_hash: str
     roles: tuple[str, ...]
+    """At the site without a name."""
     disabled: bool = False
+    sites: dict[str, tuple[str, ...]] = Field(default={})
+    """Site with a name -> roles there."""
+
+    def at(self, site: str) -> tuple[str, ...]:
+        """Roles at a site."""
+        return self.sites.get(site, ()) if site else self.roles
 
     @property
     def hash_in_use(self) -> str | None:
@@ -264,6 +278,7 @@ class AuditRow(Frozen):
     user: str
     study_uid: str
     detail: str
+    site: str = ""
     digest: str = ""
     """Its seal: the digest of it and of everything before it."""
 
@@ -302,6 +317,7 @@ class Owed(Frozen):
 
     id: int
     study_uid: str
+    site: str = ""
     patient_name: str
     patient_id: str
     kind: str

@@ -8,8 +8,8 @@ from typing import Any, Literal, NoReturn
 
 from sqlalchemy import select
 
-from dicom_service.errors import DifferentBytes, SesamoidError, SetupError
-from dicom_service.store import events
+from dicom_service.errors import DifferentBytes, OtherSite, SesamoidError, SetupError
+from dicom_service.store import audit, events
 from dicom_service.store.backlog import Backlog
 from dicom_service.store.blobs import full_disk_named
 from dicom_service.store.digests import digest_of, same_kind
@@ -19,16 +19,21 @@ from dicom_service.store.index import Unsure, retried, tell
 from dicom_service.store.indexing import KNOWN, Arrival, Outcome, index_object
 from dicom_service.store.journal import SEGMENT, SEGMENTS
 from dicom_service.store.model import InstanceHeader, StoredInstance
-from dicom_service.store.opening import Shelf
 from dicom_service.store.replay import replay
 from dicom_service.store.schema import instances
+from dicom_service.store.sites import Sites
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.times import from_us, now_us
 
-_LOOK_UP = "SELECT digest, missing FROM instances WHERE sop_instance_uid = ?"
+_LOOK_UP = (
+    "SELECT digest, missing, site FROM instances JOIN studies USING (study_uid) "
+    "WHERE sop_instance_uid = ?"
+)
+
+_MOST_NOTED = 1000
 
 
-class Objects(Shelf):
+class Objects(Sites):
     """Objects as received, and the ones kept aside."""
 
     _backlog: Backlog | None = None
@@ -36,6 +41,9 @@ class Objects(Shelf):
     def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
         super().__init__(folder, exclusive=exclusive, index_url=index_url)
         self._arrivals = Group(self._index_objects)
+        self._noted: set[tuple[str, str]] = set()
+        self.several_sites = False
+        """Whether objects come for several sites."""
         self.replayed = 0
         """Objects that only the journal of the last run had."""
         try:
@@ -100,6 +108,7 @@ class Objects(Shelf):
         source: str,
         prior: bool = False,
         digest: str | None = None,
+        site: str = "",
     ) -> Literal["new", "duplicate"]:
         """Keep a received object for good.
 
@@ -118,9 +127,13 @@ class Objects(Shelf):
             Whether this node asked for it as an earlier study: then nobody is to read it.
         digest
             What `digest_of` would find, when it was made while the object came in.
+        site
+            Which site it was sent to.
 
         Raises
         ------
+        OtherSite
+            Its study or its UID is another site's; nothing is kept.
         DifferentBytes
             The UID is taken by an object with other content; this one is in quarantine.
         StorageFull
@@ -134,7 +147,7 @@ class Objects(Shelf):
                 else:
                     size = temp.stat().st_size
             with self._held(header.sop_instance_uid):
-                return self._accept(temp, header, digest, size, source, prior)
+                return self._accept(temp, Arrival("", header, digest, size, source, prior, 0, site))
         finally:
             temp.unlink(missing_ok=True)
 
@@ -146,17 +159,16 @@ class Objects(Shelf):
         source: str,
         prior: bool = False,
         digest: str,
+        site: str = "",
     ) -> Literal["new", "duplicate"]:
         """Keep a received object of fewer than `small` bytes for good; see `accept`."""
         with full_disk_named(self.folder):
             self._check_room(prior)
         backlog = self._backlog
         if backlog is not None and len(data) < backlog.below:
-            at_us = now_us()
-            arrival = Arrival(
-                self._blobs.new_name(), header, digest, len(data), source, prior, at_us
-            )
-            if backlog.take(arrival, data, lambda: self._known(header.sop_instance_uid) is None):
+            name, at_us = self._blobs.new_name(), now_us()
+            arrival = Arrival(name, header, digest, len(data), source, prior, at_us, site)
+            if backlog.take(arrival, data, lambda: self._may_wait(header, site)):
                 reach("accept.journaled")
                 return "new"
         temp = self.incoming / f"{uuid.uuid4().hex}.dcm"
@@ -164,32 +176,49 @@ class Objects(Shelf):
             with full_disk_named(self.folder):
                 temp.write_bytes(data)
             with self._held(header.sop_instance_uid):
-                return self._accept(temp, header, digest, len(data), source, prior)
+                arrival = Arrival("", header, digest, len(data), source, prior, 0, site)
+                return self._accept(temp, arrival)
         finally:
             temp.unlink(missing_ok=True)
 
-    def _accept(
-        self,
-        temp: Path,
-        header: InstanceHeader,
-        digest: str,
-        size: int,
-        source: str,
-        prior: bool,
-    ) -> Literal["new", "duplicate"]:
+    def _accept(self, temp: Path, arrival: Arrival) -> Literal["new", "duplicate"]:
+        header = arrival.header
         known = self._known(header.sop_instance_uid)
-        if known is not None and not same_kind(known[0], digest):
-            digest, _ = digest_of(temp, like=known[0])
-        if known is not None and known == (digest, False):
-            self._came_again(header, prior)
+        if known is not None and not same_kind(known[0], arrival.digest):
+            arrival = arrival._replace(digest=digest_of(temp, like=known[0])[0])
+        if known == (arrival.digest, False, arrival.site):
+            self._came_again(header, arrival.prior)
             return "duplicate"
-        name = self._blobs.place(temp)
+        arrival = arrival._replace(name=self._blobs.place(temp))
         reach("accept.renamed")
-        outcome = self._arrivals.commit(Arrival(name, header, digest, size, source, prior))
+        outcome = self._arrivals.commit(arrival)
         reach("accept.committed")
+        if outcome == "elsewhere":
+            self._note_elsewhere(arrival)
+            raise OtherSite("This object cannot be kept for this site.")
         if outcome == "different":
-            _refuse(header, source)
+            _refuse(header, arrival.source)
         return outcome
+
+    def _may_wait(self, header: InstanceHeader, site: str) -> bool:
+        """Whether an object may be acknowledged before it is in the index: it is new, and where
+        there are sites its study is known to be of the right one."""
+        if self._known(header.sop_instance_uid) is not None:
+            return False
+        return not self.several_sites or self.site_of(header.study_uid) == site
+
+    @retried
+    def _note_elsewhere(self, arrival: Arrival) -> None:
+        """One event for a study, at the site that was called: it names nothing of the other."""
+        study, site = arrival.header.study_uid, arrival.site
+        if (study, site) in self._noted:
+            return
+        self._noted.add((study, site))
+        if len(self._noted) > _MOST_NOTED:
+            self._noted.clear()
+        detail = f"{arrival.source}: study {study} cannot be kept"
+        with self._index.write() as connection:
+            audit.note(connection, "object refused", at_us=now_us(), detail=detail, site=site)
 
     def _held(self, sop_instance_uid: str) -> AbstractContextManager[None]:
         if self._backlog is None:
@@ -201,14 +230,14 @@ class Objects(Shelf):
         # will need its room a second time.
         self.check_room(2 if prior else 1, self.waiting_bytes)
 
-    def _known(self, sop_instance_uid: str) -> tuple[str, bool] | None:
-        """Digest of the object with this UID, and whether its file is gone."""
+    def _known(self, sop_instance_uid: str) -> tuple[str, bool, str] | None:
+        """Digest of the object with this UID, whether its file is gone, and its site."""
         if isinstance(self._index, SqliteIndex):
             found = self._index.look_up(_LOOK_UP, (sop_instance_uid,))
-            return None if found is None else (str(found[0]), bool(found[1]))
+            return None if found is None else (str(found[0]), bool(found[1]), str(found[2]))
         with self._index.read() as connection:
             row = connection.execute(KNOWN, {"uid": sop_instance_uid}).first()
-        return None if row is None else (row.digest, row.missing)
+        return None if row is None else (row.digest, row.missing, row.site)
 
     @retried
     def _came_again(self, header: InstanceHeader, prior: bool) -> None:

@@ -15,14 +15,25 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Select, case, delete, func, insert, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    case,
+    delete,
+    func,
+    insert,
+    or_,
+    select,
+    update,
+)
 
 from dicom_service.store import audit
 from dicom_service.store.faults import reach
 from dicom_service.store.index import retried, tell
 from dicom_service.store.model import OutboxRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema import documents, leases, outbox, outbox_asks
+from dicom_service.store.schema import documents, leases, outbox, outbox_asks, studies
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
 MOST_RESENDS = 5
@@ -152,6 +163,7 @@ class Outbox(Shelf):
         failed: Mapping[str, str],
         *,
         retry_seconds: float = 0.0,
+        site: str | None = None,
     ) -> int:
         """A commitment report came.
 
@@ -162,6 +174,8 @@ class Outbox(Shelf):
         failed
             UIDs that it does not keep, with the reason: sent again after `retry_seconds`
             (doubled each time), refused after `MOST_RESENDS` times.
+        site
+            Of whoever reports: what other sites sent is not theirs to report on. None: any.
 
         Returns
         -------
@@ -176,6 +190,8 @@ class Outbox(Shelf):
             .order_by(outbox.c.id)
             .with_for_update(of=outbox)
         )
+        if site is not None:
+            query = query.where(_of_site(site))
         with self._index.write() as connection:
             rows = connection.execute(query).all()
             ok = [row.id for row in rows if row.sop_instance_uid in ok_uids]
@@ -198,10 +214,10 @@ class Outbox(Shelf):
         return len(rows)
 
     @retried
-    def address_outbox(self, destination: str) -> int:
-        """Send what waits for an archive to this one; returns how many rows did."""
+    def address_outbox(self, destination: str, site: str = "") -> int:
+        """Send what a site has waiting for an archive to this one; returns how many rows did."""
         with self._index.write() as connection:
-            query = update(outbox).where(outbox.c.destination == "")
+            query = update(outbox).where(outbox.c.destination == "", _of_site(site))
             tell(connection)
             return connection.execute(
                 query.values(destination=destination, error="", next_at=0)
@@ -236,13 +252,22 @@ class Outbox(Shelf):
             attempts=row.attempts,
             transaction_uid=row.transaction_uid,
             error=row.error,
+            site=row.site,
         )
 
 
 def _rows() -> Select[Any]:
-    return select(outbox, documents.c.sop_class_uid, documents.c.blob).join(
-        documents, documents.c.sop_instance_uid == outbox.c.sop_instance_uid
+    return (
+        select(outbox, documents.c.sop_class_uid, documents.c.blob, studies.c.site)
+        .join(documents, documents.c.sop_instance_uid == outbox.c.sop_instance_uid)
+        .join(studies, studies.c.study_uid == outbox.c.study_uid)
     )
+
+
+def _of_site(site: str) -> ColumnElement[bool]:
+    """Asked of each row: what is open is little, and a site has many studies."""
+    here = select(studies.c.site).where(studies.c.study_uid == outbox.c.study_uid)
+    return here.correlate(outbox).scalar_subquery() == site
 
 
 def _due(at: int) -> tuple[Any, ...]:

@@ -25,8 +25,10 @@ class AddedPeers(Shelf):
             return list(connection.execute(query).scalars())
 
     @retried
-    def put_peer(self, name: str, said: str, *, detail: str, by: str, at: datetime) -> None:
-        """Add a peer, or change the one of that name."""
+    def put_peer(
+        self, name: str, said: str, *, detail: str, by: str, at: datetime, site: str = ""
+    ) -> None:
+        """Add a peer, or change the one of that name; `name` begins with that of its site."""
         key = added_peers.c.name == name
         with self._index.write(f"peer {name}") as connection:
             known = connection.execute(select(added_peers.c.name).where(key)).first()
@@ -35,10 +37,10 @@ class AddedPeers(Shelf):
             else:
                 connection.execute(insert(added_peers).values(name=name, said=said))
             event = "peer changed" if known else "peer added"
-            audit.note(connection, event, at_us=to_us(at), user=by, detail=detail)
+            audit.note(connection, event, at_us=to_us(at), user=by, detail=detail, site=site)
 
     @retried
-    def remove_peer(self, name: str, *, by: str, at: datetime) -> None:
+    def remove_peer(self, name: str, *, by: str, at: datetime, site: str = "") -> None:
         """Forget a peer.
 
         Raises
@@ -49,5 +51,6 @@ class AddedPeers(Shelf):
         with self._index.write(f"peer {name}") as connection:
             gone = connection.execute(delete(added_peers).where(added_peers.c.name == name))
             if gone.rowcount == 0:
-                raise NotFound(f"No peer {name} was added here.")
-            audit.note(connection, "peer removed", at_us=to_us(at), user=by, detail=name)
+                raise NotFound(f"No peer {name.rpartition('/')[2]} was added here.")
+            event = "peer removed"
+            audit.note(connection, event, at_us=to_us(at), user=by, detail=name, site=site)

@@ -9,6 +9,7 @@
 Only discard deletes anything; keep and replace can be changed again.
 """
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Literal
 
@@ -20,18 +21,26 @@ from dicom_service.store.index import hold, retried
 from dicom_service.store.model import InstanceHeader, QuarantineRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import instances, quarantine, quarantine_decisions, studies
+from dicom_service.store.sites import among
 from dicom_service.store.times import from_us, to_us
 
 Decision = Literal["keep", "replace", "discard"]
 _PAST: dict[Decision, str] = {"keep": "kept aside", "replace": "replaced", "discard": "discarded"}
 
 
+def nothing_there(number: int) -> NotFound:
+    """What is said where there is no such copy."""
+    return NotFound(f"Nothing is in quarantine under the number {number}.")
+
+
 class Quarantine(Shelf):
     """The copies kept aside."""
 
-    def quarantined(self, *, undecided: bool = False) -> list[QuarantineRow]:
-        """Objects kept aside because their UID was taken, newest first."""
-        query = _rows().order_by(quarantine.c.id.desc())
+    def quarantined(
+        self, *, undecided: bool = False, sites: Sequence[str] | None = None
+    ) -> list[QuarantineRow]:
+        """Objects kept aside because their UID was taken, newest first; of these sites only."""
+        query = _rows().where(*among(studies.c.site, sites)).order_by(quarantine.c.id.desc())
         if undecided:
             query = query.where(quarantine_decisions.c.quarantine_id.is_(None))
         with self._index.read() as connection:
@@ -48,7 +57,7 @@ class Quarantine(Shelf):
         with self._index.read() as connection:
             row = connection.execute(_rows().where(quarantine.c.id == number)).first()
         if row is None:
-            raise NotFound(f"Nothing is in quarantine under the number {number}.")
+            raise nothing_there(number)
         return self._kept_aside(row)
 
     @retried
@@ -82,7 +91,7 @@ class Quarantine(Shelf):
         with self._index.write("quarantine") as connection:
             row = connection.execute(select(quarantine).where(quarantine.c.id == number)).first()
             if row is None:
-                raise NotFound(f"Nothing is in quarantine under the number {number}.")
+                raise nothing_there(number)
             hold(connection, row.study_uid)
             done = quarantine_decisions.c.quarantine_id == number
             connection.execute(delete(quarantine_decisions).where(done))
@@ -125,13 +134,17 @@ class Quarantine(Shelf):
             decision=row.decision or "",
             decided_by=row.user or "",
             reason=row.reason or "",
+            site=row.site or "",
         )
 
 
 def _rows() -> Select[Any]:
     decided = quarantine_decisions
-    return select(quarantine, decided.c.decision, decided.c.user, decided.c.reason).join(
-        decided, decided.c.quarantine_id == quarantine.c.id, isouter=True
+    columns = (decided.c.decision, decided.c.user, decided.c.reason, studies.c.site)
+    return (
+        select(quarantine, *columns)
+        .join(decided, decided.c.quarantine_id == quarantine.c.id, isouter=True)
+        .join(studies, studies.c.study_uid == quarantine.c.study_uid, isouter=True)
     )
 
 

@@ -31,7 +31,7 @@ from dicom_service.store.columns import (
 )
 from dicom_service.store.schema_accounts import users as _users  # noqa: F401 - one metadata
 
-VERSION = 11
+VERSION = 12
 """Raised whenever a table changes; a store with a newer one is refused."""
 
 schema_version = Table("schema_version", metadata, Column("version", Integer, nullable=False))
@@ -49,6 +49,7 @@ index_home = Table(
 )
 
 _FOUND_BY = ("study_uid", "species", "reader")
+_NAMED = only("site != ''")
 studies = Table(
     "studies",
     metadata,
@@ -76,6 +77,7 @@ studies = Table(
     number("version"),
     text_of("reading"),
     time("saved_at"),
+    text_of("site", server=""),  # see sites.py
     # These hold all that a page of the reading list asks, in its order.
     Index("studies_of_state", "state", "last_object_at", *_FOUND_BY),
     Index("studies_newest", text("last_object_at DESC"), *_FOUND_BY, "state"),
@@ -90,6 +92,9 @@ studies = Table(
         "state",
         **only("species != ''"),
     ),
+    # The same for sites with a name; where there is only the one without, nothing is in them.
+    Index("studies_of_site", "site", text("last_object_at DESC"), *_FOUND_BY, "state", **_NAMED),
+    Index("studies_at_site", "site", "state", "last_object_at", *_FOUND_BY, **_NAMED),
     Index("studies_by_patient", "patient_id", postgresql_using="hash"),
     Index("studies_with_late_objects", "late_objects", **only("late_objects > 0")),
 )
@@ -301,7 +306,9 @@ audit = Table(
     text_of("user"),
     text_of("study_uid"),
     text_of("detail"),
+    text_of("site", server=""),
     Index("audit_by_study", "study_uid"),
+    Index("audit_of_site", "site", "id", **_NAMED),
 )
 
 audit_seals = Table(

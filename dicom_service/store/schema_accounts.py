@@ -1,6 +1,6 @@
 """The tables of accounts: who may sign in, from where, and what they chose. See `schema`."""
 
-from sqlalchemy import Column, ForeignKey, Table
+from sqlalchemy import Column, ForeignKey, Index, Table
 
 from dicom_service.store.columns import TEXT, metadata, short, text_of, time
 
@@ -11,6 +11,21 @@ users = Table(
     text_of("display"),
     text_of("password_hash"),
     Column("roles", TEXT, nullable=False, default="[]"),
+)
+
+user_sites = Table(
+    "user_sites",  # roles at sites with a name; those at the one without are in `users`
+    metadata,
+    Column("user", short(64), ForeignKey("users.name"), primary_key=True),
+    Column("site", short(32), primary_key=True),
+    Column("roles", TEXT, nullable=False, default="[]"),
+    Index("user_sites_by_site", "site"),
+)
+
+known_sites = Table(
+    "known_sites",  # sites with a name that this index was ever used for
+    metadata,
+    Column("id", short(32), primary_key=True),
 )
 
 disabled_users = Table(

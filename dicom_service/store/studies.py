@@ -19,6 +19,7 @@ from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.papers import insert_document, prepared_columns, signed_versions
 from dicom_service.store.schema import studies, study_words
+from dicom_service.store.sites import among, of
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
 LISTED = [c for c in studies.c if c.name not in ("facts", "template", "reading")]
@@ -38,6 +39,7 @@ class Studies(Shelf):
         text: str = "",
         states: Sequence[str] = (),
         patient_id: str = "",
+        sites: Sequence[str] | None = None,
         limit: int = 100,
         offset: int = 0,
     ) -> list[StudyRow]:
@@ -50,16 +52,33 @@ class Studies(Shelf):
             number, the description or the species; or be the Study Instance UID.
         states
             Only these; empty: all but the studies without an image to read.
+        sites
+            Of these only; None: of all.
         """
         query = matching(select(*LISTED), text, states, patient_id)
         order = (studies.c.last_object_at.desc(), studies.c.study_uid)
-        return self._rows(query.order_by(*order).limit(limit).offset(offset))
+        query = query.order_by(*order)
+        if sites is None or len(sites) == 1:
+            here = [] if sites is None else [of(sites[0])]
+            return self._rows(query.where(*here).limit(limit).offset(offset))
+        # Each site's are in the order of an index; those of several would have to be sorted.
+        found = [
+            row for one in sites for row in self._rows(query.where(of(one)).limit(offset + limit))
+        ]
+        found.sort(key=lambda row: row.study_uid)
+        found.sort(key=lambda row: row.last_object_at, reverse=True)
+        return found[offset : offset + limit]
 
     def count_studies(
-        self, *, text: str = "", states: Sequence[str] = (), patient_id: str = ""
+        self,
+        *,
+        text: str = "",
+        states: Sequence[str] = (),
+        patient_id: str = "",
+        sites: Sequence[str] | None = None,
     ) -> int:
         """How many studies `studies` would list without a limit."""
-        query = select(func.count()).select_from(studies)
+        query = select(func.count()).select_from(studies).where(*among(studies.c.site, sites))
         with self._index.read() as connection:
             counted = connection.execute(matching(query, text, states, patient_id))
             return int(counted.scalar_one())

@@ -11,7 +11,7 @@ from dicom_service.errors import NotFound, Refused
 from dicom_service.store.index import retried
 from dicom_service.store.model import SessionRow, UserRow
 from dicom_service.store.opening import Shelf
-from dicom_service.store.schema_accounts import disabled_users, sessions, users
+from dicom_service.store.schema_accounts import disabled_users, sessions, user_sites, users
 from dicom_service.store.times import from_us, to_us
 
 ACCOUNTS = "accounts"
@@ -22,8 +22,10 @@ class Users(Shelf):
     """Users and their sessions; only hashes of passwords and tokens are kept."""
 
     @retried
-    def add_user(self, name: str, display: str, password_hash: str, roles: Sequence[str]) -> None:
-        """Add somebody who can sign in.
+    def add_user(
+        self, name: str, display: str, password_hash: str, roles: Sequence[str], *, site: str = ""
+    ) -> None:
+        """Add somebody who can sign in, with roles at one site.
 
         Raises
         ------
@@ -31,16 +33,22 @@ class Users(Shelf):
             The name is taken.
         """
         with self._index.write(ACCOUNTS) as connection:
-            if connection.execute(select(users.c.name).where(users.c.name == name)).first():
-                raise Refused(f"There is a user {name} already.")
-            connection.execute(
-                insert(users).values(
-                    name=name,
-                    display=display,
-                    password_hash=password_hash,
-                    roles=json.dumps(list(roles)),
-                )
-            )
+            insert_user(connection, name, display, password_hash)
+            put_roles(connection, name, site, roles)
+
+    @retried
+    def set_site_roles(self, name: str, site: str, roles: Sequence[str]) -> None:
+        """The roles of a user at a site; none: that site is closed to them.
+
+        Raises
+        ------
+        NotFound
+            No such user.
+        """
+        with self._index.write(ACCOUNTS) as connection:
+            if not connection.execute(select(users.c.name).where(users.c.name == name)).first():
+                raise NotFound(f"There is no user {name}.")
+            put_roles(connection, name, site, roles)
 
     def user(self, name: str) -> UserRow | None:
         """The user of that name."""
@@ -98,9 +106,35 @@ class Users(Shelf):
             connection.execute(delete(sessions).where(sessions.c.token_hash == token_hash))
 
 
+def insert_user(connection: Connection, name: str, display: str, password_hash: str) -> None:
+    """Add a user without a role anywhere; Refused when the name is taken."""
+    if connection.execute(select(users.c.name).where(users.c.name == name)).first():
+        raise Refused(f"There is a user {name} already.")
+    values = {"name": name, "display": display, "password_hash": password_hash}
+    connection.execute(insert(users).values(**values, roles="[]"))
+
+
+def put_roles(connection: Connection, name: str, site: str, roles: Sequence[str]) -> None:
+    """Write down somebody's roles at a site."""
+    said = json.dumps(list(roles))
+    if not site:
+        connection.execute(update(users).where(users.c.name == name).values(roles=said))
+        return
+    here = (user_sites.c.user == name, user_sites.c.site == site)
+    connection.execute(delete(user_sites).where(*here))
+    if roles:
+        connection.execute(insert(user_sites).values(user=name, site=site, roles=said))
+
+
 def user_rows(connection: Connection, query: Select[Any]) -> list[UserRow]:
     """What a query over users finds."""
     disabled = set(connection.execute(select(disabled_users.c.name)).scalars())
+    rows = connection.execute(query).all()
+    names = [row.name for row in rows]
+    at_sites: dict[str, dict[str, tuple[str, ...]]] = {}
+    kept = select(user_sites).where(user_sites.c.user.in_(names)).order_by(user_sites.c.site)
+    for row in connection.execute(kept):
+        at_sites.setdefault(row.user, {})[row.site] = tuple(json.loads(row.roles))
     return [
         UserRow(
             name=row.name,
@@ -108,6 +142,7 @@ def user_rows(connection: Connection, query: Select[Any]) -> list[UserRow]:
             password_hash=row.password_hash,
             roles=tuple(json.loads(row.roles)),
             disabled=row.name in disabled,
+            sites=at_sites.get(row.name, {}),
         )
-        for row in connection.execute(query)
+        for row in rows
     ]

@@ -7,7 +7,7 @@ from pydantic import Field, ValidationError
 
 from dicom_service import __version__
 from dicom_service.base import Frozen
-from dicom_service.errors import NotAllowed, Refused
+from dicom_service.errors import NotAllowed, NotFound, Refused
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.queries import number
 from dicom_service.web.session import Caller, json_body, signed_in
@@ -38,29 +38,62 @@ def administrator() -> Caller:
         Their role is another; it is noted.
     """
     found = signed_in()
-    if "administrator" not in found.user.roles:
+    if administered() == ():
         site().seeing.note("not allowed", found.user.name, detail="administration")
         raise NotAllowed(f"{found.user.name} does not look after this node: ask an administrator.")
     return found
+
+
+def administered() -> tuple[str, ...] | None:
+    """The sites that the caller looks after; None: the node, with all that there are."""
+    user = signed_in().user
+    if "administrator" in user.roles:
+        return None
+    known = (one.id for one in site().settings.sites)
+    return tuple(one for one in known if "administrator" in user.at(one))
+
+
+def operator() -> Caller:
+    """Who is asking, if they look after the node as a whole and not only after sites of it."""
+    found = administrator()
+    if administered() is not None:
+        raise NotAllowed("This is for whoever looks after the whole node.")
+    return found
+
+
+def site_asked() -> str:
+    """The site that a request is about (`?site=`): without it the first that they look after.
+
+    Raises
+    ------
+    NotFound
+        It is none of theirs; the same whether there is such a site or not.
+    """
+    mine = administered()
+    known = ("", *(one.id for one in site().settings.sites)) if mine is None else mine
+    asked = request.args.get("site", known[0])
+    if asked not in known:
+        raise NotFound(f"You look after no site {asked[:32]}.")
+    return asked
 
 
 @blueprint.get("/overview")
 def overview() -> Response:
     """Studies, deliveries, storage and peers at a glance."""
     administrator()
-    here = site()
-    settings = here.settings
+    here, mine = site(), administered()
+    settings = here.settings.at(site_asked())
     node = {
         "version": __version__,
         "ae_title": settings.ae_title,
         "dimse": f"{settings.dimse_host}:{settings.dimse_port}",
         "listening": here.listening(),
         "started_at": here.started_at.isoformat(),
-        "data_folder": str(here.store.folder),
-        "archive": here.roster.archive,
-        "audit_syslog": settings.audit_syslog,
+        "data_folder": str(here.store.folder) if mine is None else "",
+        "archive": here.roster.at(site_asked()).archive,
+        "audit_syslog": settings.audit_syslog if mine is None else "",
     }
-    return jsonify(here.store.overview().model_dump(mode="json") | {"node": node})
+    return jsonify(here.store.overview(mine).model_dump(mode="json") | {"node": node})
 
 
 @blueprint.get("/outbox")
@@ -72,8 +105,8 @@ def outbox() -> Response:
         if state not in DELIVERY_STATES:
             raise Refused(f"state={state[:20]} is none of {', '.join(DELIVERY_STATES)}.")
     limit, offset = number("limit", 100, LARGEST_PAGE), number("offset", 0, 10**9)
-    rows = site().store.owed(wanted, limit, offset)
-    total = site().store.count_owed(wanted)
+    rows = site().store.owed(wanted, limit, offset, administered())
+    total = site().store.count_owed(wanted, administered())
     return jsonify({"total": total, "rows": [row.model_dump(mode="json") for row in rows]})
 
 
@@ -85,7 +118,9 @@ def retry() -> Response:
         asked = Retry.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "list") from error
-    count = site().store.try_again(asked.ids, user=found.user.name, at=site().clock())
+    count = site().store.try_again(
+        asked.ids, user=found.user.name, at=site().clock(), sites=administered()
+    )
     site().on_outbox()
     return jsonify({"tried": count})
 
@@ -101,6 +136,7 @@ def audit() -> Response:
         study_uid=request.args.get("study", "")[:64],
         since=_moment("since"),
         until=_moment("until"),
+        sites=administered(),
         limit=number("limit", 100, LARGEST_PAGE),
         offset=number("offset", 0, 10**9),
     )
@@ -110,7 +146,7 @@ def audit() -> Response:
 @blueprint.post("/audit/verify")
 def verify() -> Response:
     """Whether the audit trail is as it was written."""
-    administrator()
+    operator()
     _nothing()
     return jsonify(site().store.audit_verify().model_dump(mode="json"))
 

@@ -158,7 +158,7 @@ def reopen_for_correction(study: str) -> Response:
         raise wrong_json(error, "reason") from error
     if asked.password:
         with _PasswordTry(found.user.name):
-            site().desk.verify(found.user.name, asked.password)
+            site().desk.verify(found.user.name, asked.password, study)
     site().desk.reopen_for_correction(study, found.user.name, asked.reason)
     return open_reading(study)
 

@@ -13,6 +13,7 @@ from dicom_service.web import (
     accounts,
     admin,
     api,
+    gate,
     health,
     languages,
     measuring,
@@ -113,6 +114,7 @@ def create_app(
     languages.install(app)
     metrics.install(app, store)
     security.install(app)
+    gate.install(app)
     for part in (*(module.blueprint for module in (*API, pages, metrics)), dicomweb):
         app.register_blueprint(part)
     app.register_blueprint(viewer_files.blueprint)

@@ -1,6 +1,6 @@
 """What the panel asks about measurements, as JSON; nothing of it is kept."""
 
-from flask import Blueprint, Response, jsonify
+from flask import Blueprint, Response, g, jsonify
 from pydantic import ValidationError
 
 from dicom_service.web.problems import wrong_json
@@ -45,5 +45,5 @@ def changes(study: str) -> Response:
         asked = ComparedAsked.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "measurements") from error
-    found = changes_in_study(site().store, site().roster, study, asked)
+    found = changes_in_study(site().store, site().roster.at(g.get("study_site", "")), study, asked)
     return jsonify(found.model_dump(mode="json"))

@@ -88,6 +88,8 @@ class _Index(Collector):
             for state, number in counts.items():
                 family.add_metric([state], number)
             yield family
+        if self._store.several_sites:
+            yield from self._by_site()
         waits = (time.time() - seen.oldest_delivery.timestamp()) if seen.oldest_delivery else 0.0
         for name, text, value in (
             ("objects", "Objects stored", seen.objects),
@@ -98,6 +100,15 @@ class _Index(Collector):
             ("disk_free_bytes", "Bytes free on the disk of the data folder", seen.free_bytes),
         ):
             yield GaugeMetricFamily(f"sesamoid_{name}", text, value=value)
+
+    def _by_site(self) -> Iterator[Metric]:
+        named = ("site_studies", "Studies"), ("site_deliveries", "Deliveries to peers")
+        for (name, what), counts in zip(named, self._store.counts_by_site(), strict=True):
+            text = f"{what} by site and state; site is empty for the one without a name"
+            family = GaugeMetricFamily(f"sesamoid_{name}", text, labels=["site", "state"])
+            for labels, number in counts.items():
+                family.add_metric(list(labels), number)
+            yield family
 
 
 def install(app: Flask, store: Store) -> None:

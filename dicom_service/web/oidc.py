@@ -27,6 +27,7 @@ from werkzeug.wrappers import Response
 from dicom_service.errors import NotAllowed, NotFound, PeerAway
 from dicom_service.settings import Settings
 from dicom_service.store import Step
+from dicom_service.web.gate import is_seen
 from dicom_service.web.oidc_accounts import account_of
 from dicom_service.web.oidc_provider import CLOCK_SECONDS, Provider
 from dicom_service.web.session import (
@@ -93,7 +94,7 @@ def confirm() -> Response:
     """To the provider, where whoever is signed in shows again who they are, for one `study`."""
     found = signed_in_reader()
     study = request.args.get("study", "")
-    if not _UID.fullmatch(study) or site().store.study(study) is None:
+    if not _UID.fullmatch(study) or not is_seen(study):
         raise NotFound("No such study is on this node.")
     return _off("", session=session_hash(), study_uid=study, user=found.user.name)
 

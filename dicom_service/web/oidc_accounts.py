@@ -5,7 +5,7 @@ from typing import Any
 
 from dicom_service.errors import NotAllowed, Refused
 from dicom_service.person_names import check_person_name
-from dicom_service.settings import Oidc
+from dicom_service.settings import Oidc, Settings
 from dicom_service.store import UserRow
 from dicom_service.web.site import site
 
@@ -20,18 +20,13 @@ def account_of(claims: Mapping[str, Any]) -> UserRow:
     NotAllowed
         They have none, and none is to be made; or no role.
     """
-    store, settings = site().store, site().settings.oidc
+    store, settings = site().store, site().settings
     known = store.person(claims["iss"], claims["sub"])
-    name = known or _name(claims, settings)
-    roles = _roles(claims, settings)
+    name = known or _name(claims, settings.oidc)
+    given = _roles(claims, settings)
     row = store.user(name)
-    if known is None and row is None and settings.make_accounts and roles:
-        display = _display(claims, name)
-        store.add_user(name, display, "", roles)
-        store.audit(
-            "user added", user=name, detail=f"{name} as {' and '.join(roles)}", at=site().clock()
-        )
-        row = store.user(name)
+    if known is None and row is None and settings.oidc.make_accounts and any(given.values()):
+        row = _made(name, _display(claims, name), given)
     if row is None:
         raise NotAllowed("You have no account on this node: ask an administrator for one.")
     if row.disabled:
@@ -41,16 +36,40 @@ def account_of(claims: Mapping[str, Any]) -> UserRow:
             store.tie(name, claims["iss"], claims["sub"])
         except Refused as error:
             raise NotAllowed(str(error)) from error
-    if roles is not None and set(roles) != set(row.roles):
-        store.set_roles(name, row.display, roles)
-        changed = f"{name} as {' and '.join(roles) or 'nobody'}"
-        store.audit("roles changed", user=name, detail=changed, at=site().clock())
-    if not (row.roles if roles is None else roles):
-        raise NotAllowed("The provider gives you no role on this node: ask an administrator.")
+    _give(row, given)
     found = store.user(name)
     if found is None:
         raise NotAllowed("The account was removed.")
+    if not any(found.at(place) for place in ("", *(one.id for one in settings.sites))):
+        raise NotAllowed("The provider gives you no role on this node: ask an administrator.")
     return found
+
+
+def _made(name: str, display: str, given: Mapping[str, tuple[str, ...]]) -> UserRow | None:
+    """A new account with these roles."""
+    site().store.add_user(name, display, "", ())
+    for place, roles in given.items():
+        site().store.set_site_roles(name, place, roles)
+    _note("user added", name, given)
+    return site().store.user(name)
+
+
+def _give(row: UserRow, given: Mapping[str, tuple[str, ...]]) -> None:
+    """The roles that the provider says, where they are others than before."""
+    changed = {place: roles for place, roles in given.items() if set(roles) != set(row.at(place))}
+    for place, roles in changed.items():
+        site().store.set_site_roles(row.name, place, roles)
+    if changed:
+        _note("roles changed", row.name, changed)
+
+
+def _note(event: str, name: str, given: Mapping[str, tuple[str, ...]]) -> None:
+    said = [
+        f"{' and '.join(roles) or 'nobody'}" + (f" at {place}" if place else "")
+        for place, roles in given.items()
+    ]
+    detail = f"{name} as {', '.join(said)}"
+    site().store.audit(event, user=name, detail=detail, at=site().clock())
 
 
 def _name(claims: Mapping[str, Any], settings: Oidc) -> str:
@@ -62,16 +81,24 @@ def _name(claims: Mapping[str, Any], settings: Oidc) -> str:
     return name.strip()
 
 
-def _roles(claims: Mapping[str, Any], settings: Oidc) -> tuple[str, ...] | None:
-    """Roles by groups; None where the provider has no say in them."""
-    if not settings.roles_claim or not (settings.readers or settings.administrators):
-        return None
-    given = claims.get(settings.roles_claim, ())
-    groups = {given} if isinstance(given, str) else set()
-    if isinstance(given, list | tuple):
-        groups = {group for group in given if isinstance(group, str)}
-    wanted = (("reader", settings.readers), ("administrator", settings.administrators))
-    return tuple(role for role, names in wanted if groups & set(names))
+def _roles(claims: Mapping[str, Any], settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Roles by groups, at each site where the provider has a say in them."""
+    oidc = settings.oidc
+    said = claims.get(oidc.roles_claim, ()) if oidc.roles_claim else ()
+    groups = {said} if isinstance(said, str) else set()
+    if isinstance(said, list | tuple):
+        groups = {group for group in said if isinstance(group, str)}
+    places = [("", oidc.readers, oidc.administrators)]
+    places += [(one.id, one.readers, one.administrators) for one in settings.sites]
+    return {
+        place: tuple(
+            role
+            for role, names in (("reader", readers), ("administrator", administrators))
+            if groups & set(names)
+        )
+        for place, readers, administrators in places
+        if oidc.roles_claim and (readers or administrators)
+    }
 
 
 def _display(claims: Mapping[str, Any], name: str) -> str:

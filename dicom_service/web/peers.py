@@ -10,9 +10,9 @@ from pydantic import ValidationError
 
 from dicom_service.errors import NotFound, PeerAway, Refused
 from dicom_service.node import echo
-from dicom_service.roster import Added
+from dicom_service.roster import Added, full_name
 from dicom_service.settings import Peer
-from dicom_service.web.admin import Nothing, administrator
+from dicom_service.web.admin import Nothing, administrator, site_asked
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.session import json_body
 from dicom_service.web.site import site
@@ -41,13 +41,15 @@ def put(name: str) -> Response:
         raise wrong_json(error, "peer") from error
     if asked.name != name:
         raise Refused("The peer is called otherwise than the address says.")
-    here = site()
-    here.roster.check(asked, here.settings)
+    here, where = site(), site_asked()
+    asked = asked.model_copy(update={"site": where})
+    here.roster.at(where).check(asked, here.settings)
     if len(here.store.added_peers()) >= MOST:
         raise Refused(f"There are {MOST} added peers already; remove one first.")
-    detail = f"{name}: {asked.ae_title}@{asked.host}:{asked.port}" + _uses(asked)
+    detail = f"{full_name(where, name)}: {asked.ae_title}@{asked.host}:{asked.port}" + _uses(asked)
     said = asked.model_dump_json(exclude_defaults=True)
-    here.store.put_peer(name, said, detail=detail, by=by, at=here.clock())
+    kept = full_name(where, name)
+    here.store.put_peer(kept, said, detail=detail, by=by, at=here.clock(), site=where)
     here.on_peers()
     return jsonify(_shown(asked, of_file=False))
 
@@ -56,10 +58,10 @@ def put(name: str) -> Response:
 def remove(name: str) -> Response:
     """Forget a peer that was added here."""
     by = administrator().user.name
-    here = site()
-    if any(peer.name == name for peer in here.roster.of_file()):
+    here, where = site(), site_asked()
+    if any(peer.name == name for peer in here.roster.at(where).of_file()):
         raise Refused(f"The peer {name[:64]} is in the settings file; remove it there.")
-    here.store.remove_peer(name, by=by, at=here.clock())
+    here.store.remove_peer(full_name(where, name), by=by, at=here.clock(), site=where)
     here.on_peers()
     return Response(status=204)
 
@@ -72,8 +74,8 @@ def echo_peer(name: str) -> Response:
         Nothing.model_validate(json_body())
     except ValidationError as error:
         raise wrong_json(error, "request") from error
-    settings = site().settings
-    peer = site().roster.peer(name)
+    settings = site().settings.at(site_asked())
+    peer = site().roster.at(site_asked()).peer(name)
     if peer is None:
         raise NotFound(f"No peer is called {name[:64]}.")
     started = time.perf_counter()
@@ -89,7 +91,7 @@ def echo_peer(name: str) -> Response:
 
 def shown_peers() -> list[dict[str, Any]]:
     """All peers, as the page shows them."""
-    roster = site().roster
+    roster = site().roster.at(site_asked())
     return [
         *(_shown(peer, of_file=True) for peer in roster.of_file()),
         *(_shown(peer, of_file=False) for peer in roster.added()),
@@ -97,7 +99,7 @@ def shown_peers() -> list[dict[str, Any]]:
 
 
 def _shown(peer: Peer, *, of_file: bool) -> dict[str, Any]:
-    archive = peer.name == site().roster.archive
+    archive = peer.name == site().roster.at(peer.site).archive
     return peer.model_dump(mode="json") | {"archive": archive, "of_file": of_file}
 
 

@@ -34,8 +34,8 @@ class DeskPort(Protocol):
     def add_addendum(self, study_uid: str, text: str, user: str, password: str | None) -> None:
         """Add a remark to a signed report."""
 
-    def verify(self, user: str, password: str | None) -> None:
-        """Check that a user may sign."""
+    def verify(self, user: str, password: str | None, study_uid: str) -> None:
+        """Check that a user may sign a study."""
 
     def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
         """Make the signed report a draft again."""

@@ -8,7 +8,8 @@ from pydantic import Field, ValidationError
 from dicom_service.base import Frozen
 from dicom_service.node.conflicts import conflict, copy_header
 from dicom_service.store import QuarantineRow
-from dicom_service.web.admin import LARGEST_PAGE, administrator
+from dicom_service.store.quarantine import nothing_there
+from dicom_service.web.admin import LARGEST_PAGE, administered, administrator
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.session import json_body
 from dicom_service.web.site import site
@@ -27,13 +28,15 @@ class Decided(Frozen):
 def copies() -> Response:
     """Objects that came again with other content, newest first."""
     administrator()
-    return jsonify({"rows": [_aside(row) for row in site().store.quarantined()[:LARGEST_PAGE]]})
+    found = site().store.quarantined(sites=administered())
+    return jsonify({"rows": [_aside(row) for row in found[:LARGEST_PAGE]]})
 
 
 @blueprint.get("/<int:copy>")
 def compare(copy: int) -> Response:
     """The attributes in which a copy differs from the object that is in use."""
     administrator()
+    _theirs(copy)
     found = conflict(site().store, copy)
     differences = [
         {"tag": d.tag, "name": d.name, "first": d.first, "second": d.second}
@@ -53,7 +56,7 @@ def decide(copy: int) -> Response:
     except ValidationError as error:
         raise wrong_json(error, "decision") from error
     store = site().store
-    row = store.quarantined_copy(copy)
+    row = _theirs(copy)
     store.decide_quarantined(
         copy,
         asked.decision,
@@ -65,6 +68,14 @@ def decide(copy: int) -> Response:
     if asked.decision == "replace":
         site().on_stored()
     return jsonify({"decision": asked.decision})
+
+
+def _theirs(copy: int) -> QuarantineRow:
+    """A copy of a study that the caller looks after; of another as if there were none."""
+    row, mine = site().store.quarantined_copy(copy), administered()
+    if mine is not None and row.site not in mine:
+        raise nothing_there(copy)
+    return row
 
 
 def _aside(row: QuarantineRow) -> dict[str, Any]:

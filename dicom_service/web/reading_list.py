@@ -11,9 +11,10 @@ from dicom_service.errors import NotAllowed, Refused
 from dicom_service.store import ListedStudy, ListQuery, Store
 from dicom_service.store.listing import COUNTED
 from dicom_service.store.model import StudyState
+from dicom_service.web.gate import sites_seen
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.queries import number, unless_known
-from dicom_service.web.session import json_body, signed_in
+from dicom_service.web.session import json_body, roles_here, signed_in
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_address
 
@@ -48,7 +49,7 @@ def studies() -> Response:
     answer = {
         "total": total,
         "more": more,
-        "stages": store.stages(),
+        "stages": store.stages(query.sites),
         "studies": [_shown(row) for row in rows],
     }
     return unless_known(jsonify(answer))
@@ -58,7 +59,7 @@ def studies() -> Response:
 def set_priority(study: str) -> Response:
     """Say how urgent a study is; wins over what the request said."""
     user = signed_in().user
-    if not user.roles:
+    if not roles_here(user):
         raise NotAllowed(f"{user.name} has no role, so may not change the list.")
     try:
         asked = Priority.model_validate(json_body())
@@ -81,6 +82,7 @@ def _query(user: str) -> ListQuery:
         "order": request.args.get("order") or "queue",
         "urgent": request.args.get("urgent") == "1",
         "missing": request.args.get("missing") == "1",
+        "sites": sites_seen(),
         "reader": user if request.args.get("mine") == "1" else "",
     }
     try:

@@ -73,9 +73,17 @@ def signed_in() -> Caller:
 def signed_in_reader() -> Caller:
     """Who is signed in, if they may read studies."""
     found = signed_in()
-    if "reader" not in found.user.roles:
+    if "reader" not in roles_here(found.user):
         raise NotAllowed(f"{found.user.name} may look but not read: the role reader is missing.")
     return found
+
+
+def roles_here(user: UserRow) -> tuple[str, ...]:
+    """Somebody's roles at the site of the study that the address names; without one, anywhere."""
+    if "study_site" in g:  # see gate.py
+        return user.at(g.study_site)
+    at_sites = (role for one in site().settings.sites for role in user.at(one.id))
+    return tuple(dict.fromkeys((*user.roles, *at_sites)))
 
 
 def json_body() -> Any:
@@ -197,6 +205,14 @@ def _finite(text: str) -> float:
 
 def _shown(row: UserRow, csrf: str) -> dict[str, Any]:
     preferences = site().store.preferences(row.name).model_dump(mode="json")
-    who = {"user": row.name, "display": row.display, "roles": list(row.roles)}
+    who: dict[str, Any] = {"user": row.name, "display": row.display}
+    who["roles"] = list(roles_here(row))
+    if sites := site().settings.sites:
+        named = [("", site().settings.institution), *((one.id, one.name) for one in sites)]
+        who["sites"] = [
+            {"id": one, "name": name, "roles": list(row.at(one))}
+            for one, name in named
+            if row.at(one)
+        ]
     confirms = "provider" if confirms_by_provider(row) else "password"
     return who | {"csrf": csrf, "confirms": confirms, "preferences": preferences}

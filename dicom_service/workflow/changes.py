@@ -7,7 +7,7 @@ from dicom_service.intake.model import StudyFacts
 from dicom_service.measure import Measured
 from dicom_service.review.computed import Before, computed_name
 from dicom_service.review.model import Measurement
-from dicom_service.roster import Roster
+from dicom_service.roster import SiteRoster
 from dicom_service.store import Store
 from dicom_service.workflow.accepting import kept_of, measured, request_of, worked_out
 from dicom_service.workflow.comparing import AllChanges, ComparedAsked, changes_of
@@ -16,7 +16,7 @@ from dicom_service.workflow.priors import earlier_facts, priors_of
 
 
 def changes_in_study(
-    store: Store, roster: Roster, study_uid: str, asked: ComparedAsked
+    store: Store, roster: SiteRoster, study_uid: str, asked: ComparedAsked
 ) -> AllChanges:
     """Each measurement beside the same one before and on the other limb.
 

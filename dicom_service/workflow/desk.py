@@ -10,11 +10,11 @@ from dicom_service.errors import NotAllowed, NotFound, NotReady
 from dicom_service.passwords import password_fits
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
-from dicom_service.roster import Roster
+from dicom_service.roster import Roster, SiteRoster
 from dicom_service.settings import Settings
 from dicom_service.store import Store, StudyRow
 from dicom_service.store.events import CLOSED
-from dicom_service.workflow import exporting, signing, versions, withdrawing
+from dicom_service.workflow import correcting, exporting, signing, versions, withdrawing
 from dicom_service.workflow.accepting import worked_out
 from dicom_service.workflow.advice import advise
 from dicom_service.workflow.documents import (
@@ -33,13 +33,12 @@ from dicom_service.workflow.model import (
     Saved,
     WithdrawalReason,
 )
+from dicom_service.workflow.of_site import at_site_of
 from dicom_service.workflow.prior_model import Priors
 from dicom_service.workflow.priors import priors_of
 from dicom_service.workflow.vocabulary import correction_choices, descriptor_choices
 
 log = logging.getLogger(__name__)
-ANIMAL = ""
-"""Among the corrections of a study's images, the one that is about the animal."""
 
 
 def utc_now() -> datetime:
@@ -74,7 +73,7 @@ class Desk:
     ) -> None:
         self.store = store
         self.settings = settings
-        self.roster = roster or Roster(settings, store)
+        self.roster: SiteRoster = roster or Roster(settings, store)
         self.clock = clock
         self.wake = wake
         self.device: Device = node_device(Path(settings.data_folder), settings)
@@ -84,6 +83,7 @@ class Desk:
 
         A reading that exists already is carried over to the new template when it is opened.
         """
+        there = at_site_of(self, study_uid)
         instances = self.store.instances(study_uid)
         if not instances:
             raise NotFound(f"No objects of study {study_uid} are stored.")
@@ -91,7 +91,7 @@ class Desk:
         own = {row.sop_instance_uid for row in self.store.documents(study_uid)}
         headers = [read_header(i.path) for i in instances if i.sop_instance_uid not in own]
         corrections = self.store.corrections(study_uid)
-        facts = intake.describe(headers, species=corrections.pop(ANIMAL, None))
+        facts = intake.describe(headers, species=corrections.pop(correcting.ANIMAL, None))
         for image_uid, said in corrections.items():
             if any(image.uid == image_uid for image in facts.images):
                 correction = Correction.model_validate_json(said)
@@ -99,11 +99,12 @@ class Desk:
         before = self.store.preparation(study_uid)
         revision = before[1].revision + 1 if before else 1
         template = review.build_template(
-            facts, revision=revision, order=self.settings.section_order
+            facts, revision=revision, order=there.settings.section_order
         )
         content = ReportContent(kind="template", facts=facts, template=template, reading=Reading())
-        document = signing.template_document(content, self.device, headers, self.clock())
-        destinations = [self.roster.archive] if self._sends_templates() else []
+        document = signing.template_document(content, there.device, headers, self.clock())
+        archive = there.roster.archive
+        destinations = [archive] if archive and self.settings.store_templates else []
         kept = self.store.save_preparation(
             study_uid,
             seen_at,
@@ -128,8 +129,8 @@ class Desk:
         NotReady
             Its template is not there yet.
         """
-        row = self._row(study_uid)
-        facts, template = self._preparation(row)
+        row = self.row(study_uid)
+        facts, template = self.preparation(row)
         version, reading = self._reading(row, facts, template)
         return OpenReading(
             version=version,
@@ -167,8 +168,8 @@ class Desk:
         NotReady
             The report is signed already.
         """
-        row = self._row(study_uid)
-        facts, template = self._preparation(row)
+        row = self.row(study_uid)
+        facts, template = self.preparation(row)
         if row.state in CLOSED:
             raise NotReady(CLOSED[row.state])
         if reading.template_revision != template.revision:
@@ -191,8 +192,8 @@ class Desk:
 
     def preview(self, study_uid: str) -> Preview:
         """The text of the report as it stands."""
-        row = self._row(study_uid)
-        facts, template = self._preparation(row)
+        row = self.row(study_uid)
+        facts, template = self.preparation(row)
         _, reading = self._reading(row, facts, template)
         return Preview(
             findings_text=review.findings_text(facts, template, reading),
@@ -210,19 +211,7 @@ class Desk:
         NotReady
             The report is signed already.
         """
-        row = self._row(study_uid)
-        facts, _ = self._preparation(row)
-        if row.state in CLOSED:
-            raise NotReady(CLOSED[row.state])
-        intake.corrected(facts, image_uid, **dict(said))
-        if before := self.store.corrections(study_uid).get(image_uid):
-            # What was corrected earlier and is not mentioned now stays corrected.
-            told = {name: value for name, value in dict(said).items() if value is not None}
-            said = Correction.model_validate_json(before).model_copy(update=told)
-        self.store.save_correction(
-            study_uid, image_uid, said.model_dump_json(), user=user, at=self.clock()
-        )
-        self.prepare(study_uid)
+        correcting.correct(self, study_uid, image_uid, said, user)
 
     def correct_species(self, study_uid: str, species: str, user: str) -> None:
         """Take the reader's word on the species, and prepare the study anew.
@@ -236,13 +225,7 @@ class Desk:
         NotReady
             The report is signed already.
         """
-        row = self._row(study_uid)
-        self._preparation(row)
-        if row.state in CLOSED:
-            raise NotReady(CLOSED[row.state])
-        intake.describe([], species=species)
-        self.store.save_correction(study_uid, ANIMAL, species, user=user, at=self.clock())
-        self.prepare(study_uid)
+        correcting.correct_species(self, study_uid, species, user)
 
     def sign(self, study_uid: str, version: int, user: str, password: str | None) -> None:
         """Sign the reading; the report and its measurements go into the outbox.
@@ -259,14 +242,14 @@ class Desk:
         VersionConflict
             The reading was changed since the reader saw it.
         """
-        self.verify(user, password)
-        signing.sign(self, study_uid, version, user)
+        self.verify(user, password, study_uid)
+        signing.sign(at_site_of(self, study_uid), study_uid, version, user)
         self.wake()
 
     def add_addendum(self, study_uid: str, text: str, user: str, password: str | None) -> None:
         """Add a remark to a signed report, as a new document that continues it."""
-        self.verify(user, password)
-        signing.add_addendum(self, study_uid, text, user)
+        self.verify(user, password, study_uid)
+        signing.add_addendum(at_site_of(self, study_uid), study_uid, text, user)
         self.wake()
 
     def reopen_for_correction(self, study_uid: str, user: str, reason: str) -> None:
@@ -279,10 +262,10 @@ class Desk:
         NotReady
             There is no signed report, or somebody is correcting it already.
         """
-        self._may_sign(user)
+        self._may_sign(user, study_uid)
         if not reason.strip():
             raise NotReady("Say in words why the report is corrected.")
-        late = self._row(study_uid).late_objects
+        late = self.row(study_uid).late_objects
         self.store.reopen(study_uid, reason=reason.strip(), user=user, at=self.clock())
         # Somebody else may have been quicker: a newer version in the archive is to be known.
         self.store.ask_again(study_uid)
@@ -292,15 +275,15 @@ class Desk:
 
     def give_up_correction(self, study_uid: str, user: str) -> None:
         """Drop a correction that was not signed; the signed report is as it was."""
-        self._may_sign(user)
+        self._may_sign(user, study_uid)
         self.store.give_up(study_uid, user=user, at=self.clock())
 
     def withdraw(
         self, study_uid: str, reason: WithdrawalReason, text: str, user: str, password: str | None
     ) -> None:
         """Say to everybody that the signed report, in all its versions, is not to be used."""
-        self.verify(user, password)
-        withdrawing.withdraw(self, study_uid, reason, text, user)
+        self.verify(user, password, study_uid)
+        withdrawing.withdraw(at_site_of(self, study_uid), study_uid, reason, text, user)
         self.wake()
 
     def prevailing(self, study_uid: str) -> Prevailing | None:
@@ -309,17 +292,17 @@ class Desk:
 
     def draft_document(self, study_uid: str, user: str) -> bytes:
         """The reading as it stands, as a DICOM file that says that nobody has signed it."""
-        return withdrawing.draft_document(self, study_uid, user)
+        return withdrawing.draft_document(at_site_of(self, study_uid), study_uid, user)
 
     def teaching_file(self, study_uid: str) -> bytes:
         """The signed study as a teaching case without names, in a ZIP file."""
         from dicom_service import teaching  # It builds on this package.
 
-        return teaching.zipped(teaching.teaching_case(self, study_uid))
+        return teaching.zipped(teaching.teaching_case(at_site_of(self, study_uid), study_uid))
 
     def template_document(self, study_uid: str) -> bytes:
         """The prepared structured-report template as a DICOM file."""
-        self._preparation(self._row(study_uid))
+        self.preparation(self.row(study_uid))
         rows = [r for r in self.store.documents(study_uid) if r.kind == PREPARED]
         return rows[-1].path.read_bytes()
 
@@ -331,7 +314,7 @@ class Desk:
         NotFound
             No such study.
         """
-        return priors_of(self.store, self.roster, study_uid)
+        return priors_of(self.store, at_site_of(self, study_uid).roster, study_uid)
 
     def report_pdf(self, study_uid: str) -> bytes:
         """The newest signed report as it is printed; before one is signed, the draft."""
@@ -345,8 +328,8 @@ class Desk:
         """The same as a FHIR R4 bundle in JSON."""
         return exporting.fhir(self, study_uid)
 
-    def verify(self, user: str, password: str | None) -> None:
-        """Check that `user` may sign; audited when the password is wrong.
+    def verify(self, user: str, password: str | None, study_uid: str) -> None:
+        """Check that `user` may sign a study; audited when the password is wrong.
 
         A password of None: they have just shown in another way who they are.
         """
@@ -355,11 +338,11 @@ class Desk:
         if not fits:
             self.store.audit("password refused", user=user, at=self.clock())
             raise NotAllowed("The password is not right. Nothing was signed.")
-        self._may_sign(user)
+        self._may_sign(user, study_uid)
 
-    def _may_sign(self, user: str) -> None:
-        row = self.store.user(user)
-        if row is None or row.disabled or "reader" not in row.roles:
+    def _may_sign(self, user: str, study_uid: str) -> None:
+        row, site = self.store.user(user), self.store.site_of(study_uid) or ""
+        if row is None or row.disabled or "reader" not in row.at(site):
             raise NotAllowed(f"{user} may not sign: only users with the role reader do.")
 
     def _correcting(self, study_uid: str) -> Correcting | None:
@@ -369,16 +352,15 @@ class Desk:
         by = display_name(self.store, known.user)
         return Correcting(reason=known.reason, by=by, at=known.at)
 
-    def _sends_templates(self) -> bool:
-        return bool(self.settings.store_templates and self.roster.archive)
-
-    def _row(self, study_uid: str) -> StudyRow:
+    def row(self, study_uid: str) -> StudyRow:
+        """The line of a study; NotFound when there is none."""
         row = self.store.study(study_uid)
         if row is None:
             raise NotFound(f"No study {study_uid} is on this node.")
         return row
 
-    def _preparation(self, row: StudyRow) -> tuple[intake.StudyFacts, Template]:
+    def preparation(self, row: StudyRow) -> tuple[intake.StudyFacts, Template]:
+        """What a study is and what is asked about it; NotReady while it is not prepared."""
         prepared = self.store.preparation(row.study_uid)
         if prepared is None:
             why = row.detail or "Its images are still arriving; it opens by itself when they stop."

@@ -8,6 +8,7 @@ from dicom_service import report, review
 from dicom_service.report.companions import fhir_bundle, oru_message
 from dicom_service.report.model import ReportContent
 from dicom_service.workflow import companions
+from dicom_service.workflow.of_site import at_site_of
 
 if TYPE_CHECKING:
     from dicom_service.workflow.desk import Desk
@@ -51,7 +52,7 @@ def fhir(desk: "Desk", study_uid: str) -> str:
 
 def oru(desk: "Desk", study_uid: str) -> str:
     """The report as an HL7 v2 ORU^R01 message."""
-    content = current_content(desk, study_uid)
+    desk, content = at_site_of(desk, study_uid), current_content(desk, study_uid)
     at = content.signed_at or desk.clock()
     control = hashlib.sha256(f"{study_uid}/{content.kind}/{at}".encode()).hexdigest()[:20]
     return oru_message(

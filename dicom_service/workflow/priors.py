@@ -11,7 +11,7 @@ import pydicom
 from dicom_service import intake, report
 from dicom_service.errors import NotFound, SesamoidError
 from dicom_service.intake.model import StudyFacts
-from dicom_service.roster import Roster
+from dicom_service.roster import SiteRoster
 from dicom_service.store import PriorStudy, Store, StoredInstance
 from dicom_service.store.model import StudyState
 from dicom_service.workflow.headers import read_header
@@ -56,7 +56,7 @@ class _Gathered(NamedTuple):
     measurements: list[PriorMeasurement]
 
 
-def priors_of(store: Store, roster: Roster, study_uid: str) -> Priors:
+def priors_of(store: Store, roster: SiteRoster, study_uid: str) -> Priors:
     """The earlier studies of a study's animal; see `Desk.priors`."""
     row = store.study(study_uid)
     if row is None:
@@ -66,8 +66,8 @@ def priors_of(store: Store, roster: Roster, study_uid: str) -> Priors:
     # Asked before the studies are gathered: an answer that says "found" must have them all.
     search = _search(store, roster, study_uid)
     named = {prior.prior_uid: prior for prior in store.prior_studies(study_uid)}
-    candidates, more = _candidates(store, facts, named)
-    gathered = [_gathered(store, facts, uid, named.get(uid)) for uid in candidates]
+    candidates, more = _candidates(store, facts, named, row.site)
+    gathered = [_gathered(store, facts, uid, named.get(uid), row.site) for uid in candidates]
     gathered = [one for one in gathered if _is_earlier(one.shown, facts)]
     gathered.sort(key=lambda one: (one.shown.study_date, one.shown.study_uid), reverse=True)
     return Priors(
@@ -84,9 +84,11 @@ def priors_of(store: Store, roster: Roster, study_uid: str) -> Priors:
 
 
 def _candidates(
-    store: Store, facts: StudyFacts, named: dict[str, PriorStudy]
+    store: Store, facts: StudyFacts, named: dict[str, PriorStudy], site: str
 ) -> tuple[list[str], int]:
-    """What is on this node under the same patient ID, then what archives named; and how many more.
+    """What is here of the same patient ID at this site, then what archives named; how many more.
+
+    The same patient ID at another site is another animal.
 
     What is here comes first: it can be read and compared, the other is only a line in a list.
     """
@@ -94,9 +96,10 @@ def _candidates(
     known = 0
     if patient_id := facts.signalment.patient_id:
         states = get_args(StudyState)
-        rows = store.studies(states=states, patient_id=patient_id, limit=MOST_STUDIES)
+        at = (site,)
+        rows = store.studies(states=states, patient_id=patient_id, sites=at, limit=MOST_STUDIES)
         uids.update(dict.fromkeys(row.study_uid for row in rows))
-        known = store.count_studies(states=states, patient_id=patient_id) - len(rows)
+        known = store.count_studies(states=states, patient_id=patient_id, sites=at) - len(rows)
     uids.update(dict.fromkeys(named))
     uids.pop(facts.study_uid, None)
     return list(uids)[:MOST_STUDIES], known + max(0, len(uids) - MOST_STUDIES)
@@ -105,8 +108,9 @@ def _candidates(
 def earlier_facts(store: Store, facts: StudyFacts) -> Iterator[tuple[str, StudyFacts]]:
     """The animal's other studies on this node that are not later, with what they are."""
     named = {prior.prior_uid: prior for prior in store.prior_studies(facts.study_uid)}
-    for uid in _candidates(store, facts, named)[0]:
-        instances = store.instances(uid)
+    site = store.site_of(facts.study_uid) or ""
+    for uid in _candidates(store, facts, named, site)[0]:
+        instances = _objects(store, uid, site)
         refused = uid in named and named[uid].state == "refused"
         if not instances or refused:
             continue
@@ -120,7 +124,7 @@ def _is_earlier(shown: PriorStudyShown, facts: StudyFacts) -> bool:
     return not (shown.study_date and facts.study_date) or shown.study_date <= facts.study_date
 
 
-def _search(store: Store, roster: Roster, study_uid: str) -> SearchShown:
+def _search(store: Store, roster: SiteRoster, study_uid: str) -> SearchShown:
     found = store.prior_search(study_uid)
     if found is not None:
         return SearchShown(
@@ -139,7 +143,14 @@ def _search(store: Store, roster: Roster, study_uid: str) -> SearchShown:
     )
 
 
-def _gathered(store: Store, facts: StudyFacts, uid: str, prior: PriorStudy | None) -> _Gathered:
+def _objects(store: Store, uid: str, site: str) -> list[StoredInstance]:
+    """The objects of a study, if it is this site's: an archive may name any UID."""
+    return store.instances(uid) if store.site_of(uid) == site else []
+
+
+def _gathered(
+    store: Store, facts: StudyFacts, uid: str, prior: PriorStudy | None, site: str
+) -> _Gathered:
     prior = prior or PriorStudy(prior_uid=uid, state="fetched")
     shown = PriorStudyShown(
         study_uid=uid,
@@ -149,7 +160,7 @@ def _gathered(store: Store, facts: StudyFacts, uid: str, prior: PriorStudy | Non
         detail=prior.detail,
         peer=prior.peer,
     )
-    instances = store.instances(uid)
+    instances = _objects(store, uid, site)
     if not instances or prior.state == "refused":
         return _Gathered(shown, [], [])
     theirs = _facts(store, uid, instances)

@@ -49,7 +49,7 @@ def test_an_untouched_trail_is_proven(store):
         ("UPDATE audit SET user = 'otto' WHERE id = 3", 3),
         ("UPDATE audit SET at = at + 1 WHERE id = 1", 1),
         ("DELETE FROM audit WHERE id = 2", 3),
-        ("INSERT INTO audit VALUES (9, 0, 'signed in', 'otto', '', '')", 9),
+        ("INSERT INTO audit VALUES (9, 0, 'signed in', 'otto', '', '', '')", 9),
         ("UPDATE audit_seals SET digest = 'x' WHERE audit_id = 4", 4),
     ],
 )

@@ -2,6 +2,9 @@
 
     python tests/benchmarks/reading_list.py --studies 1000000 --json result.json
 
+With `--sites` its studies are of three sites, and pages of each and of two together are measured
+beside those of all: what is printed then are ratios.
+
 The store is made for it, with names and descriptions as frequent as `_WORDS` says, and removed
 afterwards; `--folder` keeps it for the next run.
 """
@@ -56,7 +59,11 @@ _QUESTIONS: dict[str, dict[str, Any]] = {
 }
 
 
-def fill(folder: Path, count: int) -> None:
+_SITES = (["north"] * 69) + (["south"] * 30) + ["west"]
+_SEEN = (("north",), ("south",), ("west",), ("north", "south"))
+
+
+def fill(folder: Path, count: int, *, sites: bool = False) -> None:
     """Make a store of invented studies, in the tables themselves: 1,000,000 take minutes."""
     Store(folder).close()
     chance = random.Random(1)
@@ -76,6 +83,8 @@ def fill(folder: Path, count: int) -> None:
         base.execute("CREATE TEMP TABLE unsorted (word, study_uid)")
         for number in range(count):
             row = blank | _study(number, chance)
+            if sites:
+                row["site"] = _SITES[number * 7919 % 100]
             base.execute(f"INSERT INTO studies VALUES ({marks})", list(row.values()))
             pairs = [(word, row["study_uid"]) for word in _words(row)]
             base.executemany("INSERT INTO unsorted VALUES (?, ?)", pairs)
@@ -127,7 +136,9 @@ def _words(row: dict[str, Any]) -> set[str]:
     return {*text.split(), row["study_uid"]}
 
 
-def measure(store: Store, rounds: int) -> dict[str, dict[str, float]]:
+def measure(
+    store: Store, rounds: int, sites: tuple[str, ...] | None = None
+) -> dict[str, dict[str, float]]:
     """Milliseconds of a page of 50, of its count and of the numbers of the stages.
 
     "processor" is the median of the thread's own time: what a busy machine cannot stretch.
@@ -135,13 +146,14 @@ def measure(store: Store, rounds: int) -> dict[str, dict[str, float]]:
     found = {}
     for name, question in _QUESTIONS.items():
         offset = question.get("offset", 0)
-        query = ListQuery(**{key: value for key, value in question.items() if key != "offset"})
+        asked = {key: value for key, value in question.items() if key != "offset"}
+        query = ListQuery(**asked, sites=sites)
         searched = query.text or query.urgent or query.missing  # as the web page has it
         size, most = 50 + bool(searched), 0 if searched else offset + 1000
         parts: dict[str, Callable[[], Any]] = {
             "page": partial(store.listed, query, size, offset),
             "count": partial(store.count_listed, query, most),
-            "stages": store.stages,
+            "stages": partial(store.stages, sites),
         }
         found[name] = _timed(parts, rounds)
     return found
@@ -161,20 +173,33 @@ def _timed(parts: dict[str, Callable[[], Any]], rounds: int) -> dict[str, Any]:
     return figures | {"slowest": round(max(times["all"]), 1)}
 
 
+def _compare(store: Store, rounds: int, of_all: dict[str, dict[str, float]]) -> None:
+    """Time for a page of some sites over that of the same page of all sites."""
+    print(f"{'time over that of all sites':40}" + "".join(f"{'+'.join(s):14}" for s in _SEEN))
+    found = [measure(store, rounds, sites) for sites in _SEEN]
+    for name, figures in of_all.items():
+        ratios = (one[name]["all"] / max(figures["all"], 0.1) for one in found)
+        print(f"{name:40}" + "".join(f"{ratio:<14.2f}" for ratio in ratios), end="")
+        print(f" ({figures['all']} ms, slowest {max(one[name]['all'] for one in found)} ms)")
+
+
 def main() -> None:
     """Fill, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--studies", type=int, default=1_000_000)
     parser.add_argument("--rounds", type=int, default=9)
+    parser.add_argument("--sites", action="store_true", help="of three sites; prints ratios")
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
         folder = options.folder or Path(temporary)
         if not (folder / "index.sqlite").exists():
-            fill(folder, options.studies)
+            fill(folder, options.studies, sites=options.sites)
         store = Store(folder)
         found = measure(store, options.rounds)
+        if options.sites:
+            _compare(store, options.rounds, found)
         store.close()
     for name, figures in found.items():
         print(f"{name:40}" + "".join(f"{k} {v:<9}" for k, v in figures.items()))

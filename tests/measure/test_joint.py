@@ -8,6 +8,7 @@ from dicom_service.measure.angles import limb_measurement
 from dicom_service.measure.catalogue import entry
 from dicom_service.measure.joint import joint_space
 from test_pacs.phantom.bench import Bench, Pit
+from test_pacs.phantom.metal import Plate
 from tests.measure.conftest import shoot_bench
 
 
@@ -108,6 +109,37 @@ def test_a_pit_that_is_as_deep_as_wide_has_a_lower_bound(clicks):
     depth = joint_space(shot.pic, *clicks(shot.middle, 46, seed=4)).number("pit_2")
     assert depth.bound == "at least"
     assert 0.5 < depth.value <= 1.6
+
+
+@pytest.mark.parametrize("pit", [Pit(0.43, 1.25, 1.48), Pit(1.6, 1.49, 1.93)])
+def test_a_pit_that_takes_up_most_of_the_line_has_no_depth_but_a_doubt(clicks, pit):
+    # a line of 7 mm leaves 3 to 4 mm of margin beside it: too little to draw its course from
+    shot = shoot_bench(Bench(gap=2.0, width=12.8, depth=10.0, pits=(pit,)))
+    found = joint_space(shot.pic, *clicks(shot.middle, 25, seed=3))
+    depths = [n for n in found.numbers if n.id == "pit_2"]
+    assert all(abs(n.value - pit.depth) <= (n.plus_minus or 0) for n in depths)
+    assert depths or any("too bent or too worn" in doubt for doubt in found.doubts)
+    assert abs(found.number("minimum").value - 2.0) <= found.number("minimum").plus_minus
+
+
+@pytest.mark.parametrize("over", [-1.5, -0.5, 0.0, 0.3])
+@pytest.mark.parametrize("at", [0.0, 4.0])
+def test_no_width_is_given_where_a_plate_ends_beside_the_joint(over, at):
+    # `over`: mm from the margin to the plate's end, positive where it stands over the space
+    half = 15.0
+    plate = Plate((at, 8.0, 1.0 - over + half), (3.5, 1.0, half))
+    shot = shoot_bench(Bench(gap=2.0, metal_plate=plate, soft=9))
+    points = [(shot.middle[0] + x, shot.middle[1]) for x in (-42, 42)]
+    with pytest.raises(NotMeasurable, match=r"denser than the bone|not tangential|double contour"):
+        joint_space(shot.pic, *points)
+
+
+def test_a_plate_that_ends_4_mm_from_the_joint_changes_nothing():
+    plate = Plate((0.0, 8.0, 20.0), (3.5, 1.0, 15.0))
+    shot = shoot_bench(Bench(gap=2.0, metal_plate=plate, soft=9))
+    points = [(shot.middle[0] + x, shot.middle[1]) for x in (-42, 42)]
+    width = joint_space(shot.pic, *points).number("mean")
+    assert abs(width.value - 2.0) <= width.plus_minus
 
 
 @pytest.mark.parametrize("plan", [

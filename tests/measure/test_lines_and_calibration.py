@@ -23,6 +23,16 @@ def test_a_gap_from_three_tenths_of_a_millimetre_is_found(clicks, gap, quanta):
         assert abs(width.value - gap) <= width.plus_minus
 
 
+def test_a_wide_gap_is_not_given_too_narrow(clicks):
+    # a bell curve through the flat floor of a wide gap lost 0.2 mm
+    errors = []
+    for gap in (1.5, 2.0, 2.5):
+        shot = shoot_bench(Bench(gap=gap, plate=0))
+        width = lucent_line(shot.pic, *clicks(shot.middle, 30, seed=4)).number("width")
+        errors.append(width.value - gap)
+    assert max(errors, key=abs) == pytest.approx(0.0, abs=0.15)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_a_bone_without_a_line_has_none(clicks, seed):
     shot = shoot_bench(Bench(gap=0, plate=0), 1700, seed)

@@ -74,7 +74,7 @@ def test_a_limb_that_is_not_seen_far_enough_is_not_called_normal(carpus):
     found = swelling_profile(cut, carpus.middle, control)
     assert found.number("excess").value < 1.4
     assert found.word == "cannot tell"
-    assert "not as far on both sides" in found.why
+    assert "not 30 mm far on both sides" in found.why
 
 
 def test_without_a_control_there_are_numbers_and_no_word(carpus):

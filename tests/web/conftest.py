@@ -130,7 +130,7 @@ class FakeDesk:
     def add_addendum(self, study_uid: str, text: str, user: str, password: str) -> None:
         self.addenda.append((study_uid, text, user))
 
-    def verify(self, user: str, password: str) -> None:
+    def verify(self, user: str, password: str, study_uid: str) -> None:
         if password != PASSWORD:
             raise NotAllowed("The password is not right. Nothing was signed.")
 
@@ -141,7 +141,7 @@ class FakeDesk:
         self.given_up.append((study_uid, user))
 
     def withdraw(self, study_uid: str, reason: str, text: str, user: str, password: str) -> None:
-        self.verify(user, password)
+        self.verify(user, password, study_uid)
         self.withdrawn.append((study_uid, reason, text, user))
 
     def draft_document(self, study_uid: str, user: str) -> bytes:

@@ -75,10 +75,12 @@ def test_a_disabled_account_is_out_at_once_everywhere_and_comes_back(app, admin,
     assert not signs_in(app, "mia", NEW["password"])
     settings = Settings(user_identity=True)
     admission = Admission(settings, store, Roster(settings, store))
-    assert "wrong user name" in admission._unidentified(_identity("mia", NEW["password"]), "::1")
+    assert "wrong user name" in admission._unidentified(
+        "", _identity("mia", NEW["password"]), "::1"
+    )
     admin.send("PATCH", f"{USERS}/mia", json={"disabled": False})
     assert signs_in(app, "mia", NEW["password"])
-    assert admission._unidentified(_identity("mia", NEW["password"]), "::1") == ""
+    assert admission._unidentified("", _identity("mia", NEW["password"]), "::1") == ""
 
 
 def _identity(name, passcode):
@@ -146,13 +148,13 @@ def test_a_peer_is_added_changed_and_removed_and_counts_at_once(clinic, store):
     admin, settings, changed = clinic
     roster = Roster(settings, store)
     admission = Admission(settings, store, roster)
-    assert admission._unknown("ROOM1", "10.0.0.7", None)
+    assert admission._unknown("", "ROOM1", "10.0.0.7", None)
     assert admin.send("PUT", f"{PEERS}/camera", json=CAMERA).json["of_file"] is False
     assert newest(store) == ("peer added", "otto", "camera: ROOM1@10.0.0.7:104, commitment")
-    assert admission._unknown("ROOM1", "10.0.0.7", None) == ""
+    assert admission._unknown("", "ROOM1", "10.0.0.7", None) == ""
     admin.send("PUT", f"{PEERS}/camera", json=CAMERA | {"host": "10.0.0.8", "commitment": False})
     assert newest(store) == ("peer changed", "otto", "camera: ROOM1@10.0.0.8:104")
-    assert admission._unknown("ROOM1", "10.0.0.7", None)
+    assert admission._unknown("", "ROOM1", "10.0.0.7", None)
     rows = admin.get(PEERS).json["rows"]
     assert [(row["name"], row["of_file"]) for row in rows] == [("archive", True), ("camera", False)]
     assert admin.send("DELETE", f"{PEERS}/camera", json={}).status_code == 204

@@ -20,6 +20,7 @@ from dicom_service.web.dicomweb.objects import (
     shown,
     study_address,
 )
+from dicom_service.web.gate import check_seen, is_seen, sites_seen
 from dicom_service.web.site import site
 from dicom_service.web.uids import check_uid
 
@@ -126,14 +127,18 @@ def _candidates(wanted: dict[str, str]) -> Iterator[StudyRow]:
     if STUDY in wanted:
         for uid in wanted[STUDY].replace("\\", ",").split(",")[:LARGEST_ANSWER]:
             row = store.study(check_uid(uid))
-            if row is not None:
+            if row is not None and is_seen(uid):
                 yield row
         return
     patient = wanted.get(PATIENT_ID, "")
     exact = "" if set(patient) & set("*?") else patient
     for offset in range(0, LARGEST_SEARCH, _PAGE):
         page = store.studies(
-            states=get_args(StudyState), patient_id=exact, limit=_PAGE, offset=offset
+            states=get_args(StudyState),
+            patient_id=exact,
+            sites=sites_seen(),
+            limit=_PAGE,
+            offset=offset,
         )
         yield from page
         if len(page) < _PAGE:
@@ -186,7 +191,8 @@ def _named_study() -> str:
     uid = request.args.get("StudyInstanceUID") or request.args.get(STUDY)
     if not uid:
         raise Refused("Name the study: search below /studies/{UID} or give StudyInstanceUID.")
-    return check_uid(uid)
+    check_seen(check_uid(uid))
+    return uid
 
 
 def _number(name: str, default: int) -> int:

@@ -14,6 +14,7 @@ from dicom_service.web.dicomweb.metadata import to_json
 from dicom_service.web.dicomweb.multipart import Parts
 from dicom_service.web.dicomweb.objects import PREFIX, absolute, study_address
 from dicom_service.web.dicomweb.qido import DICOM_JSON
+from dicom_service.web.gate import site_to_store
 from dicom_service.web.session import signed_in
 from dicom_service.web.site import site
 
@@ -47,7 +48,8 @@ def store_objects(study: str | None = None) -> Response:
             try:
                 header = read_instance_header(temp)
                 _check_study(header, study)
-                site().store.accept(temp, header, source=source)
+                where = site_to_store(header.study_uid)
+                site().store.accept(temp, header, source=source, site=where)
             finally:
                 temp.unlink(missing_ok=True)
             stored.append(header)
