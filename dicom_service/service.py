@@ -45,7 +45,7 @@ class Service:
         use(site_atlas(settings))
         self.store = site_store(settings, exclusive=True)
         try:
-            self.store.set_sites([site.id for site in settings.sites])
+            self.store.set_sites(settings.site_ids)
         except SesamoidError:
             self.store.close()
             raise

@@ -288,6 +288,11 @@ class Settings(Frozen):
             }
         )
 
+    @property
+    def site_ids(self) -> tuple[str, ...]:
+        """Of the sites with a name."""
+        return tuple(one.id for one in self.sites)
+
     def site_called(self, title: str) -> str | None:
         """Which site is called under an AE title; None: no site is.
 

@@ -50,8 +50,8 @@ def _give(store: Store, settings: Settings, options: argparse.Namespace) -> None
 
 
 def _site(settings: Settings, asked: str | None) -> str:
-    if asked and asked not in (one.id for one in settings.sites):
-        names = ", ".join(one.id for one in settings.sites) or "none"
+    if asked and asked not in settings.site_ids:
+        names = ", ".join(settings.site_ids) or "none"
         raise Refused(f"There is no site {asked}; the settings have: {names}.")
     return asked or ""
 

@@ -49,8 +49,7 @@ def administered() -> tuple[str, ...] | None:
     user = signed_in().user
     if "administrator" in user.roles:
         return None
-    known = (one.id for one in site().settings.sites)
-    return tuple(one for one in known if "administrator" in user.at(one))
+    return tuple(one for one in site().settings.site_ids if "administrator" in user.at(one))
 
 
 def operator() -> Caller:
@@ -70,7 +69,7 @@ def site_asked() -> str:
         It is none of theirs; the same whether there is such a site or not.
     """
     mine = administered()
-    known = ("", *(one.id for one in site().settings.sites)) if mine is None else mine
+    known = ("", *site().settings.site_ids) if mine is None else mine
     asked = request.args.get("site", known[0])
     if asked not in known:
         raise NotFound(f"You look after no site {asked[:32]}.")

@@ -24,7 +24,7 @@ def install(app: Flask) -> None:
 def sites_seen() -> tuple[str, ...] | None:
     """The sites of which the caller may see studies; None: all."""
     found = caller()
-    return seen_by(found.user, _known()) if found else ()
+    return seen_by(found.user, site().settings.site_ids) if found else ()
 
 
 def is_seen(study_uid: str) -> bool:
@@ -35,7 +35,7 @@ def is_seen(study_uid: str) -> bool:
 
 def check_seen(study_uid: str) -> None:
     """Raise NotFound for a study that is not here, or is another site's; the same for both."""
-    if sites_seen() is None and not _known():
+    if sites_seen() is None and not site().settings.site_ids:
         return  # whoever is signed in sees all, and the view says what is not there
     if not is_seen(study_uid):
         raise NotFound(f"No study {study_uid} is on this node.")
@@ -51,7 +51,7 @@ def site_to_store(study_uid: str) -> str:
     """
     seen, asked = sites_seen(), request.args.get("site")
     if asked is not None:
-        if (seen is None and asked in ("", *_known())) or asked in (seen or ()):
+        if (seen is None and asked in ("", *site().settings.site_ids)) or asked in (seen or ()):
             return asked
         raise Refused(f"There is no site {asked[:32]} that you could store for.")
     if is_seen(study_uid):
@@ -63,14 +63,10 @@ def site_to_store(study_uid: str) -> str:
     return seen[0]
 
 
-def _known() -> tuple[str, ...]:
-    return tuple(one.id for one in site().settings.sites)
-
-
 def _only_their_studies() -> None:
     study = (request.view_args or {}).get("study")
     if study is None or request.endpoint == STORING or caller() is None:
         return
     check_seen(study)
-    if _known():
+    if site().settings.site_ids:
         g.study_site = site().store.site_of(study) or ""

@@ -40,7 +40,7 @@ def account_of(claims: Mapping[str, Any]) -> UserRow:
     found = store.user(name)
     if found is None:
         raise NotAllowed("The account was removed.")
-    if not any(found.at(place) for place in ("", *(one.id for one in settings.sites))):
+    if not any(found.at(place) for place in ("", *settings.site_ids)):
         raise NotAllowed("The provider gives you no role on this node: ask an administrator.")
     return found
 

@@ -5,7 +5,9 @@ Prints a table and, with --json FILE, writes the same rows as JSON.
 
 import argparse
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +23,7 @@ from dicom_service.measure.outline import trace
 from dicom_service.measure.swelling import swelling_profile
 from test_pacs.phantom import BodyPlan, Projection, Swelling, build
 from test_pacs.phantom.bench import Bench
-from tests.benchmarks.measure_held_out import held_out as other_trials
+from tests.benchmarks.measure_held_out import SEED, chunks, merged, some
 from tests.measure.conftest import (
     PIXEL,
     ball_picture,
@@ -184,10 +186,14 @@ def words() -> Iterator[dict[str, object]]:
         yield {"what": f"swelling: {name}", "said": said}
 
 
-def held_out() -> Iterator[dict[str, object]]:
+def dorsopalmar() -> Iterator[dict[str, object]]:
     """Words on limbs of other sizes, excesses, places and turns than those of `words`."""
-    for view, azimuth in (("dorsopalmar", 0.0), ("mediolateral", -90.0)):
-        yield from _words_held_out(view, azimuth)
+    yield from _words_held_out("dorsopalmar", 0.0)
+
+
+def mediolateral() -> Iterator[dict[str, object]]:
+    """The same seen from the side."""
+    yield from _words_held_out("mediolateral", -90.0)
 
 
 def _words_held_out(name: str, azimuth: float) -> Iterator[dict[str, object]]:
@@ -248,23 +254,42 @@ def small_joints() -> Iterator[dict[str, object]]:
         yield row(f"joint space, mean (mm), {name}", trials, errors, inside)
 
 
+def _rows(name: str) -> list[dict[str, object]]:
+    return list(PARTS[name]())
+
+
+PARTS = {part.__name__: part for part in (joints, small_joints, axes, fractures, lines, balls,
+                                          outlines, words, dorsopalmar, mediolateral)}  # fmt: skip
+
+
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--json", type=Path)
-    parts = (joints, small_joints, axes, fractures, lines, balls, outlines, words, held_out,
-             other_trials)  # fmt: skip
-    options.add_argument("--part", choices={part.__name__ for part in parts})
+    options.add_argument("--part", choices=[*PARTS, "trials"], help="trials: those held out")
+    options.add_argument("--kind", help="of trials: only kinds whose names have this in them")
+    options.add_argument("--seed", type=int, default=SEED, help="of trials: another draw")
     chosen = options.parse_args()
     found = []
-    for part in parts:
-        if chosen.part not in (None, part.__name__):
-            continue
-        for line in part():
-            found.append(line)
-            print("  ".join(f"{k}={v:.3f}" if isinstance(v, float) else f"{v}" if k == "what"
-                            else f"{k}={v}" for k, v in line.items()), flush=True)  # fmt: skip
+    tasks = [task for task in chunks() if not chosen.kind or chosen.kind in task[0]]
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        rest = [name for name in PARTS if chosen.part in (None, name)]
+        # the longest first, so that no processor waits at the end
+        parts = {name: pool.submit(_rows, name) for name in reversed(rest)}
+        drawn = [pool.submit(some, *task, chosen.seed) for task in tasks
+                 if chosen.part in (None, "trials")]  # fmt: skip
+        for name in rest:
+            found += _printed(parts[name].result())
+        found += _printed(merged(one.result() for one in drawn))
     if chosen.json:
         chosen.json.write_text(json.dumps(found, indent=1) + "\n", "utf-8")
+
+
+def _printed(rows: Iterable[dict[str, object]]) -> list[dict[str, object]]:
+    made = list(rows)
+    for line in made:
+        print("  ".join(f"{k}={v:.3f}" if isinstance(v, float) else f"{v}" if k == "what"
+                        else f"{k}={v}" for k, v in line.items()), flush=True)  # fmt: skip
+    return made
 
 
 if __name__ == "__main__":

@@ -4,12 +4,12 @@ Every trial draws its own sizes, dose, magnification (1.0 to 1.3), obliquity (0 
 click errors (1 mm, sd) from a seed of its own.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
 
-from dicom_service.measure import Measured, NotMeasurable
+from dicom_service.measure import NotMeasurable
 from dicom_service.measure.axis import shaft_axis
 from dicom_service.measure.fat_plane import fat_plane
 from dicom_service.measure.gap import lucent_line
@@ -21,53 +21,13 @@ from dicom_service.measure.swelling import swelling_profile
 from test_pacs.phantom import BodyPlan, Projection, build
 from test_pacs.phantom.bench import Bench, FatPlane, Pit, bench, plane_distance
 from test_pacs.phantom.metal import Screw
+from tests.benchmarks.measure_bodies import BODIES
+from tests.benchmarks.measure_trials import DOSES, Trial, Trials, clicks
 from tests.measure.conftest import PIXEL, Shot, shoot, true_edge
 
-SEED = 90_210
-DOSES = (300.0, 1700.0, 6000.0)
-Tally = dict[str, list[tuple[float, float]]]
-"""Of each number its errors (NaN: a bound that holds), and the 95 % that was stated (NaN: none)."""
-
-
-class Trials:
-    """Errors and refusals of one kind of trial."""
-
-    def __init__(self, name: str, count: int) -> None:
-        self.name, self.count, self.refused = name, count, 0
-        self.errors: Tally = {}
-
-    def add(self, found: Measured, number: str, true: float, label: str = "") -> None:
-        """One number against its truth; a bound counts as right when it holds."""
-        for one in found.numbers:
-            if one.id == number:
-                error, stated = one.value - true, one.plus_minus or 0.0
-                if one.bound:
-                    holds = one.value <= true if one.bound == "at least" else one.value >= true
-                    error, stated = (np.nan, 1.0) if holds else (error, 0.0)
-                self.errors.setdefault(label or number, []).append((error, stated))
-
-    def rows(self) -> Iterator[dict[str, object]]:
-        """One row of the table for each number."""
-        for number, pairs in self.errors.items():
-            error, stated = np.array(pairs).T
-            size = np.abs(error[np.isfinite(error)])
-            inside = int(np.sum(~np.isfinite(error) | (np.abs(error) <= stated)))
-            known = not np.isnan(stated).all()
-            yield {
-                "what": f"held out: {self.name}, {number}", "trials": self.count,
-                "refused": self.refused, "given": len(pairs),
-                "bias": float(np.mean(error[np.isfinite(error)])) if size.size else None,
-                "median": float(np.median(size)) if size.size else None,
-                "p95": float(np.percentile(size, 95)) if size.size else None,
-                "within_stated": f"{inside}/{len(pairs)}" if known else "-",
-                "share": inside / len(pairs) if known else None,
-            }  # fmt: skip
-        if not self.errors:
-            yield {"what": f"held out: {self.name}", "trials": self.count, "refused": self.refused}
-
-
-def _random(kind: int, trial: int) -> np.random.Generator:
-    return np.random.default_rng([SEED, kind, trial])
+SEED = 90_211
+CHUNK = 10
+"""Trials that one task of the benchmark makes."""
 
 
 def _shot(plan: Bench, random: np.random.Generator, azimuth: float = 0.0, rows: int = 400,
@@ -77,13 +37,6 @@ def _shot(plan: Bench, random: np.random.Generator, azimuth: float = 0.0, rows: 
         object_to_detector=float(random.uniform(5, 230)),
     )  # fmt: skip
     return shoot(bench(plan), "gap", view, float(random.choice(DOSES)), int(random.integers(9999)))
-
-
-def _clicks(shot: Shot, places: object, random: np.random.Generator, sd: float = 1.0
-            ) -> tuple[tuple[float, float], ...]:  # fmt: skip
-    spots = shot.view.shown(np.asarray(places, float))
-    spots = spots + random.normal(scale=sd / shot.pic.fine, size=spots.shape)
-    return tuple((float(x), float(y)) for x, y in spots)
 
 
 def _joint(trials: Trials, random: np.random.Generator) -> None:
@@ -97,7 +50,7 @@ def _joint(trials: Trials, random: np.random.Generator) -> None:
                  plate=float(random.uniform(0.6, 1.2)), pits=(pit,) if worn else ())  # fmt: skip
     shot = _shot(plan, random)
     reach = width / 2 - 2.5
-    found = joint_space(shot.pic, *_clicks(shot, [(reach, 0, 0), (-reach, 0, 0)], random))
+    found = joint_space(shot.pic, *clicks(shot, [(reach, 0, 0), (-reach, 0, 0)], random))
     if worn:
         trials.add(found, "pit_2", pit.depth, "depth of a pit (mm)")
         trials.add(found, "minimum", gap, "minimum beside a pit (mm)")
@@ -115,7 +68,7 @@ def _axis(trials: Trials, random: np.random.Generator) -> None:
     shot = _shot(plan, random, float(random.uniform(-15, 15)), rows=520)
     turn = np.radians(lean)
     end = 24 * np.array([np.sin(turn), 0, np.cos(turn)])
-    found = shaft_axis(shot.pic, *_clicks(shot, [-end, end], random))
+    found = shaft_axis(shot.pic, *clicks(shot, [-end, end], random))
     ends = shot.view.shown(np.array([-end, end]))
     across, down = ends[1] - ends[0]
     trials.add(found, "direction", float(-np.degrees(np.arctan2(across, down))), "direction (deg)")
@@ -132,7 +85,7 @@ def _line(trials: Trials, random: np.random.Generator) -> None:
     shot = _shot(plan, random)
     reach = (width - step) / 2 - 1.5
     spots = [(reach + step / 2, 0, 0), (-reach + step / 2, 0, 0)]
-    found = lucent_line(shot.pic, *_clicks(shot, spots, random, 0.7))
+    found = lucent_line(shot.pic, *clicks(shot, spots, random, 0.7))
     trials.add(found, "width", gap, "width (mm)")
     for name in ("shift_first", "shift_second"):
         trials.add(found, name, step, "step of the edge (mm)")
@@ -150,7 +103,7 @@ def _implant(trials: Trials, random: np.random.Generator) -> None:
     plan = Bench(gap=2, width=width, depth=0.85 * width, screws=(screw,), soft=9,
                  texture=float(random.uniform(0, 0.6)))  # fmt: skip
     shot = _shot(plan, random)
-    clicked = _clicks(shot, [*ends, (width / 2 - 2.5, 0, 0), (2.5 - width / 2, 0, 0)], random, 0.7)
+    clicked = clicks(shot, [*ends, (width / 2 - 2.5, 0, 0), (2.5 - width / 2, 0, 0)], random, 0.7)
     found = implant(shot.pic, *clicked)
     trials.add(found, "length", float(np.hypot(*(ends[1] - ends[0])[[0, 2]])), "length (mm)")
     trials.add(found, "diameter", diameter, "width of the metal (mm)")
@@ -182,7 +135,7 @@ def _fat(trials: Trials, random: np.random.Generator) -> None:
         away = plane_distance(shot.limb, replace(plan, fat=replace(plan.fat or fat, gone=())), z)
         away = np.where(np.isfinite(away), away, fat.distance)
         spots = np.stack([side * (plan.width / 2 + away), 0 * z, z], axis=1)
-        found = fat_plane(shot.pic, _clicks(shot, spots, random), found)
+        found = fat_plane(shot.pic, clicks(shot, spots, random), found)
     assert found is not None
     along = np.array(found.profiles[0].along)
     true = plane_distance(shot.limb, ill, along)
@@ -223,7 +176,7 @@ def _outline(trials: Trials, random: np.random.Generator) -> None:
         for error in errors[np.isfinite(errors)]:
             trials.errors.setdefault(f"{name}, rows (mm)", []).append((float(error), np.nan))
     found = swelling_profile(shot.pic)
-    thick = np.where(np.isfinite(edges.bone), np.abs(skin - bone), np.nan)
+    thick = np.where(np.isfinite(edges.thickness()), np.abs(skin - bone), np.nan)
     both = np.where(np.isfinite(edges.bone).all(axis=1), bone[:, 1] - bone[:, 0], np.nan)
     for side, name in enumerate(("median_first", "median_second")):
         if np.isfinite(thick[:, side]).sum() * ROW > 10:
@@ -236,20 +189,36 @@ def _outline(trials: Trials, random: np.random.Generator) -> None:
                "width over the bones (mm)")  # fmt: skip
 
 
-KINDS: dict[str, tuple[int, Callable[[Trials, np.random.Generator], None]]] = {
-    "joint space": (120, _joint), "shaft axis": (40, _axis), "lucent line": (50, _line),
-    "implant": (40, _implant), "fat plane": (50, _fat), "outline": (14, _outline),
+KINDS: dict[str, tuple[int, Trial]] = {
+    "joint space": (360, _joint), "shaft axis": (40, _axis), "lucent line": (150, _line),
+    "implant": (40, _implant), "fat plane": (50, _fat), "outline": (60, _outline), **BODIES,
 }  # fmt: skip
 """How many trials of each."""
 
 
-def held_out() -> Iterator[dict[str, object]]:
+def chunks() -> list[tuple[str, int]]:
+    """The tasks of all kinds: a kind and its first trial; the longest come first."""
+    order = sorted(KINDS, key=lambda name: name != "outline")
+    return [(name, first) for name in order for first in range(0, KINDS[name][0], CHUNK)]
+
+
+def some(name: str, first: int, seed: int) -> Trials:
+    """Trials from `first` on."""
+    count, one = KINDS[name]
+    trials, kind = Trials(name, count), list(KINDS).index(name)
+    for trial in range(first, min(first + CHUNK, count)):
+        try:
+            one(trials, np.random.default_rng([seed, kind, trial]))
+        except NotMeasurable:
+            trials.refused += 1
+    return trials
+
+
+def merged(parts: Iterable[Trials]) -> Iterator[dict[str, object]]:
     """The rows of all kinds."""
-    for kind, (name, (count, one)) in enumerate(KINDS.items()):
-        trials = Trials(name, count)
-        for trial in range(count):
-            try:
-                one(trials, _random(kind, trial))
-            except NotMeasurable:
-                trials.refused += 1
-        yield from trials.rows()
+    whole = {name: Trials(name, count) for name, (count, _) in KINDS.items()}
+    for part in parts:
+        whole[part.name].take(part)
+    for trials in whole.values():
+        if trials.errors or trials.refused:
+            yield from trials.rows()

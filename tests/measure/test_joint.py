@@ -122,8 +122,9 @@ def test_a_pit_that_takes_up_most_of_the_line_has_no_depth_but_a_doubt(clicks, p
     assert abs(found.number("minimum").value - 2.0) <= found.number("minimum").plus_minus
 
 
-@pytest.mark.parametrize("over", [-1.5, -0.5, 0.0, 0.3])
-@pytest.mark.parametrize("at", [0.0, 4.0])
+@pytest.mark.parametrize(
+    ("at", "over"), [(0.0, -1.5), (0.0, -0.5), (4.0, -1.5), (4.0, -0.5), (4.0, 0.0), (4.0, 0.3)]
+)
 def test_no_width_is_given_where_a_plate_ends_beside_the_joint(over, at):
     # `over`: mm from the margin to the plate's end, positive where it stands over the space
     half = 15.0
@@ -132,6 +133,14 @@ def test_no_width_is_given_where_a_plate_ends_beside_the_joint(over, at):
     points = [(shot.middle[0] + x, shot.middle[1]) for x in (-42, 42)]
     with pytest.raises(NotMeasurable, match=r"denser than the bone|not tangential|double contour"):
         joint_space(shot.pic, *points)
+
+
+@pytest.mark.parametrize("over", [0.0, 0.3])
+def test_metal_along_a_whole_side_may_be_a_thicker_bone_and_gives_a_doubt(over):
+    plate = Plate((0.0, 8.0, 16.0 - over), (3.5, 1.0, 15.0))
+    shot = shoot_bench(Bench(gap=2.0, metal_plate=plate, soft=9))
+    points = [(shot.middle[0] + x, shot.middle[1]) for x in (-42, 42)]
+    assert any("if that is metal" in doubt for doubt in joint_space(shot.pic, *points).doubts)
 
 
 def test_a_plate_that_ends_4_mm_from_the_joint_changes_nothing():
