@@ -12,10 +12,10 @@ from pydicom.uid import generate_uid
 from pynetdicom import evt
 from pynetdicom.association import Association
 
-from dicom_service.errors import PeerAway
+from dicom_service.errors import PeerAway, SesamoidError
 from dicom_service.node.commitment import Reports, request_for
 from dicom_service.node.echo import calling_entity, why_not
-from dicom_service.node.outgoing import Carrier, NotOffered, Prepared, read_ahead
+from dicom_service.node.outgoing import Carrier, NotOffered, NotRead, Prepared, read_ahead
 from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     COMMITMENT,
@@ -152,21 +152,20 @@ class Delivery:
     ) -> list[OutboxRow]:
         """Send what is owed; returns what the peer has, the outcome says what follows else."""
         owed = [row for row in rows if row.state != "sent"]
-        ready = read_ahead(association, [row.path for row in owed])
+        ready = read_ahead(association, owed)
         return [
             row
             for row, prepared in zip(owed, ready, strict=True)
             if self._store_one(carrier, row, prepared)
         ]
 
-    def _store_one(
-        self, carrier: Carrier, row: OutboxRow, prepared: Prepared | NotOffered | OSError
-    ) -> bool:
+    def _store_one(self, carrier: Carrier, row: OutboxRow, prepared: Prepared | NotRead) -> bool:
         if not carrier.is_open:
             self._outcome.later.append((row, f"{self._peer.name} ended the association."))
             return False
-        if isinstance(prepared, OSError):
-            reason = f"The stored document cannot be read: {prepared.strerror}."
+        if isinstance(prepared, OSError | SesamoidError):
+            why = prepared.strerror if isinstance(prepared, OSError) else prepared
+            reason = f"The stored document cannot be read: {why}".rstrip(".") + "."
             self._outcome.later.append((row, reason))
             return False
         if isinstance(prepared, NotOffered):

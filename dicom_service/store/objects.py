@@ -12,7 +12,7 @@ from sqlalchemy import Select, select
 from dicom_service.errors import DifferentBytes, OtherSite, SesamoidError, SetupError
 from dicom_service.store import audit, events
 from dicom_service.store.backlog import Backlog
-from dicom_service.store.blobs import full_disk_named
+from dicom_service.store.blobs import Blob, full_disk_named
 from dicom_service.store.digests import digest_of, same_kind
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
@@ -305,7 +305,7 @@ class Objects(Sites):
         fields = {name: row[name] for name in InstanceHeader.model_fields}
         return StoredInstance(
             **fields,
-            path=self._blobs.path(row["blob"]),
+            blob=Blob(self._blobs, row["blob"]),
             size=row["size"],
             source=row["source"],
             received_at=from_us(row["received_at"]),
