@@ -7,6 +7,7 @@ import numpy as np
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture, cheapest, peak_shift
+from dicom_service.measure.said import say
 
 METHOD, VERSION = "sesamoid.shaft_axis", "2"
 ROWS = 80
@@ -40,7 +41,7 @@ def find_axis(pic: Picture, first: Point, second: Point) -> Axis:
     ends = pic.mm([first, second])
     length = float(np.hypot(*(ends[1] - ends[0])))
     if length < 15:
-        raise NotMeasurable("Click the two ends of the shaft, at least 15 mm apart.")
+        raise NotMeasurable(say("shaft.points"))
     middle, direction = ends.mean(axis=0), (ends[1] - ends[0]) / length
     along = np.linspace(-length / 2, length / 2, ROWS)
     edges = np.zeros((ROWS, 2))
@@ -68,7 +69,7 @@ def _cortices(pic: Picture, stations: Array, normal: Array, reach: float) -> tup
     offsets = np.arange(-reach, reach + pic.fine, pic.fine)
     values = pic.sample(stations[:, None, :] + offsets[None, :, None] * normal)
     if not np.isfinite(values).mean() > 0.7:
-        raise NotMeasurable("The shaft lies too close to the border of the image.")
+        raise NotMeasurable(say("shaft.border"))
     filled = np.where(np.isfinite(values), values, np.nanmin(values))
     slope = np.gradient(ndimage.gaussian_filter(filled, (1.0, 0.25 / pic.fine)), pic.fine, axis=1)
     grain = float(1.4826 * np.median(np.abs(slope[3:] - slope[:-3])) / np.sqrt(2)) + 1e-9
@@ -106,16 +107,11 @@ def _check(along: Array, edges: Array, strength: float) -> None:
     taper, base = _line(along, width)
     uneven = float(np.std(width - taper * along - base) / np.median(width))
     if strength < 4:
-        raise NotMeasurable(
-            f"The cortices are too faint beside the noise (strength {strength:.1f})."
-        )
+        raise NotMeasurable(say("shaft.faint", strength=strength))
     if rms > 0.4:
-        raise NotMeasurable(
-            f"The middle of the shaft strays {rms:.2f} mm (rms) from a line: keep the clicks on "
-            f"one straight bone, away from its ends."
-        )
+        raise NotMeasurable(say("shaft.strays", rms=rms))
     if uneven > 0.1:
-        raise NotMeasurable(f"The width between the edges varies by {uneven:.0%}: not one shaft.")
+        raise NotMeasurable(say("shaft.uneven", share=uneven))
 
 
 def error_degrees(axis: Axis) -> float:
@@ -142,15 +138,15 @@ def shaft_axis(pic: Picture, first: Point, second: Point) -> Measured:
     per = pic.per_mm
     across, down = axis.direction
     numbers = (
-        Number(id="width", name="width of the shaft", value=(axis.width + 2 * EDGE) * per,
+        Number(id="width", name=say("shaft_axis.width"), value=(axis.width + 2 * EDGE) * per,
                unit=pic.unit, plus_minus=WIDTH_ERROR * per),
-        Number(id="direction", name="direction from the image's columns, clockwise",
+        Number(id="direction", name=say("shaft_axis.direction"),
                value=float(np.degrees(np.arctan2(down, across))) - 90, unit="deg",
                plus_minus=error_degrees(axis)),
-        Number(id="bow", name="angle between the axes of both halves", value=axis.bow, unit="deg",
+        Number(id="bow", name=say("shaft_axis.bow"), value=axis.bow, unit="deg",
                plus_minus=2 * DEFINITION_ERROR),
     )  # fmt: skip
-    doubts = pic.doubts + (("the shaft is bowed",) if abs(axis.bow) > 2 else ())
+    doubts = pic.doubts + ((say("shaft.bowed"),) if abs(axis.bow) > 2 else ())
     return Measured(kind="shaft_axis", method=METHOD, version=VERSION,
                     calibration=pic.calibration, numbers=numbers,
                     drawn=drawn_axis(pic, axis, "axis"), doubts=doubts)  # fmt: skip

@@ -56,7 +56,7 @@ export const english = {
     tookTheirs: 'Their version is loaded. Ctrl Z brings yours back.',
   },
   map: {
-    label: 'Limb map', sides: 'Side', whole: 'whole limb', part: 'only what the study shows', list: 'List', oneView: view => `whole shape: ${view}`,
+    label: 'Limb map', sides: 'Side', whole: 'whole limb', part: 'only what the study shows', list: 'List', oneView: view => `whole shape: ${view}`, kind: (label, n) => (n === 1 ? label : label ? `${n} × ${label}` : `${n} others`), stacked: '– filled from below, open on top',
     splitDown: views => `top to bottom: ${views.join(' · ')}`,
     split: views => `left to right: ${views.join(' · ')}`, nothingHere: 'Nothing to look at in this section.',
   },
@@ -65,7 +65,7 @@ export const english = {
     cannot: labels => `Cannot be shown on ${labels.join(', ')}.`,
     note: 'Note', noteLater: 'A note belongs to an answer: answer this view first.', variants: 'Known variants', physis: 'Growth plate',
     next: 'next open', previous: 'previous',
-    editFinding: 'Describe the finding', observations: label => `Observation in ${label}`,
+    editFinding: 'Describe the finding', observations: label => `Observation in ${label}`, kind: (kind, count) => `${kind}: ${count}`,
   },
   group: {
     label: name => `Group: ${name}`, head: (name, count) => `${name}, ${count} answered. Show the group.`,
@@ -108,7 +108,7 @@ export const english = {
     alongs: { swelling_profile: 'along the limb', joint_space: 'along the joint', lucent_line: 'across the line' },
     beside: 'Side by side', now: 'now', overTime: said => `The same measurement over time: ${said}.`,
     accept: 'Accept', acceptChange: 'Accept the change', discard: 'Discard', adjust: 'adjust', adjustNamed: name => `Adjust ${name}`, removeNamed: name => `Remove ${name}`,
-    fits: { fits: '', unknown: 'breed or sex not known', other: 'other animals than this' },
+    bounds: { 'at least': 'at least', 'at most': 'at most' }, grey: 'grey values', fits: { fits: '', unknown: 'breed or sex not known', other: 'other animals than this' },
     drawing: marks => `Where the points lie: ${marks.join(', ')}.`,
     offers: {
       joint_space: {

@@ -57,7 +57,7 @@ export const german = {
     tookTheirs: 'Die andere Fassung ist geladen. Strg Z holt Ihre zurück.',
   },
   map: {
-    label: 'Karte der Gliedmaße', sides: 'Seite', whole: 'ganze Gliedmaße', part: 'nur, was die Studie zeigt', list: 'Liste', oneView: view => `ganze Form: ${view}`,
+    label: 'Karte der Gliedmaße', sides: 'Seite', whole: 'ganze Gliedmaße', part: 'nur, was die Studie zeigt', list: 'Liste', oneView: view => `ganze Form: ${view}`, kind: (label, n) => (n === 1 ? label : label ? `${n} × ${label}` : `${n} andere`), stacked: '– von unten gefüllt, Offenes oben',
     splitDown: views => `von oben nach unten: ${views.join(' · ')}`,
     split: views => `von links nach rechts: ${views.join(' · ')}`, nothingHere: 'In diesem Abschnitt ist nichts anzusehen.',
   },
@@ -66,7 +66,7 @@ export const german = {
     cannot: labels => `Auf ${labels.join(', ')} nicht darstellbar.`,
     note: 'Notiz', noteLater: 'Eine Notiz gehört zu einer Antwort: Beantworten Sie erst diese Aufnahme.', variants: 'Bekannte Varianten', physis: 'Wachstumsfuge',
     next: 'nächste offene', previous: 'vorige',
-    editFinding: 'Befund beschreiben', observations: label => `Beobachtung auf ${label}`,
+    editFinding: 'Befund beschreiben', observations: label => `Beobachtung auf ${label}`, kind: (kind, count) => `${kind}: ${count}`,
   },
   group: {
     label: name => `Gruppe: ${name}`, head: (name, count) => `${name}, ${count} beantwortet. Gruppe zeigen.`,
@@ -248,7 +248,7 @@ export const german = {
     alongs: { swelling_profile: 'entlang der Gliedmaße', joint_space: 'entlang des Gelenks', lucent_line: 'quer zur Linie' },
     beside: 'Nebeneinander', now: 'jetzt', overTime: said => `Dieselbe Messung im Verlauf: ${said}.`,
     accept: 'Annehmen', acceptChange: 'Änderung annehmen', discard: 'Verwerfen', adjust: 'anpassen', adjustNamed: name => `${name} anpassen`, removeNamed: name => `${name} entfernen`,
-    fits: { fits: '', unknown: 'Rasse oder Geschlecht nicht bekannt', other: 'andere Tiere als dieses' },
+    bounds: { 'at least': 'mindestens', 'at most': 'höchstens' }, grey: 'Grauwerte', fits: { fits: '', unknown: 'Rasse oder Geschlecht nicht bekannt', other: 'andere Tiere als dieses' },
     drawing: marks => `Wo die Punkte liegen: ${marks.join(', ')}.`,
     offers: {
       joint_space: {
