@@ -122,7 +122,7 @@ class PostgresIndex(Index):
     def connected(self) -> psycopg.Connection[Any]:
         """A connection of its own, without transactions, for listening."""
         arguments = self.engine.dialect.create_connect_args(self._url)[1]
-        return psycopg.connect(**(_patience() | arguments), autocommit=True)
+        return psycopg.connect(**{**_patience(), **arguments}, autocommit=True)
 
     def close(self) -> None:
         """Close every connection."""

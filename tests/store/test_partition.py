@@ -27,7 +27,7 @@ def far():
 
 @pytest.fixture
 def kit(far, tmp_path, monkeypatch):
-    made, server = far
+    _, server = far
     monkeypatch.setattr(engine_of, "CONNECT_SECONDS", 1)
     monkeypatch.setattr(engine_of, "GONE_SECONDS", 1)
     monkeypatch.setattr(engine_of, "STUCK_SECONDS", 1)
