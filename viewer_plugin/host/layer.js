@@ -70,11 +70,11 @@ function shapeMarks(shape, place) {
 function labelMarks(label, place, size) {
   const [x, y] = place(label.point);
   if (label.tone === 'dim') return dimLabel(label, x, y, size);
-  const wide = label.text.length * 7 + 10;
+  const wide = label.text.length * 7.4 + 10;
   const left = Math.max(2, Math.min(size.width - wide - 2, x + 12));
   const top = Math.max(2, Math.min(size.height - 22, y - 38));
   return [
-    { tag: 'rect', attributes: { x: show(left), y: show(top), width: String(wide), height: '20', rx: '3', fill: '#101214', 'fill-opacity': '0.82' } },
+    { tag: 'rect', attributes: { x: show(left), y: show(top), width: show(wide), height: '20', rx: '3', fill: '#101214', 'fill-opacity': '0.82' } },
     {
       tag: 'text', text: label.text,
       attributes: { x: show(left + 5), y: show(top + 14), fill: COLOUR[label.tone], 'font-size': '12.5', 'font-family': 'system-ui, sans-serif' },

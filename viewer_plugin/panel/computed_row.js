@@ -5,7 +5,7 @@ import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { plots } from './measure_result.js';
-import { computedName, numberText } from './numbers.js';
+import { computedName, headline, numberText } from './numbers.js';
 import { inWords } from './said.js';
 import { strings } from './strings.js';
 
@@ -27,18 +27,19 @@ export function computedRow({ session }, m) {
   const view = session.template.views.find(v => v.uid === m.view);
   const say = words => inWords(words, computed.said);
   const name = computedName(computed, text.kinds);
-  const first = computed.numbers[0];
+  const first = headline(computed.kind, computed.numbers);
+  const own = first && first !== computed.numbers[0] ? say(first.name) : '';
   const label = `${name} ${first ? numberText(first) : strings.finding.working}`;
   return h('li', { key: m.id, class: 'computed' },
     h('div', { class: 'computed-head' },
       h('span', { class: 'number' }, first ? numberText(first) : strings.finding.working),
       !session.signed && h('button', { class: 'btn square', 'aria-label': text.removeNamed(label), onclick: () => session.measuring.remove(m.id) }, '×'),
-      h('span', { class: 'dim how' }, [name, view?.label].filter(Boolean).join(' · ')),
+      h('span', { class: 'dim how' }, [name, own, view?.label, say(m.calibration)].filter(Boolean).join(' · ')),
       !session.signed && h('button', { class: 'link', 'aria-label': text.adjustNamed(label), onclick: () => session.measuring.adjust(m) }, text.adjust)),
-    h('details', { key: 'more' }, h('summary', null, text.details(computed.doubts.length)),
+    h('details', { key: 'more' }, h('summary', null, text.details, computed.doubts.length > 0 && h('span', { class: 'doubted' }, ` · ${text.doubted(computed.doubts.length)}`)),
       h('ul', { class: 'small' },
-        h('li', { key: 'how', class: 'dim' }, text.by(computed.method, computed.version), m.calibration && ` · ${say(m.calibration)}`),
-        computed.numbers.slice(1).map(n => h('li', { key: n.id }, `${say(n.name)}: ${numberText(n)}`)),
+        h('li', { key: 'how', class: 'dim' }, text.by(computed.method, computed.version)),
+        computed.numbers.filter(n => n !== first).map(n => h('li', { key: n.id }, `${say(n.name)}: ${numberText(n)}`)),
         computed.word && h('li', { key: 'word' }, `${say(computed.word)} – ${say(computed.why)}`),
         computed.doubts.map(doubt => h('li', { key: doubt }, say(doubt))))),
     plots(computed.kind, computed.curves, computed.said, 170),

@@ -3,7 +3,7 @@
 
 import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
-import { numberText } from './numbers.js';
+import { headline, numberText } from './numbers.js';
 import { barPlot, curvePlot, publishedPlot } from './plots.js';
 import { inWords } from './said.js';
 import { strings } from './strings.js';
@@ -32,7 +32,9 @@ export function results({ session }) {
 }
 
 /** The table of the numbers; the first one is the answer. */
-export function numbers({ numbers: list, said }) {
+export function numbers({ kind, numbers: all, said }) {
+  const first = headline(kind, all);
+  const list = [first, ...all.filter(number => number !== first)];
   return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
     h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
       h('th', { scope: 'row' }, h('span', { class: 'sentence' }, inWords(number.name, said))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));

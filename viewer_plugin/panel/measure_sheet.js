@@ -5,6 +5,7 @@ import { showBeside } from './before.js';
 import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { landmarkDrawing } from './landmark_drawing.js';
+import { glance } from './measure_glance.js';
 import { earlierImages, secondImages, viewLabel } from './measure_offers.js';
 import { results } from './measure_result.js';
 import { strings } from './strings.js';
@@ -61,6 +62,7 @@ function atWork(ctx) {
     results(ctx),
     before(ctx),
     h('div', { key: 'buttons', class: 'buttons act' },
+      glance(measuring),
       h('button', { class: 'btn primary wide', 'data-accept': true, disabled: !measuring.acceptable, onclick: () => measuring.accept() },
         measuring.id ? text.acceptChange : text.accept, h('kbd', null, keyOf('takeOver'))),
       h('button', { class: 'btn', onclick: () => measuring.close() }, text.discard)));

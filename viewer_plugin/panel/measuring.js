@@ -9,6 +9,7 @@
  */
 
 import { scaleOf, worded } from './measure_offers.js';
+import { headline } from './numbers.js';
 import { dropMeasurement, freshId, putMeasurement } from './reading.js';
 
 /** @typedef {[number, number]} Point */
@@ -315,11 +316,11 @@ export class Measuring {
     const { reading } = this.session;
     const kept = (reading?.measurements ?? []).filter(m => m.computed && m.item === (this.active ? this.item : this.session.item) && m.id !== this.id);
     const shapes = kept.flatMap(m => m.computed.shapes.map(shape => ({ ...shape, uid: m.view, tone: /** @type {const} */ ('kept') })));
-    const labels = kept.flatMap(m => labelOf(m.view, m.computed.shapes, m.computed.numbers, m.computed.curves, 'kept', numberText));
+    const labels = kept.flatMap(m => labelOf(m.view, m.computed.kind, m.computed.shapes, m.computed.numbers, m.computed.curves, 'kept', numberText));
     if (!this.offer) return { shapes, labels, handles: [] };
     const drawn = this.result?.drawn ?? [];
     shapes.push(...drawn.map(shape => ({ ...shape, uid: this.view, tone: 'now' })));
-    labels.push(...labelOf(this.view, drawn, this.result?.numbers ?? [], this.result?.profiles ?? [], 'now', numberText));
+    labels.push(...labelOf(this.view, this.offer.kind, drawn, this.result?.numbers ?? [], this.result?.profiles ?? [], 'now', numberText));
     const handles = this.landmarks.flatMap((mark, i) => {
       const point = this.points[i];
       return point ? [{ uid: this.viewOf(i), id: mark.id, name: mark.name, label: String(i + 1), point, chosen: i === this.chosen }] : [];
@@ -329,7 +330,7 @@ export class Measuring {
 }
 
 /** The headline stands where it was measured: at the narrowest or thickest place, or at the last line. */
-function labelOf(uid, shapes, numbers, curves, tone, numberText) {
+function labelOf(uid, kind, shapes, numbers, curves, tone, numberText) {
   const shape = shapes.find(one => one.name === 'minimum') ?? shapes.find(one => one.kind === 'line') ?? shapes[0];
   if (!shape || !numbers.length) return [];
   const last = shape.points.length - 1;
@@ -340,7 +341,7 @@ function labelOf(uid, shapes, numbers, curves, tone, numberText) {
     const share = (thickest.value - along[0]) / (along[along.length - 1] - along[0]);
     index = Math.round(Math.min(1, Math.max(0, share)) * last);
   }
-  return [{ uid, point: shape.points[index], text: numberText(numbers[0]), tone }];
+  return [{ uid, point: shape.points[index], text: `${numbers[0].id === 'spacing' ? '1 px = ' : ''}${numberText(headline(kind, numbers))}`, tone }];
 }
 
 const most = (list, count) => (list.length <= count ? list : Array.from({ length: count }, (_, i) => list[Math.round((i * (list.length - 1)) / (count - 1))]));

@@ -21,6 +21,14 @@ export function numberText({ id = '', value, plus_minus: pm = null, unit, bound 
 /** A unit in words: "grey values x mm". */
 const unitText = (/** @type {string} */ unit) => unit.replace('grey values', strings.measuring.grey);
 
+/** Of a fat plane it is where it lies, not how much of it is seen. @type {Record<string, string[]>} */
+const TOLD_FIRST = { fat_plane: ['displacement', 'distance'] };
+
+/** The number that stands for all: mostly the first one. @template {{id: string}} T @param {string} kind @param {T[]} numbers */
+export function headline(kind, numbers) {
+  return (TOLD_FIRST[kind] ?? []).flatMap(id => numbers.filter(number => number.id === id))[0] ?? numbers[0];
+}
+
 /** What was measured, in a few words. */
 export function computedName(computed, kinds) {
   return kinds[computed.kind] ?? inWords(computed.numbers[0]?.name ?? computed.name, computed.said);

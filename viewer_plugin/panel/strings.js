@@ -101,7 +101,7 @@ export const english = {
     without: 'Measure without a point',
     elsewhereClicked: label => `This point belongs on ${label}. Click there.`, hidden: 'The image is not on the screen. Show it first.',
     working: 'Measuring…', refused: 'Not measured', numbers: 'Numbers, with 95 % uncertainty', doubts: 'Reasons to doubt',
-    details: n => (n ? `details, ${n} ${n === 1 ? 'doubt' : 'doubts'}` : 'details'),
+    details: 'details', doubted: n => (n === 1 ? '1 reason to doubt' : `${n} reasons to doubt`),
     by: (method, version) => `${method} version ${version}`,
     published: 'Published', noValue: 'no single value', publishedPlot: n => `The measured value with its uncertainty over ${n} published ${n === 1 ? 'mean' : 'means'}, each with twice its standard deviation on both sides.`,
     curve: (name, values, unit) => `${name}: ${Math.min(...values).toFixed(1)} to ${Math.max(...values).toFixed(1)} ${unit}.`,

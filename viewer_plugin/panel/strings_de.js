@@ -241,7 +241,7 @@ export const german = {
     without: 'Ohne Punkt messen',
     elsewhereClicked: label => `Dieser Punkt gehört auf ${label}. Klicken Sie dort.`, hidden: 'Das Bild ist nicht zu sehen. Zeigen Sie es zuerst.',
     working: 'Wird gemessen …', refused: 'Nicht gemessen', numbers: 'Zahlen, mit 95 % Unsicherheit', doubts: 'Gründe zu zweifeln',
-    details: n => (n ? `Einzelheiten, ${n} Zweifel` : 'Einzelheiten'),
+    details: 'Einzelheiten', doubted: n => (n === 1 ? '1 Grund zu zweifeln' : `${n} Gründe zu zweifeln`),
     by: (method, version) => `${method} Version ${version}`,
     published: 'Veröffentlicht', noValue: 'kein einzelner Wert', publishedPlot: n => `Der gemessene Wert mit seiner Unsicherheit über ${n} ${n === 1 ? 'veröffentlichten Mittel' : 'veröffentlichten Mitteln'}, je mit der doppelten Standardabweichung nach beiden Seiten.`,
     curve: (name, values, unit) => `${name}: ${Math.min(...values).toFixed(1)} bis ${Math.max(...values).toFixed(1)} ${unit}.`,
