@@ -7,7 +7,7 @@ from pathlib import Path
 
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.blobs import Blobs
-from dicom_service.store.home import INDEX, JOURNAL, check_alone, join
+from dicom_service.store.home import INCOMING, INDEX, JOURNAL, check_alone, join
 from dicom_service.store.index import Index
 from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
@@ -36,7 +36,7 @@ class Shelf:
 
     def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
         self.folder = folder.absolute()
-        self.incoming = self.folder / "incoming"
+        self.incoming = self.folder / INCOMING
         self.journal = self.folder / JOURNAL
         self.exclusive = exclusive
         self.low_water = 0
@@ -50,6 +50,7 @@ class Shelf:
             probe.unlink()
             if exclusive:
                 self._lock = FolderLock(self.folder, shared=bool(index_url))
+                self.incoming = self._lock.own_room(self.folder / INCOMING)
         except OSError as error:
             raise SetupError(
                 f"The data folder {self.folder} cannot be used: {error.strerror}. "
