@@ -6,6 +6,7 @@
 
 import './panel/define.js';
 import './host/report_element.js';
+import { KEY_EVENT } from './panel/element.js';
 import { studyInAddress } from './host/address.js';
 import { fetchFacts, imageFacts } from './host/facts.js';
 import { inOrder, protocol } from './host/hanging.js';
@@ -102,6 +103,10 @@ export default {
 
   getCommandsModule: managers => ({
     defaultContext: 'DEFAULT',
-    definitions: { sesamoidWhole: { commandFn: guarded(() => hostOf(managers).whole()) } },
+    definitions: {
+      sesamoidWhole: { commandFn: guarded(() => hostOf(managers).whole()) },
+      // By way of the panel, which says how and knows whether anything may still be measured.
+      ...Object.fromEntries(['length', 'angle'].map(name => [`sesamoid-${name}`, { commandFn: () => document.dispatchEvent(new CustomEvent(KEY_EVENT, { detail: { name } })) }])),
+    },
   }),
 };

@@ -2,25 +2,26 @@
 /** The reading mode of the host viewer: images, our panel, and only the tools a reading needs. */
 
 import { EXTENSION_ID } from './host/names.js';
+import { strings } from './panel/strings.js';
 
 const OWN = EXTENSION_ID;
 const REPORT_HANDLER = `${OWN}.sopClassHandlerModule.report`;
 const HIDDEN_HANDLER = `${OWN}.sopClassHandlerModule.hidden`;
 
-const TOOLS = ['WindowLevel', 'Pan', 'Zoom', 'Length', 'Angle', 'SesamoidWhole', 'invert', 'rotate-right', 'flipHorizontal'];
+const TOOLS = ['WindowLevel', 'Pan', 'Zoom', 'SesamoidLength', 'SesamoidAngle', 'SesamoidWhole', 'invert', 'rotate-right', 'flipHorizontal'];
 
-const wholeButton = {
-  id: 'SesamoidWhole',
+const button = (id, icon, label, commands) => ({
+  id,
   uiType: 'ohif.toolButton',
-  props: {
-    type: 'action',
-    icon: 'tool-reset',
-    label: 'Whole image',
-    tooltip: 'Whole image',
-    commands: 'sesamoidWhole',
-    evaluate: 'evaluate.action',
-  },
-};
+  props: { type: 'action', icon, label, tooltip: label, commands, evaluate: 'evaluate.action' },
+});
+
+/** The viewer's own length and angle want a drag; ours take clicks and keys as well. */
+const BUTTONS = [
+  button('SesamoidWhole', 'tool-reset', strings.plain.whole, 'sesamoidWhole'),
+  button('SesamoidLength', 'tool-length', strings.plain.tools.length, 'sesamoid-length'),
+  button('SesamoidAngle', 'tool-angle', strings.plain.tools.angle, 'sesamoid-angle'),
+];
 
 function layout(basic) {
   const original = basic.routes[0].layoutInstance;
@@ -56,7 +57,7 @@ async function modeFactory({ loadModules }) {
     isValidMode: () => ({ valid: true, description: '' }),
     hangingProtocol: 'sesamoid-limb',
     toolbarSections: [{ primary: TOOLS, ...nowhere }],
-    toolbarButtons: [...basic.toolbarButtons, wholeButton],
+    toolbarButtons: [...basic.toolbarButtons, ...BUTTONS],
     sopClassHandlers: [REPORT_HANDLER, HIDDEN_HANDLER, ...basic.sopClassHandlers],
     modeCustomizations: {
       'panelSegmentation.disableEditing': true,

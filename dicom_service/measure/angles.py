@@ -6,12 +6,19 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from dicom_service.errors import Refused
-from dicom_service.measure.axis import DEFINITION_ERROR, drawn_axis, error_degrees, find_axis
+from dicom_service.measure.axis import (
+    DEFINITION_ERROR,
+    beside,
+    drawn_axis,
+    error_degrees,
+    find_axis,
+)
 from dicom_service.measure.catalogue import Construction, Entry, comparison, entry
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
+from dicom_service.measure.said import Said, say
 
-METHOD, VERSION = "sesamoid.limb_angle", "1"
+METHOD, VERSION = "sesamoid.limb_angle", "2"
 CLICK_SD = 1.0
 """mm in each direction: how well a person clicks a landmark."""
 LARGEST_ERROR = 15.0
@@ -62,7 +69,7 @@ def _sum(
 ) -> Measured:
     value, errors = 0.0, []
     drawn: list[Drawn] = []
-    doubts: list[str] = []
+    doubts: list[Said] = []
     for term in rule.terms:
         needed = entry(term.entry).construction
         own = {n: points[term.names.get(n, n)] for n in (needed.landmarks() if needed else ())}
@@ -119,7 +126,7 @@ def _angle(
     pic: Picture, found: Entry, rule: Construction, points: Mapping[str, Point], species: str
 ) -> Measured:
     drawn: list[Drawn] = []
-    doubts = [d for d in pic.doubts if "no pixel spacing" in d]
+    doubts = [d for d in pic.doubts if d.id == "picture.no_spacing"]
     vectors, errors = [], []
     for part, names in (("first", rule.first), ("second", rule.second)):
         ends = pic.mm([points[names[0]], points[names[1]]])
@@ -128,23 +135,21 @@ def _angle(
             try:
                 axis = find_axis(pic, points[names[0]], points[names[1]])
             except NotMeasurable as refusal:
-                doubts.append(f"axis from the clicks alone, not from the cortices: {refusal}")
+                doubts.append(say("landmarks.clicks", why=refusal.said))
             else:
                 sign = 1.0 if float(axis.direction @ vector) >= 0 else -1.0
                 vector, error = sign * axis.direction, error_degrees(axis)
                 drawn += drawn_axis(pic, axis, f"{part} axis")
+                doubts += beside(axis)
                 if abs(axis.bow) > 2:
-                    doubts.append(f"the shaft is bowed by {axis.bow:.1f} degrees")
+                    doubts.append(say("shaft.bowed_by", bow=axis.bow))
         if not any(d.name == f"{part} axis" for d in drawn):
             drawn.append(Drawn(kind="line", name=_words(names), points=pic.points(ends)))
         vectors.append(vector)
         errors.append(error)
     plus_minus = math.hypot(*errors)
     if plus_minus > LARGEST_ERROR:
-        raise NotMeasurable(
-            f"The landmarks are so close that the angle would be uncertain by "
-            f"{plus_minus:.0f} degrees; use a larger image or another measurement."
-        )
+        raise NotMeasurable(say("landmarks.close", error=plus_minus))
     if rule.side:
         side = pic.mm(points[rule.side]) - pic.mm(points[rule.first[0]])
         value = _applied(_side_angle(vectors[0], vectors[1], side), rule.then)
@@ -160,7 +165,7 @@ def _ratio(
     pairs = [pic.mm([points[n] for n in names]) for names in (rule.first, rule.second)]
     above, below = (float(np.hypot(*(ends[1] - ends[0]))) for ends in pairs)
     if below < 5 * CLICK_SD:
-        raise NotMeasurable("The second distance is too short to divide by.")
+        raise NotMeasurable(say("landmarks.short"))
     value = above / below
     sd = math.sqrt(2) * CLICK_SD * math.hypot(1 / below, above / below**2)
     number = Number(id=found.id, name=found.name, value=value, unit="1", plus_minus=1.96 * sd)
@@ -172,14 +177,14 @@ def _ratio(
 
 
 def _answered(
-    found: Entry, number: Number, species: str, drawn: list[Drawn], doubts: list[str]
+    found: Entry, number: Number, species: str, drawn: list[Drawn], doubts: list[Said]
 ) -> Measured:
-    why = comparison(found, species, number.value, number.plus_minus or 0.0) if species else ""
+    why = comparison(found, species, number.value, number.plus_minus or 0.0) if species else Said()
     if found.traps:
-        doubts = [*doubts, found.traps]
+        doubts = [*doubts, Said(found.traps, f"traps.{found.id}")]
     return Measured(
         kind="limb_measurement", method=METHOD, version=VERSION,
-        calibration="independent of magnification", numbers=(number,), why=why,
+        calibration=say("calibration.independent"), numbers=(number,), why=why,
         drawn=tuple(drawn), doubts=tuple(doubts),
     )  # fmt: skip
 
@@ -194,7 +199,7 @@ def _click_error(ends: Array) -> float:
     """95 % of the direction of a line through two clicks, degrees: atan(sqrt(2) sd / length)."""
     length = float(np.hypot(*(ends[1] - ends[0])))
     if length <= 0:
-        raise NotMeasurable("Two landmarks lie on the same point.")
+        raise NotMeasurable(say("landmarks.same"))
     return 1.96 * math.degrees(math.atan(math.sqrt(2) * CLICK_SD / length))
 
 
@@ -232,9 +237,9 @@ def true_angulation(
         95 % of each of the two angles.
     """
     if not 30 <= abs(between) <= 150:
-        raise NotMeasurable(f"Two views {between:g} degrees apart are too alike to be combined.")
+        raise NotMeasurable(say("fracture.alike", between=between))
     if max(abs(first), abs(second)) > 80:
-        raise NotMeasurable("An angulation of more than 80 degrees cannot be combined.")
+        raise NotMeasurable(say("fracture.large"))
     value, plane = _in_space(first, second, between)
     spread = [
         _in_space(first + a, second + b, between)[0] - value
@@ -247,9 +252,9 @@ def true_angulation(
         Number(id="plane", name="its plane, from the first view's plane", value=plane,
                unit="deg"),
     )  # fmt: skip
-    doubts = ("the direction of so small an angle is uncertain",) if value < 3 * error else ()
+    doubts = (say("fracture.direction"),) if value < 3 * error else ()
     return Measured(kind="true_angulation", method="sesamoid.true_angulation", version="1",
-                    calibration="independent of magnification", numbers=numbers,
+                    calibration=say("calibration.independent"), numbers=numbers,
                     doubts=doubts)  # fmt: skip
 
 
@@ -260,7 +265,7 @@ def true_translation(first: float, second: float, between: float = 90.0, error: 
     Signs and `between` as for `true_angulation`; `error` is the 95 % of each of the two.
     """
     if not 30 <= abs(between) <= 150:
-        raise NotMeasurable(f"Two views {between:g} degrees apart are too alike to be combined.")
+        raise NotMeasurable(say("fracture.alike", between=between))
     turn = math.radians(between)
 
     def size(a: float, b: float) -> float:
@@ -272,7 +277,7 @@ def true_translation(first: float, second: float, between: float = 90.0, error: 
     number = Number(id="translation", name="true translation", value=value, unit="mm",
                     plus_minus=math.hypot(max(moved), max(others)))  # fmt: skip
     return Measured(kind="true_translation", method="sesamoid.true_translation", version="1",
-                    calibration="both views at the same scale", numbers=(number,))  # fmt: skip
+                    calibration=say("calibration.both_views"), numbers=(number,))  # fmt: skip
 
 
 def _in_space(first: float, second: float, between: float) -> tuple[float, float]:

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from dicom_service.measure.angles import CLICK_SD, true_angulation, true_translation
-from dicom_service.measure.axis import drawn_axis, error_degrees, find_axis
+from dicom_service.measure.axis import beside, drawn_axis, error_degrees, find_axis
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
+from dicom_service.measure.said import Said, say
 
-METHOD, VERSION = "sesamoid.fracture_angulation", "1"
+METHOD, VERSION = "sesamoid.fracture_angulation", "2"
 KIND = "fracture_angulation"
 
 
@@ -28,9 +29,9 @@ def fracture_angulation(
         Alone, one view shows at most the true angle and the true displacement.
     """
     proximal, distal = pic.mm(points[:2]), pic.mm(points[2:])
-    doubts = [d for d in pic.doubts if "square" in d or "no pixel spacing" in d]
-    axes = [_axis(pic, points[:2], "proximal fragment", doubts),
-            _axis(pic, points[2:], "distal fragment", doubts)]  # fmt: skip
+    doubts = [d for d in pic.doubts if d.id in ("picture.not_square", "picture.no_spacing")]
+    axes = [_axis(pic, points[:2], say("word.proximal"), doubts),
+            _axis(pic, points[2:], say("word.distal"), doubts)]  # fmt: skip
     angle = _turn(axes[0].direction, axes[1].direction)
     error = math.hypot(axes[0].error, axes[1].error)
     offset, offset_error = _displacement(axes, (proximal[1] + distal[0]) / 2)
@@ -44,7 +45,7 @@ def fracture_angulation(
     drawn = tuple(shape for axis in axes for shape in axis.drawn)
     alone = Measured(
         kind=KIND, method=METHOD, version=VERSION, calibration=pic.calibration, numbers=numbers,
-        drawn=drawn, doubts=(*doubts, "one view: across to it there may be more"),
+        drawn=drawn, doubts=(*doubts, say("fracture.one_view")),
     )  # fmt: skip
     if other is None:
         return alone
@@ -53,7 +54,7 @@ def fracture_angulation(
 
 def _in_space(here: Measured, there: Measured) -> Measured:
     if there.refusal or len(there.numbers) < 2:
-        raise NotMeasurable(f"The other view could not be measured: {there.refusal}")
+        raise NotMeasurable(say("fracture.other_view", why=there.refusal))
     angles, offsets = ([m.numbers[i] for m in (here, there)] for i in (0, 1))
     found = true_angulation(angles[0].value, angles[1].value, error=_widest(angles)).numbers[0]
     numbers = [
@@ -63,7 +64,7 @@ def _in_space(here: Measured, there: Measured) -> Measured:
             update={"id": "angle_second", "name": "angulation in the second view"}
         ),
     ]
-    doubts = [d for d in (*here.doubts, *there.doubts) if not d.startswith("one view")]
+    doubts = [d for d in (*here.doubts, *there.doubts) if d.id != "fracture.one_view"]
     if {n.unit for n in offsets} == {"mm"}:
         moved = true_translation(
             offsets[0].value, offsets[1].value, error=_widest(offsets)
@@ -72,12 +73,10 @@ def _in_space(here: Measured, there: Measured) -> Measured:
             update={"id": "true_offset", "name": "displacement across the shaft, in space"}
         ))  # fmt: skip
         if here.calibration != there.calibration:
-            doubts.append("the two views are calibrated differently; the displacement suffers")
+            doubts.append(say("fracture.scales"))
     else:
-        doubts.append("without spacing in both views the displacement is not combined")
-    doubts.append(
-        "holds for views at a right angle; each degree off changes the angle by up to 1 %"
-    )
+        doubts.append(say("fracture.no_spacing"))
+    doubts.append(say("fracture.right_angle"))
     return here.model_copy(
         update={"numbers": tuple(numbers), "doubts": tuple(dict.fromkeys(doubts))}
     )
@@ -97,25 +96,26 @@ class _Axis:
         self.drawn = drawn
 
 
-def _axis(pic: Picture, points: Sequence[Point], name: str, doubts: list[str]) -> _Axis:
+def _axis(pic: Picture, points: Sequence[Point], name: Said, doubts: list[Said]) -> _Axis:
     ends = pic.mm(points)
     clicked = ends[1] - ends[0]
     length = float(np.hypot(*clicked))
     if length < 5 * CLICK_SD:
-        raise NotMeasurable(f"The two points on the {name} are less than 5 mm apart.")
+        raise NotMeasurable(say("fracture.close", fragment=name))
     try:
         found = find_axis(pic, points[0], points[1])
     except NotMeasurable as refusal:
-        doubts.append(f"{name}: axis from the clicks alone, not from the cortices: {refusal}")
+        doubts.append(say("fracture.clicks", fragment=name, why=refusal.said))
         error = 1.96 * math.degrees(math.atan(math.sqrt(2) * CLICK_SD / length))
         line = Drawn(kind="line", name=name, points=pic.points(ends))
         return _Axis(ends.mean(axis=0), clicked / length, error, [line])
+    doubts += beside(found)
     direction = np.asarray(found.direction, float)
     if float(direction @ clicked) < 0:
         direction = -direction
     away = abs(_turn(clicked / length, direction))
     if away > 3 * math.degrees(math.atan(math.sqrt(2) * CLICK_SD / length)):
-        doubts.append(f"{name}: the cortices run {away:.0f} degrees off the two points; look at it")
+        doubts.append(say("fracture.apart", fragment=name, away=away))
     return _Axis(found.middle, direction, error_degrees(found), list(drawn_axis(pic, found, name)))
 
 

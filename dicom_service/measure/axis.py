@@ -9,8 +9,9 @@ from dicom_service.measure.cortices import Edge, both_sides
 from dicom_service.measure.limb import find_limb
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
+from dicom_service.measure.said import Said, say
 
-METHOD, VERSION = "sesamoid.shaft_axis", "2"
+METHOD, VERSION = "sesamoid.shaft_axis", "3"
 ROWS = 80
 DEFINITION_ERROR = 0.3
 """95 % in degrees: which stretch of a shaft is taken moves the axis more than its contours do."""
@@ -23,6 +24,8 @@ SD): a pair of edges that is off by more is not the one that was clicked."""
 MOST_UNSURE = 2.0
 """Degrees beyond which another possible edge leaves no axis: two clicks alone are as good on a
 shaft of 80 mm. On the bodies of cat, dog and horse the edges of a neighbour turn it by 1 to 4."""
+MOST_ROWS = 0.95
+"""Share of the rows that have to keep to a line: at 300 quanta single ones stray by a mm."""
 SKIN = 1.2
 """mm from the silhouette, whose own places are so far apart, at which an edge is the skin."""
 
@@ -54,7 +57,7 @@ def find_axis(pic: Picture, first: Point, second: Point) -> Axis:
     ends = pic.mm([first, second])
     length = float(np.hypot(*(ends[1] - ends[0])))
     if length < 15:
-        raise NotMeasurable("Click the two ends of the shaft, at least 15 mm apart.")
+        raise NotMeasurable(say("shaft.points"))
     middle, direction = ends.mean(axis=0), (ends[1] - ends[0]) / length
     along = np.linspace(-length / 2, length / 2, ROWS)
     skin = _Skin(pic)
@@ -78,10 +81,7 @@ def find_axis(pic: Picture, first: Point, second: Point) -> Axis:
     turns = [_line(along, pair.edges.mean(axis=1))[0] - slope for pair in pairs]
     unsure = float(np.degrees(np.arctan(np.abs(turns).max())))
     if unsure > MOST_UNSURE:
-        raise NotMeasurable(
-            f"Another edge runs beside the shaft's, and which of them is its own is not certain: "
-            f"with the other one the axis turns by {unsure:.1f} degrees."
-        )
+        raise NotMeasurable(say("shaft.neighbour", turn=unsure))
     return Axis(middle, direction, widths[0], float(np.degrees(np.arctan(bow))), shown, unsure,
                 float(np.abs(np.array(widths) - widths[0]).max()))  # fmt: skip
 
@@ -160,25 +160,28 @@ def _line(along: Array, values: Array) -> tuple[float, float]:
 def _check(along: Array, edges: Array, strength: float) -> None:
     centre, width = edges.mean(axis=1), edges[:, 1] - edges[:, 0]
     slope, start = _line(along, centre)
-    rms = float(np.sqrt(np.mean((centre - slope * along - start) ** 2)))
+    away = np.sort((centre - slope * along - start) ** 2)
+    rms = float(np.sqrt(np.mean(away[: round(MOST_ROWS * len(away))])))
     taper, base = _line(along, width)
     uneven = float(np.std(width - taper * along - base) / np.median(width))
     if strength < 4:
-        raise NotMeasurable(
-            f"The cortices are too faint beside the noise (strength {strength:.1f})."
-        )
+        raise NotMeasurable(say("shaft.faint", strength=strength))
     if rms > 0.4:
-        raise NotMeasurable(
-            f"The middle of the shaft strays {rms:.2f} mm (rms) from a line: keep the clicks on "
-            f"one straight bone, away from its ends."
-        )
+        raise NotMeasurable(say("shaft.strays", rms=rms))
     if uneven > 0.1:
-        raise NotMeasurable(f"The width between the edges varies by {uneven:.0%}: not one shaft.")
+        raise NotMeasurable(say("shaft.uneven", share=uneven))
 
 
 def error_degrees(axis: Axis) -> float:
-    """95 % of the direction: the choice of the stretch, or the bow where that is larger."""
+    """95 % of the direction: the stretch, or the bow where that is more, and what is unsure."""
     return max(DEFINITION_ERROR, abs(axis.bow) / 2) + axis.unsure
+
+
+def beside(axis: Axis) -> tuple[Said, ...]:
+    """The doubt where another edge could be the shaft's own and would turn the axis."""
+    if axis.unsure <= DEFINITION_ERROR:
+        return ()
+    return (say("shaft.beside", turn=axis.unsure),)
 
 
 def drawn_axis(pic: Picture, axis: Axis, name: str) -> tuple[Drawn, ...]:
@@ -201,14 +204,14 @@ def shaft_axis(pic: Picture, first: Point, second: Point) -> Measured:
     across, down = axis.direction
     numbers = (
         Number(id="width", name="width of the shaft", value=(axis.width + 2 * EDGE) * per,
-               unit=pic.unit, plus_minus=WIDTH_ERROR * per),
+               unit=pic.unit, plus_minus=(WIDTH_ERROR + axis.unsure_width) * per),
         Number(id="direction", name="direction from the image's columns, clockwise",
                value=float(np.degrees(np.arctan2(down, across))) - 90, unit="deg",
                plus_minus=error_degrees(axis)),
         Number(id="bow", name="angle between the axes of both halves", value=axis.bow, unit="deg",
                plus_minus=2 * DEFINITION_ERROR),
     )  # fmt: skip
-    doubts = pic.doubts + (("the shaft is bowed",) if abs(axis.bow) > 2 else ())
+    doubts = pic.doubts + ((say("shaft.bowed"),) if abs(axis.bow) > 2 else ()) + beside(axis)
     return Measured(kind="shaft_axis", method=METHOD, version=VERSION,
                     calibration=pic.calibration, numbers=numbers,
                     drawn=drawn_axis(pic, axis, "axis"), doubts=doubts)  # fmt: skip

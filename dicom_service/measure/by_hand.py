@@ -8,6 +8,7 @@ from dicom_service.measure.calibration import RUNGS
 from dicom_service.measure.lengths import usable_spacing
 from dicom_service.measure.model import Measured, Number, Point
 from dicom_service.measure.raster import WORKING_MM
+from dicom_service.measure.said import Said
 from dicom_service.review.model import Measurement
 
 METHOD, VERSION = "drawn by hand", "1"
@@ -37,7 +38,7 @@ def by_hand(measurement: Measurement, spacing: Spacing) -> Measured:
     number = Number(id=measurement.kind, name=measurement.kind, value=measurement.value,
                     unit=measurement.unit, plus_minus=error)  # fmt: skip
     return Measured(kind=measurement.kind, method=METHOD, version=VERSION,
-                    calibration=measurement.calibration, numbers=(number,))  # fmt: skip
+                    calibration=Said(measurement.calibration), numbers=(number,))  # fmt: skip
 
 
 def _error_of_angle(points: list[Point]) -> float:

@@ -9,6 +9,7 @@ from dicom_service.intake.model import SpacingKind
 from dicom_service.measure._scipy import ndimage, optimize
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
+from dicom_service.measure.said import Said, say
 
 EDGE_ERROR = 0.3
 """95 % of a ball's measured diameter, mm: the scale of grey values is not known."""
@@ -56,7 +57,7 @@ def ruler(pic: Picture, first: Point, second: Point, true_mm: float) -> Measured
     shape = pic.size[1] / pic.size[0]
     pixels = math.hypot(second[0] - first[0], (second[1] - first[1]) * shape)
     if pixels < 50:
-        raise NotMeasurable("The two marks are less than 50 pixels apart; take a longer stretch.")
+        raise NotMeasurable(say("ball.marks"))
     # each mark is clicked to about one pixel (sd per coordinate)
     relative = 1.96 * math.sqrt(2) / pixels
     drawn = (Drawn(kind="line", name=f"{true_mm:g} mm", points=(first, second)),)
@@ -73,13 +74,10 @@ def ball(pic: Picture, true_mm: float, near: Point | None = None) -> Measured:
         rim = _rim(pic, place)
         place, radius, rms, inliers, oval = _circle(rim)
     if inliers < 0.8 or rms > 1.0:
-        raise NotMeasurable(
-            f"No round rim surrounds this place ({inliers:.0%} of the rays agree, {rms:.1f} "
-            f"pixels rms): the ball may be cut, covered, or not a ball."
-        )
-    doubts = ["the ball must lie at the height of the bone: 10 mm apart are 1 % at 1 m"]
+        raise NotMeasurable(say("ball.no_rim", share=inliers, rms=rms))
+    doubts = [say("ball.height")]
     if oval > 0.015:
-        doubts.append(f"the ball is shown oval by {oval:.1%}: pixels not square, or a blurred rim")
+        doubts.append(say("ball.oval", share=oval))
     relative = math.hypot(EDGE_ERROR / true_mm, 2 * rms / math.sqrt(90) / (2 * radius))
     shown = (Drawn(kind="circle", name="ball", points=((float(place[0]), float(place[1])),),
                    radius=radius),)  # fmt: skip
@@ -111,11 +109,11 @@ def _find(pic: Picture) -> Point:
             if abs(filled - 1) < 0.05 and abs(spread - 1) < 0.05:
                 found.append((window[1].start + width / 2, window[0].start + height / 2))
     if len(found) < 3:
-        raise NotMeasurable("No ball was found in the image; click its middle.")
+        raise NotMeasurable(say("ball.none"))
     places = np.array(found)
     middle = np.median(places, axis=0)
     if np.abs(places - middle).max() > 6:
-        raise NotMeasurable("More than one round thing is in the image; click the ball's middle.")
+        raise NotMeasurable(say("ball.several"))
     return float(middle[0] * step), float(middle[1] * step)
 
 
@@ -161,7 +159,7 @@ def _circle(rim: Array) -> tuple[Array, float, float, float, float]:
 
 
 def _answer(kind: str, pic: Picture, spacing: float, relative: float, drawn: tuple[Drawn, ...],
-            doubts: list[str]) -> Measured:  # fmt: skip
+            doubts: list[Said]) -> Measured:  # fmt: skip
     numbers = (
         Number(id="spacing", name="size of a pixel at the object", value=spacing, unit="mm",
                plus_minus=spacing * relative),
@@ -170,10 +168,7 @@ def _answer(kind: str, pic: Picture, spacing: float, relative: float, drawn: tup
     if pic.unit == "mm":
         ratio = spacing / pic.size[0]
         if not 0.7 < ratio <= 1.05:
-            doubts.append(
-                f"the header says {pic.size[0]:.3f} mm per pixel and the object {spacing:.3f}: "
-                f"check its true size"
-            )
+            doubts.append(say("ball.header", header=pic.size[0], found=spacing))
     return Measured(kind=kind, method=f"sesamoid.{kind}", version="1",
-                    calibration="calibrated by an object of known size (fiducial)",
+                    calibration=say("calibration.fiducial"),
                     numbers=numbers, drawn=drawn, doubts=tuple(doubts))  # fmt: skip

@@ -1,7 +1,7 @@
 """The published measurements of the limbs: how each is constructed, and what was found in whom."""
 
 import re
-from functools import cache
+from functools import cache, reduce
 from importlib import resources
 from typing import Any, Literal
 
@@ -11,6 +11,7 @@ from pydantic import Field
 from dicom_service.base import Frozen
 from dicom_service.errors import Refused
 from dicom_service.measure.population import Animal, Population, fit
+from dicom_service.measure.said import Said, say
 
 ALIKE: tuple[frozenset[str], ...] = (
     frozenset({"ML", "LM"}),
@@ -130,7 +131,7 @@ def explained(name: str) -> dict[str, str]:
     return {n: _explanations()[n] for n in (rule.landmarks() if rule else ())}
 
 
-def comparison(found: Entry, animal: Animal | str, value: float, plus_minus: float) -> str:
+def comparison(found: Entry, animal: Animal | str, value: float, plus_minus: float) -> Said:
     """What `value` is beside the published values of animals like this one, as a sentence.
 
     Only verified values with a mean and a standard deviation are compared with, none of another
@@ -142,24 +143,26 @@ def comparison(found: Entry, animal: Animal | str, value: float, plus_minus: flo
         if r.species == like.species and r.grade == "V" and r.mean is not None and r.sd
     ]  # fmt: skip
     if not refs:
-        return f"No verified mean with standard deviation is known for the {like.species}."
+        return say("published.none", species=like.species)
     right = [r for f, r in refs if f == "fits"]
-    unsure = "" if right else ", if that holds for this animal's breed and sex"
+    sure = bool(right)
     right = right or [r for f, r in refs if f == "unknown"]
     if not right:
-        return f"What is published is of others than this {like.breed or like.species}."
-    parts, verdicts = [], set()
-    for ref in right:
-        mean, sd = ref.mean or 0.0, ref.sd or 0.0
-        verdict = _verdict(abs(value - mean), sd, plus_minus)
-        verdicts.add(verdict)
-        who = f" ({ref.population})" if ref.population else ""
-        parts.append(f"{verdict} {mean:g} ± {2 * sd:.2g} (mean ± 2 SD) of {ref.source}{who}")
-    lead = "" if len(verdicts) == 1 else "Depends on the population: "
-    return f"{lead}{'; '.join(parts)}{unsure}."
+        return say("published.others", animal=like.breed or like.species)
+    parts = [_beside(ref, value, plus_minus) for ref in right]
+    what = reduce(lambda one, other: say("published.both", one=one, other=other), parts)
+    if len({part.id for part in parts}) > 1:
+        what = say("published.depends", what=what)
+    return say("published.sure", what=what) if sure else say("published.unsure", what=what)
 
 
-def _verdict(away: float, sd: float, plus_minus: float) -> str:
-    if away + plus_minus <= 2 * sd:
-        return "within"
-    return "outside" if away - plus_minus > 2 * sd else "not separable from the limit of"
+def _beside(ref: Reference, value: float, plus_minus: float) -> Said:
+    """The value beside one published mean and its two standard deviations."""
+    mean, spread = ref.mean or 0.0, 2 * (ref.sd or 0.0)
+    away = abs(value - mean)
+    who = f"{ref.source} ({ref.population})" if ref.population else ref.source
+    if away + plus_minus <= spread:
+        return say("published.within", mean=mean, spread=spread, who=who)
+    if away - plus_minus > spread:
+        return say("published.outside", mean=mean, spread=spread, who=who)
+    return say("published.limit", mean=mean, spread=spread, who=who)

@@ -3,14 +3,16 @@
 import math
 from collections.abc import Sequence
 
+from pydantic import computed_field
+
 from dicom_service.base import Frozen
 from dicom_service.measure.model import Measured, Number
+from dicom_service.measure.said import Said, say
+from dicom_service.review.computed import Sentence
 
 MAGNIFICATION = 0.05
 """Of a length: how differently two exposures may magnify when neither is corrected (5 cm further
 from the detector at 1 m)."""
-
-UNTOLD = "whether anything changed cannot be told:"
 
 
 class Change(Frozen):
@@ -28,15 +30,22 @@ class Change(Frozen):
     difference: float
     detectable: float | None = None
     real: bool | None = None
-    words: str
+    words: Said
 
 
 class Compared(Frozen):
     """All numbers that two measurements have in common, or why they are not compared."""
 
     changes: tuple[Change, ...] = ()
-    doubts: tuple[str, ...] = ()
-    refusal: str = ""
+    doubts: tuple[Said, ...] = ()
+    refusal: Said = Said()
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def said(self) -> tuple[Sentence, ...]:
+        """What the sentences are made of, each once, for a screen in another language."""
+        spoken = (self.refusal, *self.doubts, *(change.words for change in self.changes))
+        return tuple({s: s.sentence for s in spoken if s.id}.values())
 
 
 class Series(Frozen):
@@ -48,50 +57,45 @@ class Series(Frozen):
     points: tuple[tuple[str, float, float | None], ...]
 
 
-def compare(before: Measured, now: Measured, than: str = "before") -> Compared:
+def compare(before: Measured, now: Measured, than: Said | None = None) -> Compared:
     """What changed from `before` to `now`, which were made alike.
 
-    `than` says what `before` is in the words: "before", "on the left".
+    `than` says what `before` is in the words: "before" (if nothing is given), "on the left".
 
     The errors of both are taken as independent. What is systematic in both (the same image
     processing) would make the smallest detectable difference smaller, never larger.
     """
     why = _unlike(before, now)
-    if why:
+    if why is not None:
         return Compared(refusal=why)
     earlier = {n.id: n for n in before.numbers}
     scale = _Scale(before.calibration, now.calibration)
     changes = tuple(
-        _change(earlier[n.id], n, than, scale)
+        _change(earlier[n.id], n, than or say("word.before"), scale)
         for n in now.numbers
         if n.id in earlier and earlier[n.id].unit == n.unit
     )
     if not changes:
-        return Compared(refusal="The two have no number of the same unit in common.")
+        return Compared(refusal=say("change.nothing_common"))
     doubts = []
     if any(c.unit == "mm" for c in changes):
         if not scale.same:
-            doubts.append(f"calibrated differently: {before.calibration}; {now.calibration}")
+            doubts.append(say("change.scales", before=before.calibration, now=now.calibration))
         elif not scale.sure:
-            doubts.append(
-                f"magnification is not known: {MAGNIFICATION:.0%} of a length may be another "
-                f"distance to the detector, and count as no change"
-            )
+            doubts.append(say("change.magnification", share=MAGNIFICATION))
     return Compared(changes=changes, doubts=tuple(doubts))
 
 
-def _unlike(before: Measured, now: Measured) -> str:
-    if before.refusal or now.refusal:
-        which = "earlier" if before.refusal else "later"
-        return f"The {which} measurement was not given: {before.refusal or now.refusal}"
+def _unlike(before: Measured, now: Measured) -> Said | None:
+    if before.refusal:
+        return say("change.earlier_refused", why=before.refusal)
+    if now.refusal:
+        return say("change.later_refused", why=now.refusal)
     if (before.kind, before.method) != (now.kind, now.method):
-        return "Two different measurements are not compared."
+        return say("change.other_kind")
     if before.version != now.version:
-        return (
-            f"They were made by versions {before.version} and {now.version} of the method; "
-            f"measure the earlier image again."
-        )
-    return ""
+        return say("change.versions", before=before.version, now=now.version)
+    return None
 
 
 class _Scale:
@@ -103,26 +107,26 @@ class _Scale:
         self.sure = sure
 
 
-def _change(before: Number, now: Number, than: str, scale: _Scale) -> Change:
+def _change(before: Number, now: Number, than: Said, scale: _Scale) -> Change:
     difference = now.value - before.value
     errors = (before.plus_minus, now.plus_minus)
     common = {"id": now.id, "name": now.name, "unit": now.unit, "before": before.value,
               "now": now.value, "difference": difference}  # fmt: skip
     if before.bound or now.bound:
-        return Change(**common, words=f"{UNTOLD} one of the two is only a bound")
+        return Change(**common, words=say("change.bound"))
     if errors[0] is None or errors[1] is None:
-        return Change(**common, words=f"{UNTOLD} the error of one of the two is not known")
+        return Change(**common, words=say("change.no_error"))
     if now.unit == "mm" and not scale.same:
-        return Change(**common, words=f"{UNTOLD} the two are calibrated differently")
+        return Change(**common, words=say("change.untold_scales"))
     blurred = 0.0 if scale.sure or now.unit != "mm" else MAGNIFICATION * abs(before.value)
     least = math.hypot(errors[0], errors[1], blurred)
     real = abs(difference) > least
-    more = "more" if difference > 0 else "less"
-    words = (
-        f"{_said(abs(difference), now.unit)} {more} than {than}"
-        if real
-        else f"no difference beyond {_said(least, now.unit)}, the smallest that can be detected"
-    )
+    words = say("change.none", least=_said(least, now.unit))
+    if real:
+        by = _said(abs(difference), now.unit)
+        more = difference > 0
+        words = (say("change.more", by=by, than=than) if more
+                 else say("change.less", by=by, than=than))  # fmt: skip
     return Change(**common, detectable=least, real=real, words=words)
 
 
@@ -141,7 +145,7 @@ def series(found: Sequence[tuple[str, Measured]]) -> tuple[Series, ...]:
     return tuple(
         Series(id=n.id, name=n.name, unit=n.unit, points=tuple(
             (when, old.value, old.plus_minus)
-            for when, m in known if not _unlike(m, latest)
+            for when, m in known if _unlike(m, latest) is None
             for old in m.numbers if (old.id, old.unit) == (n.id, n.unit)
         ))
         for n in latest.numbers

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import NotMeasurable
 from dicom_service.measure.raster import Array, Picture, cheapest, peak_shift
+from dicom_service.measure.said import say
 
 NEAREST = 0.4
 """mm beside the clicked line where an edge may lie: a cat's metacarpals are 2.5 mm wide."""
@@ -70,12 +71,14 @@ def both_sides(
     offsets = np.arange(-reach, reach + pic.fine, pic.fine)
     values = pic.sample(stations[:, None, :] + offsets[None, :, None] * normal)
     if not np.isfinite(values).mean() > 0.7:
-        raise NotMeasurable("The shaft lies too close to the border of the image.")
+        raise NotMeasurable(say("shaft.border"))
     filled = np.where(np.isfinite(values), values, np.nanmin(values))
     smooth = ndimage.gaussian_filter(filled, (1.0, 0.25 / pic.fine))
     slope = np.gradient(smooth, pic.fine, axis=1)
     grain = float(1.4826 * np.median(np.abs(slope[3:] - slope[:-3])) / np.sqrt(2)) + 1e-9
-    slope[~np.isfinite(values)] = 0
+    # what lies off the image makes no edge, nor does the smoothing of its border
+    off = ~np.isfinite(values)
+    slope[ndimage.maximum_filter(off, (5, 2 * round(0.8 / pic.fine) + 1))] = 0
     sides = []
     for sign in (-1, 1):
         outward = slice(None, None, sign)
@@ -93,11 +96,11 @@ def _edges(side: _Side, along: Array, fine: float) -> list[Edge]:
     # only the steepest place of every fall, lest its foot pass for another edge
     tops = np.where(fall >= ndimage.maximum_filter1d(fall, 2 * round(PEAK / fine) + 1), fall, 0)
     lines = _lines(along, fine, len(side.offsets))
+    rows = np.arange(len(along))
     found: list[Edge] = []
     while len(found) < MOST:
-        line = _straightest(np.clip(tops / typical, 0, 1), lines, fine)
-        path = _followed(np.clip(tops / typical, 0, 1), line, fine)
-        rows = np.arange(len(path))
+        clear = np.clip(tops / typical, 0, 1)
+        path = _followed(clear, _straightest(clear, lines, fine), fine)
         steep = float(np.median(tops[rows, path]))
         if steep <= 0 or (found and steep < FEWEST * found[0].fall):
             break
@@ -105,7 +108,7 @@ def _edges(side: _Side, along: Array, fine: float) -> list[Edge]:
         found.append(Edge(side.offsets[path] + shift * fine, steep))
         tops = np.where(np.abs(side.offsets - found[-1].offsets[:, None]) < SAME, 0, tops)
     if not found:
-        raise NotMeasurable("No edge of a bone was found beside the line.")
+        raise NotMeasurable(say("shaft.no_edge"))
     return sorted(found, key=lambda edge: -edge.fall)
 
 
@@ -136,7 +139,7 @@ def _followed(fall: Array, line: NDArray[np.intp], fine: float) -> NDArray[np.in
     core = near[:, np.abs(apart) * fine <= WIDE].max(axis=1)
     usual = float(np.median(core[core > 0])) if (core > 0).any() else 1.0
     cost = 1 - np.clip(near / usual, 0, 1) + AWAY * np.abs(apart) * fine
-    return index[np.arange(len(line)), cheapest(cost, 3, 0.02)]
+    return np.asarray(index[np.arange(len(line)), cheapest(cost, 3, 0.02)], np.intp)
 
 
 def _own(side: _Side, edges: list[Edge]) -> list[Edge]:

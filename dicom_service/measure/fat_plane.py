@@ -10,6 +10,7 @@ from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.fat_strip import ROW, Strip, darkest, strip_beside
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Mask, Picture
+from dicom_service.measure.said import Said, say
 
 METHOD, VERSION = "sesamoid.fat_plane", "2"
 DISTANCE_ERROR = 0.6
@@ -25,8 +26,6 @@ THICKER = 1.5
 ELSEWHERE = 1.4
 """mm by which plane and control may differ away from the joint and still be the same line."""
 """mm of tissue outside the plane more than in the control: a swelling there."""
-RULE = "common practice, no source (C)"
-"""Grade of the rule from the place of a swelling to its compartment."""
 
 
 def fat_plane(pic: Picture, points: tuple[Point, ...], control: Measured | None = None) -> Measured:
@@ -51,22 +50,19 @@ def fat_plane(pic: Picture, points: tuple[Point, ...], control: Measured | None 
     place, seen = darkest(pic, strip)
     share = float(seen.mean())
     if share < LEAST_SEEN:
-        raise NotMeasurable(
-            f"A dark line with brighter tissue on both sides is seen over only {share:.0%} of the "
-            f"clicked length: no fat lies here, it is effaced, or the points are not on it."
-        )
+        raise NotMeasurable(say("fat.not_seen", share=share))
     distance = np.where(seen & np.isfinite(strip.bone), place - strip.bone, np.nan)
     if np.isfinite(distance).sum() * ROW < 4.0:
-        raise NotMeasurable("The bone beside the plane has no margin that can be followed.")
+        raise NotMeasurable(say("fat.no_margin"))
     outside = np.where(seen, strip.skin - place, np.nan)
     numbers = _numbers(pic, strip, distance, seen)
-    word, why = "cannot tell", "no control: the other limb or an earlier image, on the same line"
+    word, why = say("verdict.untold"), say("fat.no_control")
     if control is not None:
         more, word, why = _against(pic, strip.along, (distance, outside), control, share)
         numbers = (*numbers, *more)
-    doubts = [*pic.doubts, "a fold of skin or an air cleft also makes a dark line"]
-    if word != "cannot tell":
-        doubts.append(f"the rule from the plane's place to the compartment is {RULE}")
+    doubts = [*pic.doubts, say("fat.alike")]
+    if word != say("verdict.untold"):
+        doubts.append(say("fat.rule"))
     return Measured(
         kind="fat_plane", method=METHOD, version=VERSION, calibration=pic.calibration,
         numbers=numbers, word=word, why=why, drawn=_drawn(pic, strip, place, seen),
@@ -101,12 +97,12 @@ def _numbers(pic: Picture, strip: Strip, distance: Array, seen: Mask) -> tuple[N
 
 
 def _against(pic: Picture, along: Array, curves: tuple[Array, Array], control: Measured,
-             share: float) -> tuple[tuple[Number, ...], str, str]:  # fmt: skip
+             share: float) -> tuple[tuple[Number, ...], Said, Said]:  # fmt: skip
     """Displacement against the control, and what it is evidence for."""
     if control.refusal or control.kind != "fat_plane" or len(control.profiles) < 2:
-        return (), "cannot tell", "the control could not be measured"
+        return (), say("verdict.untold"), say("control.not_measured")
     if control.numbers[0].unit != "1" or control.profiles[0].unit != pic.unit:
-        return (), "cannot tell", "image and control have different units"
+        return (), say("verdict.untold"), say("control.units")
     moved, outer = (
         curve - _resampled(p, along * pic.per_mm) / pic.per_mm
         for curve, p in zip(curves, control.profiles, strict=False)
@@ -115,13 +111,9 @@ def _against(pic: Picture, along: Array, curves: tuple[Array, Array], control: M
     away = _level(moved, np.abs(along) >= AWAY)
     thicker = _level(outer, np.abs(along) <= JOINT)
     if not np.isfinite(joint):
-        return (), "cannot tell", "the plane is not seen at the level of the joint in both images"
+        return (), say("verdict.untold"), say("fat.joint_not_seen")
     if np.isfinite(away) and abs(away) > ELSEWHERE:
-        why = (
-            f"away from the joint the plane lies {away:+.1f} mm from where it does in the control: "
-            f"not the same line, or the whole limb differs"
-        )
-        return (), "cannot tell", why
+        return (), say("verdict.untold"), say("fat.elsewhere", away=away)
     error = float(np.hypot(DISTANCE_ERROR, DISTANCE_ERROR)) * pic.per_mm
     shown = [Number(id="displacement", name="displacement at the joint against the control",
                     value=joint * pic.per_mm, unit=pic.unit, plus_minus=error)]  # fmt: skip
@@ -133,24 +125,21 @@ def _against(pic: Picture, along: Array, curves: tuple[Array, Array], control: M
     )
 
 
-def _word(joint: float, away: float, thicker: float, share: float) -> tuple[str, str]:
-    said = f"at the joint the plane lies {joint:+.1f} mm from where it does in the control"
+def _word(joint: float, away: float, thicker: float, share: float) -> tuple[Said, Said]:
+    untold = say("verdict.untold")
     if joint >= DISPLACED:
         if np.isfinite(away) and joint - away >= DISPLACED - UNDISPLACED:
-            return "intracapsular supported", f"{said}, {away:+.1f} mm away from it"
-        return "cannot tell", f"{said}, but not more than away from it, or that is not seen"
+            return say("verdict.intracapsular"), say("fat.displaced", joint=joint, away=away)
+        return untold, say("fat.displaced_all", joint=joint)
     if abs(joint) > UNDISPLACED:
-        return "cannot tell", f"{said}: too little to be sure, or towards the bone"
+        return untold, say("fat.unsure", joint=joint)
     if share < CONTINUOUS:
-        return "cannot tell", f"{said}, but only {share:.0%} of the plane is seen in one image"
+        return untold, say("fat.broken", joint=joint, share=share)
     if not np.isfinite(thicker):
-        return "cannot tell", f"{said}; the skin outside it is not seen, so no swelling is known"
+        return untold, say("fat.no_skin", joint=joint)
     if thicker < THICKER:
-        return "cannot tell", f"{said}, and the tissue outside it is not thicker"
-    return (
-        "extracapsular supported",
-        f"{said}, and outside it the tissue is {thicker:.1f} mm thicker",
-    )
+        return untold, say("fat.not_thicker", joint=joint)
+    return say("verdict.extracapsular"), say("fat.thicker", joint=joint, thicker=thicker)
 
 
 def _resampled(profile: Profile, along: Array) -> Array:
@@ -171,7 +160,7 @@ def _drawn(pic: Picture, strip: Strip, place: Array, seen: Mask) -> tuple[Drawn,
 
 
 def _profiles(pic: Picture, along: Array, *curves: Array) -> tuple[Profile, ...]:
-    names = ("distance of the fat plane from the bone", "tissue outside the fat plane")
+    names = (say("curve.fat_distance"), say("curve.fat_outside"))
     place = tuple(round(float(a) * pic.per_mm, 2) for a in along)
     return tuple(
         Profile(name=name, unit=pic.unit, along=place,

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import NotMeasurable, Point
 from dicom_service.measure.raster import Array, Mask, Picture, cheapest, coarse, peak_shift
+from dicom_service.measure.said import say
 
 ROW = 0.5
 SEARCH = 3.0
@@ -55,10 +56,7 @@ def strip_beside(pic: Picture, points: tuple[Point, ...]) -> Strip:
     steps = np.hypot(*np.diff(knots, axis=0).T)
     length = float(steps.sum())
     if steps.min() < 1.0 or not 10.0 <= length <= 200.0:
-        raise NotMeasurable(
-            "Click two or more points along the dark line, 10 to 200 mm in all and at least 1 mm "
-            "apart."
-        )
+        raise NotMeasurable(say("fat.points"))
     run = np.concatenate([[0.0], np.cumsum(steps)])
     along = np.arange(0.0, length, ROW)
     line = np.stack([np.interp(along, run, knots[:, i]) for i in (0, 1)], axis=1)
@@ -70,7 +68,7 @@ def strip_beside(pic: Picture, points: tuple[Point, ...]) -> Strip:
     offsets = np.arange(-REACH, REACH + pic.fine, max(pic.fine, 0.1))
     values = pic.sample(line[:, None, :] + normals[:, None, :] * offsets[None, :, None])
     if np.isfinite(values[:, np.abs(offsets) < SEARCH + FLANK]).mean() < 0.98:
-        raise NotMeasurable("The line lies too close to the border of the image.")
+        raise NotMeasurable(say("fat.border"))
     fine = float(offsets[1] - offsets[0])
     smooth = _smoothed(values, fine)
     side = _bone_side(smooth, offsets)
@@ -104,9 +102,7 @@ def _bone_side(smooth: Array, offsets: Array) -> float:
         flanks.append(float(np.nanmedian(beyond)) if np.isfinite(beyond).any() else -np.inf)
     here = float(np.nanmedian(smooth[:, np.abs(offsets) < 1.0]))
     if min(flanks) > here + 0.35 * (max(flanks) - here):
-        raise NotMeasurable(
-            "Both sides of the line are brighter than it: it lies on or between bones."
-        )
+        raise NotMeasurable(say("fat.between_bones"))
     # skin is as steep as bone, but behind it lies air
     return 1.0 if flanks[0] >= flanks[1] else -1.0
 
@@ -120,7 +116,7 @@ def _margin(smooth: Array, offsets: Array, fine: float) -> Array:
     middle = smooth[:, np.abs(offsets) < 1.0]
     spread = float(np.nanpercentile(smooth, 99) - np.nanmedian(middle))
     if typical <= 0 or typical < 0.15 * spread:
-        raise NotMeasurable(f"No bone margin lies within {NEAR_BONE:g} mm of the line.")
+        raise NotMeasurable(say("fat.no_bone", reach=NEAR_BONE))
     cost = 1 - np.clip(slope / typical, 0, 1) + 0.3 * np.abs(offsets) / NEAR_BONE
     cost[:, ~beside] = 9
     path = np.clip(cheapest(cost, 3, 0.02), 1, len(offsets) - 2)
@@ -130,7 +126,7 @@ def _margin(smooth: Array, offsets: Array, fine: float) -> Array:
     found = np.where(strength > 0.4 * typical, offsets[path] + shift * fine, np.nan)
     known = np.isfinite(found)
     if known.mean() < 0.5:
-        raise NotMeasurable("The bone's margin beside the line is seen over less than half of it.")
+        raise NotMeasurable(say("fat.half_bone"))
     smoothed = ndimage.median_filter(np.interp(rows, rows[known], found[known]), 5)
     # a joint interrupts the margin for a few millimetres only
     gap = ndimage.binary_closing(np.pad(known, 12), iterations=int(6 / ROW) // 2)[12:-12]
@@ -146,9 +142,7 @@ def _check_outside(smooth: Array, offsets: Array, bone: Array, skin: Array) -> N
     index = np.abs(offsets[None, :] - np.where(known, bone, 0.0)[:, None]).argmin(axis=1)
     margin = fall[np.arange(len(fall)), index]
     if np.median(beyond) > 0.6 * np.median(margin[known]):
-        raise NotMeasurable(
-            "Bone lies on both sides of the line: it runs on a bone or between two."
-        )
+        raise NotMeasurable(say("fat.on_bone"))
 
 
 def grey_range(pic: Picture) -> tuple[float, float]:
@@ -205,17 +199,14 @@ def _check_alone(depth: Array, offsets: Array, path: NDArray[np.intp], seen: Mas
         return
     nearer = np.abs(offsets[at])[beside] - np.abs(offsets[path])[beside]
     if float(np.median(nearer)) < APART / 2:
-        raise NotMeasurable(
-            "Two dark lines run beside each other and the points lie between them: click closer "
-            "to the one that is meant, with more points."
-        )
+        raise NotMeasurable(say("fat.two_lines"))
 
 
 def _grain(dip: Array, where: Mask) -> float:
     """Noise of the dips: bright ridges are as deep as dark ones where there is only noise."""
     bright = dip[where & (dip < 0)]
     if bright.size < 50:
-        raise NotMeasurable("There is too little soft tissue beside the line.")
+        raise NotMeasurable(say("fat.little_tissue"))
     return float(np.sqrt(np.mean(np.minimum(bright**2, (3 * np.median(-bright)) ** 2)))) + 1e-9
 
 

@@ -6,6 +6,7 @@ from dicom_service.measure._scipy import ndimage, optimize, special
 from dicom_service.measure.edges import outer_edge, straight
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture
+from dicom_service.measure.said import say
 
 METHOD, VERSION = "sesamoid.lucent_line", "2"
 REACH = 3.0
@@ -33,7 +34,7 @@ def lucent_line(pic: Picture, first: Point, second: Point) -> Measured:
     ends = pic.mm([first, second])
     length = float(np.hypot(*(ends[1] - ends[0])))
     if not 3.0 <= length <= 120:
-        raise NotMeasurable("Click two points along the line, 3 to 120 mm apart.")
+        raise NotMeasurable(say("line.points"))
     forward = (ends[1] - ends[0]) / length
     across = np.array([-forward[1], forward[0]])
     middle, along = ends.mean(axis=0), np.arange(-length / 2, length / 2, 0.25)
@@ -42,10 +43,7 @@ def lucent_line(pic: Picture, first: Point, second: Point) -> Measured:
     centre, sd, depth, start = _dip(profile, offsets)
     limit = _limit(profile, offsets, centre, sd)
     if depth < limit:
-        raise NotMeasurable(
-            f"No line stands out: the dip of {max(depth, 0):.0f} grey values is below the "
-            f"detection limit of {limit:.0f} that the structure beside it sets."
-        )
+        raise NotMeasurable(say("line.none", depth=max(depth, 0.0), limit=limit))
     slope = np.tan(np.radians(tilt))
     line = middle + along[:, None] * forward + (centre + slope * along)[:, None] * across
     found = _answer(pic, line, profile, offsets, (centre, sd, depth, limit, start))
@@ -84,7 +82,7 @@ def _sharpest(pic: Picture, middle: Array, forward: Array, across: Array, along:
     place = middle + along[:, None, None] * forward + offsets[None, :, None] * across
     values = pic.sample(place)
     if np.isfinite(values).mean() < 0.9:
-        raise NotMeasurable("The line lies too close to the border of the image.")
+        raise NotMeasurable(say("line.border"))
     values = np.where(np.isfinite(values), values, np.nanmedian(values))
     step = offsets[1] - offsets[0]
     rows = np.arange(len(along))[:, None]
@@ -119,7 +117,7 @@ def _dip(profile: Array, offsets: Array) -> tuple[float, float, float, Array]:
     try:
         fit, _ = optimize.curve_fit(_model, x, y, guess, bounds=bounds, max_nfev=400)
     except RuntimeError:
-        raise NotMeasurable("No line of a simple shape lies between the points.") from None
+        raise NotMeasurable(say("line.no_shape")) from None
     return float(fit[0]), float(fit[1]), float(fit[2]), np.asarray(fit)
 
 
@@ -144,7 +142,7 @@ def _slot(profile: Array, offsets: Array, bell: Array) -> float:
         fit, _ = optimize.curve_fit(blurred, offsets[near], profile[near], guess,
                                     bounds=(low, high), max_nfev=400)  # fmt: skip
     except RuntimeError:
-        raise NotMeasurable("No line of a simple shape lies between the points.") from None
+        raise NotMeasurable(say("line.no_shape")) from None
     return float(fit[1])
 
 
@@ -178,11 +176,11 @@ def _answer(pic: Picture, line: Array, profile: Array, offsets: Array,
         Number(id="step", name="step of brightness across the line",
                value=beyond[1] - beyond[0], unit="grey values"),
     )  # fmt: skip
-    doubts = [*pic.doubts, "a fracture, a growth plate, a vessel and a fold look alike here"]
+    doubts = [*pic.doubts, say("line.alike")]
     if abs(beyond[1] - beyond[0]) > depth:
-        doubts.append("the two sides differ by more than the dip: this may be an edge, not a line")
+        doubts.append(say("line.edge"))
     near = np.abs(offsets) <= REACH
-    curve = Profile(name="mean brightness across the line (attenuation)", unit="grey values",
+    curve = Profile(name=say("curve.line_brightness"), unit="grey values",
                     along=tuple(round(float(o) * per, 3) for o in offsets[near]),
                     values=tuple(round(float(v), 2) for v in profile[near]))  # fmt: skip
     return Measured(kind="lucent_line", method=METHOD, version=VERSION,

@@ -6,6 +6,7 @@ from dicom_service.measure.edges import outer_edge, straight
 from dicom_service.measure.joint import joint_space
 from dicom_service.measure.model import Drawn, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
+from dicom_service.measure.said import Said, say
 
 BONE_ERROR, BEYOND_ERROR = 0.8, 0.6
 """95 % of the length of bone along an implant, and of what stands beyond it, mm."""
@@ -19,7 +20,7 @@ EDGE = 0.15
 ROUND = 20.0
 """mm beyond the ends of the metal in which the bone's edge is looked for."""
 
-Found = tuple[list[Number], list[Drawn], list[str]]
+Found = tuple[list[Number], list[Drawn], list[Said]]
 
 
 def bone_along(pic: Picture, tips: Array, width: float, metal: float) -> Found:
@@ -55,18 +56,19 @@ def _told(pic: Picture, tips: Array, forward: Array, heights: list[float], hidde
     per, unit, middle = pic.per_mm, pic.unit, tips.mean(axis=0)
     numbers: list[Number] = []
     drawn: list[Drawn] = []
-    doubts: list[str] = []
+    doubts: list[Said] = []
     half = float(np.hypot(*(tips[1] - tips[0]))) / 2
-    for words, height, covered in zip(("first", "second"), heights, hidden, strict=True):
+    ends = (say("word.first"), say("word.second"))
+    for words, height, covered in zip(ends, heights, hidden, strict=True):
         if not np.isfinite(height):
-            doubts.append(f"the bone's edge beyond the {words} end is not seen")
+            doubts.append(say("implant.no_edge", end=words))
             continue
         error = COVERED_ERROR if covered else BEYOND_ERROR
         numbers.append(Number(id=f"beyond_{words}", name=f"{words} end beyond the bone's edge",
                               value=(half - height) * per, unit=unit,
                               plus_minus=error * per))  # fmt: skip
         if covered:
-            doubts.append(f"metal covers the bone at the {words} end: its near side was taken")
+            doubts.append(say("implant.covered", end=words))
     if len(numbers) == 2:
         error = COVERED_ERROR if any(hidden) else BONE_ERROR
         numbers.insert(0, Number(id="bone", name="bone along the implant's axis",
@@ -79,12 +81,12 @@ def _told(pic: Picture, tips: Array, forward: Array, heights: list[float], hidde
 
 def to_joint(pic: Picture, tips: Array, width: float, clicked: tuple[Point, Point]) -> Found:
     """Least distance between the metal and a joint that was clicked along its space."""
-    doubts: list[str] = []
+    doubts: list[Said] = []
     try:
         joint = joint_space(pic, *clicked)
     except NotMeasurable as refusal:
         lines, error = [pic.mm(clicked)], CLICKED_ERROR
-        doubts.append(f"the joint is taken where it was clicked, not at its margins: {refusal}")
+        doubts.append(say("implant.joint_clicked", why=refusal.said))
         drawn = [Drawn(kind="line", name="joint as clicked", points=clicked)]
     else:
         drawn = [d for d in joint.drawn if d.name in ("first margin", "second margin")]
@@ -93,7 +95,7 @@ def to_joint(pic: Picture, tips: Array, width: float, clicked: tuple[Point, Poin
     apart = [np.hypot(*(rim[:, None, :] - _fine(line)[None, :, :]).T) for line in lines]
     distance = min(float(a.min()) for a in apart)
     if any(_inside(_fine(line), tips, width).any() for line in lines):
-        doubts.append("the metal crosses the joint")
+        doubts.append(say("implant.crosses"))
         distance = 0.0
     number = Number(id="joint", name="distance from the joint's margin", unit=pic.unit,
                     value=distance * pic.per_mm, plus_minus=error * pic.per_mm)  # fmt: skip

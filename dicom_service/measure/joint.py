@@ -7,6 +7,7 @@ from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.margin import PIT_ERROR, PLACE_ERROR, Pit, pits
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture, cheapest, peak_shift
+from dicom_service.measure.said import Said, say
 
 METHOD, VERSION = "sesamoid.joint_space", "4"
 ROW = 0.25
@@ -43,11 +44,9 @@ def joint_space(pic: Picture, first: Point, second: Point) -> Measured:
     ends = pic.mm([first, second])
     length = float(np.hypot(*(ends[1] - ends[0])))
     if length < SHORTEST:
-        raise NotMeasurable(
-            f"Click two points along the joint space, at least {SHORTEST:g} mm apart."
-        )
+        raise NotMeasurable(say("joint.short", least=SHORTEST))
     if length > 120:
-        raise NotMeasurable("The two points are more than 120 mm apart; click one joint.")
+        raise NotMeasurable(say("joint.long"))
     line, normals = _valley(pic, ends, length)
     offsets = np.arange(-6.0, 6.0 + pic.fine, pic.fine)
     edges, _ = _margins(_across(pic, line, normals, offsets), offsets, pic.fine)
@@ -74,7 +73,7 @@ def _valley(pic: Picture, ends: Array, length: float) -> tuple[Array, Array]:
     place = ends[0] + along[:, None, None] * forward + offsets[None, :, None] * across
     values = pic.sample(place)
     if not np.isfinite(values).all():
-        raise NotMeasurable("The joint lies too close to the border of the image.")
+        raise NotMeasurable(say("joint.border"))
     depth = np.max(
         [
             s**1.5 * ndimage.gaussian_filter(values, (1.0, s / pic.fine), order=(0, 2))
@@ -84,7 +83,7 @@ def _valley(pic: Picture, ends: Array, length: float) -> tuple[Array, Array]:
     )
     scale = np.percentile(depth, 98)
     if scale <= 0:
-        raise NotMeasurable("No dark space lies along the clicked line.")
+        raise NotMeasurable(say("joint.no_space"))
     cost = 1 - np.clip(depth / scale, 0, 1) + 0.3 * (offsets / SEARCH) ** 2
     path = offsets[cheapest(cost, 2, 0.05)]
     return _smooth_line(ends[0], forward, along, path)
@@ -121,7 +120,7 @@ def _middle(line: Array, normals: Array, edges: Array) -> tuple[Array, Array]:
 def _across(pic: Picture, line: Array, normals: Array, offsets: Array) -> Array:
     values = pic.sample(line[:, None, :] + normals[:, None, :] * offsets[None, :, None])
     if not np.isfinite(values).all():
-        raise NotMeasurable("The joint lies too close to the border of the image.")
+        raise NotMeasurable(say("joint.border"))
     return np.asarray(ndimage.gaussian_filter(values, (0.25 / ROW, 0.15 / pic.fine)))
 
 
@@ -135,7 +134,7 @@ def _margins(values: Array, offsets: Array, fine: float) -> tuple[Array, Array]:
         rise[:, ~allowed] = 0
         typical = float(np.median(rise.max(axis=1)))
         if typical <= 0:
-            raise NotMeasurable("No bone margin was found beside the clicked line.")
+            raise NotMeasurable(say("joint.no_margin"))
         # the first strong rise beside the valley, not a stronger one behind it
         cost = 1 - np.clip(rise / typical, 0, 1) + 0.08 * np.abs(offsets)
         cost[:, ~allowed] = 9
@@ -192,15 +191,12 @@ def _check(values: Array, offsets: Array, edges: Array) -> None:
     depth = _depth(values, offsets, edges)
     between = float(np.mean(depth > 3 * _noise(values)))
     if between < 0.95:
-        raise NotMeasurable(
-            f"In only {between:.0%} of the line there is a dark space between two bones; this "
-            f"does not look like a joint space."
-        )
+        raise NotMeasurable(say("joint.not_joint", share=between))
     if np.percentile(depth, 10) < 0.25 * np.median(depth):
-        raise NotMeasurable("The space fades along the line; shorten it to the tangential part.")
+        raise NotMeasurable(say("joint.fades"))
 
 
-def _metal(values: Array, offsets: Array, edges: Array) -> tuple[str, ...]:
+def _metal(values: Array, offsets: Array, edges: Array) -> tuple[Said, ...]:
     """No implant so close that its rim may have been taken for a margin; else a doubt.
 
     Metal along the whole of one side looks like a thicker bone: sound ones of the phantom differ
@@ -219,16 +215,9 @@ def _metal(values: Array, offsets: Array, edges: Array) -> tuple[str, ...]:
     peaks = [side.max(axis=1) for side in sides]
     thinner, thicker = sorted(float(np.median(peak)) for peak in peaks)
     if max(float(peak.max()) for peak in peaks) > METAL * thicker:
-        raise NotMeasurable(
-            f"Something far denser than the bone, such as a plate, lies within {METAL_NEAR:g} mm "
-            f"of the space: its rim cannot be told from the margin. Click a part of the joint "
-            f"without metal."
-        )
+        raise NotMeasurable(say("joint.metal", near=METAL_NEAR))
     if thicker > METAL * thinner:
-        return (
-            f"one side is {thicker / thinner:.1f} times as dense as the other: if that is metal, "
-            f"its rim may have been taken for the margin",
-        )
+        return (say("joint.dense_side", times=thicker / thinner),)
     return ()
 
 
@@ -246,10 +235,7 @@ def _check_single(values: Array, offsets: Array, edges: Array) -> None:
         beyond = [level(edges[:, side] + sign * d) - floor for d in (0.4, 0.5, 0.8, 1.2, 1.6, 2.0)]
         share = beyond[0] / max(*beyond[1:], 1e-9)
         if not SINGLE[0] <= share <= most:
-            raise NotMeasurable(
-                "Behind one margin the brightness goes on changing as behind a double contour: the "
-                "joint is seen obliquely, so no width is given."
-            )
+            raise NotMeasurable(say("joint.double"))
 
 
 def _check_sharp(edges: Array, blur: Array) -> None:
@@ -258,10 +244,7 @@ def _check_sharp(edges: Array, blur: Array) -> None:
     bumps = np.abs(width - ndimage.median_filter(width, round(2.25 / ROW)))
     rough = 1.4826 * float(np.median(bumps))
     if blur.max() > SHARP or rough > UNSETTLED:
-        raise NotMeasurable(
-            f"The margins are not tangential to the beam (edge blur {blur.max():.2f} mm, rows "
-            f"vary by {rough:.2f} mm): the joint is seen obliquely, so no width is given."
-        )
+        raise NotMeasurable(say("joint.oblique", blur=blur.max(), rough=rough))
 
 
 UNSETTLED = 0.1
@@ -271,7 +254,7 @@ SHARP = 0.29
 
 
 def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array,
-            found: tuple[str, ...]) -> Measured:  # fmt: skip
+            found: tuple[Said, ...]) -> Measured:  # fmt: skip
     width = edges[:, 1] - edges[:, 0]
     window = max(1, round(2.0 / ROW))
     running = np.convolve(width, np.ones(window) / window, "valid")
@@ -282,7 +265,7 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
     doubts = [*pic.doubts, *found]
     error = SLIGHT if blur.max() > 0.75 * SHARP else ABSOLUTE_ERROR
     if error == SLIGHT:
-        doubts.append(f"one margin is blurred ({blur.max():.2f} mm): slight obliquity is possible")
+        doubts.append(say("joint.blurred", blur=blur.max()))
     numbers = [
         Number(id="minimum", name="minimum over 2 mm", value=max(lowest, NARROWEST) * per,
                unit=unit, plus_minus=None if narrow else error * per,
@@ -291,14 +274,14 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
                plus_minus=error * per),
     ]  # fmt: skip
     holes: list[Array] = []
-    for side, words in enumerate(("first margin", "second margin")):
+    for side, words in enumerate((say("word.first_margin"), say("word.second_margin"))):
         margin = line + normals * edges[:, side : side + 1]
         measured, seen = _margin_numbers(pic, margin, normals.mean(axis=0), side)
         numbers += measured
         if seen is None:
-            doubts.append(f"{words}: too bent or too worn along this line for its pits to be told")
+            doubts.append(say("joint.no_pits", margin=words))
         elif seen:
-            doubts.append(f"{words} irregular at {len(seen)} place(s), marked as pits; look")
+            doubts.append(say("joint.pits", margin=words, count=len(seen)))
         holes += [pit.place for pit in seen or ()]
     points = [line + normals * edges[:, s : s + 1] for s in (0, 1)]
     narrowest = np.stack([p[start + window // 2] for p in points])
@@ -309,7 +292,7 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
     )  # fmt: skip
     if holes:
         drawn += (Drawn(kind="points", name="pits", points=pic.points(np.stack(holes))),)
-    profile = Profile(name="joint space width", unit=unit,
+    profile = Profile(name=say("curve.joint_width"), unit=unit,
                       along=tuple(round(float(a) * per, 2) for a in along),
                       values=tuple(round(float(w) * per, 3) for w in width))  # fmt: skip
     return Measured(kind="joint_space", method=METHOD, version=VERSION,

@@ -9,21 +9,22 @@ import math
 
 from dicom_service.errors import Refused
 from dicom_service.intake.model import ImageFacts, Spacing, SpacingKind
+from dicom_service.measure.said import Said, say
 from dicom_service.review.model import Measurement
 
 Point = tuple[float, float]
 
-CALIBRATION: dict[SpacingKind, str] = {
-    "fiducial": "calibrated by an object of known size (fiducial)",
-    "geometry": "corrected by an assumed geometry of the exposure",
-    "detector": "at detector plane, not corrected for magnification",
-    "unknown": "calibration not stated",
-    "none": "no pixel spacing: pixels only, not a length",
+CALIBRATION: dict[SpacingKind, Said] = {
+    "fiducial": say("calibration.fiducial"),
+    "geometry": say("calibration.geometry"),
+    "detector": say("calibration.detector"),
+    "unknown": say("calibration.unknown"),
+    "none": say("calibration.none"),
 }
 """What a length in an image of each kind of spacing is worth, in words."""
 
-ANGLE_IN_PIXELS = "no pixel spacing: pixels taken as square"
-ANGLE_IN_MM = "angle of the projection, independent of magnification"
+ANGLE_IN_PIXELS = say("calibration.angle_pixels")
+ANGLE_IN_MM = say("calibration.angle")
 
 
 def complete(measurement: Measurement, image: ImageFacts) -> Measurement:

@@ -7,6 +7,7 @@ import numpy as np
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import NotMeasurable
 from dicom_service.measure.raster import Array, Mask, Picture, coarse
+from dicom_service.measure.said import say
 
 BLOCK = 0.6
 STEP = 1.2
@@ -44,17 +45,14 @@ def find_limb(pic: Picture) -> Limb:
     small = coarse(pic, BLOCK)
     field, field_sides = exposed_field(small.values.astype(float))
     if field.sum() < 400:
-        raise NotMeasurable("No exposed field was found in the image.")
+        raise NotMeasurable(say("limb.no_field"))
     excess, noise, background = _background(small.values.astype(float), field)
     full_range = float(np.percentile(excess[field], 99) - np.percentile(excess[field], 1))
     mask = (excess > max(4 * noise, 0.006 * full_range)) & field
     mask = _largest(ndimage.binary_opening(mask, iterations=2), field)
     share = float((background & field & ~mask).sum() / field.sum())
     if share < 0.08:
-        raise NotMeasurable(
-            f"The limb fills the field: only {share:.0%} of it is background, so that the skin "
-            f"cannot be found; use an image with air on both sides."
-        )
+        raise NotMeasurable(say("limb.fills", share=share))
     axis, normals, sides = _axis(mask, field, small)
     return Limb(axis, normals, sides, noise, _burnt(pic, small, background & ~mask), field_sides)
 
@@ -148,7 +146,7 @@ def _background(values: Array, field: Mask) -> tuple[Array, float, Mask]:
     excess, noise = values - mode, 0.0
     for _ in range(8):
         if chosen.sum() < 60:
-            raise NotMeasurable("No background (air beside the limb) was found in the field.")
+            raise NotMeasurable(say("limb.no_air"))
         used = terms[chosen]
         weights = np.linalg.solve(used.T @ used + 1e-9 * np.eye(6), used.T @ values[chosen])
         excess = values - terms @ weights
@@ -160,13 +158,13 @@ def _background(values: Array, field: Mask) -> tuple[Array, float, Mask]:
 def _largest(mask: Mask, field: Mask) -> Mask:
     labels, count = ndimage.label(mask)
     if count == 0:
-        raise NotMeasurable("No limb was found in the field.")
+        raise NotMeasurable(say("limb.none"))
     areas = np.bincount(labels.ravel())[1:]
     order = np.argsort(areas)[::-1]
     if areas[order[0]] < 0.03 * field.sum():
-        raise NotMeasurable("No limb was found in the field.")
+        raise NotMeasurable(say("limb.none"))
     if count > 1 and areas[order[1]] > 0.3 * areas[order[0]]:
-        raise NotMeasurable("Two limbs (or two separate large parts) are in the field; crop one.")
+        raise NotMeasurable(say("limb.two"))
     return np.asarray(ndimage.binary_fill_holes(labels == order[0] + 1))
 
 
@@ -197,9 +195,7 @@ def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array]
         sides = silhouette(mask, field, small, axis, normals, reach)
         good = np.isfinite(sides).all(axis=1)
         if good.sum() < 10:
-            raise NotMeasurable(
-                "The sides of the limb leave the field or the image; both sides are needed."
-            )
+            raise NotMeasurable(say("limb.leaves"))
         moved = axis + normals * np.where(good, sides.mean(axis=1), 0.0)[:, None]
         axis = _smooth(moved, good.astype(float))
     normals = _normals(axis)

@@ -2,8 +2,12 @@
 
 from typing import Literal
 
+from pydantic import computed_field
+
 from dicom_service.base import Frozen
 from dicom_service.errors import Refused
+from dicom_service.measure.said import Said
+from dicom_service.review.computed import Sentence
 
 Point = tuple[float, float]
 Bound = Literal["", "at least", "at most"]
@@ -11,6 +15,10 @@ Bound = Literal["", "at least", "at most"]
 
 class NotMeasurable(Refused):
     """The image or the points do not allow this number; the sentence says why."""
+
+    def __init__(self, said: Said) -> None:
+        super().__init__(str(said))
+        self.said = said
 
 
 class Number(Frozen):
@@ -36,7 +44,7 @@ class Drawn(Frozen):
 class Profile(Frozen):
     """A curve: `values` over `along`, both in `unit`; None where nothing trustworthy was found."""
 
-    name: str
+    name: Said
     unit: str
     along: tuple[float, ...]
     values: tuple[float | None, ...]
@@ -53,14 +61,22 @@ class Measured(Frozen):
     kind: str
     method: str
     version: str
-    calibration: str = ""
+    calibration: Said = Said()
     numbers: tuple[Number, ...] = ()
-    word: str = ""
-    why: str = ""
+    word: Said = Said()
+    why: Said = Said()
     drawn: tuple[Drawn, ...] = ()
     profiles: tuple[Profile, ...] = ()
-    doubts: tuple[str, ...] = ()
-    refusal: str = ""
+    doubts: tuple[Said, ...] = ()
+    refusal: Said = Said()
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def said(self) -> tuple[Sentence, ...]:
+        """What the sentences and names are made of, each once, for a screen in another language."""
+        names = (profile.name for profile in self.profiles)
+        spoken = (self.refusal, self.word, self.why, self.calibration, *self.doubts, *names)
+        return tuple({s: s.sentence for s in spoken if s.id}.values())
 
     def number(self, name: str) -> Number:
         """The number with this id."""

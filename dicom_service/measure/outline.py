@@ -8,6 +8,7 @@ from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.limb import STEP, Limb
 from dicom_service.measure.model import NotMeasurable
 from dicom_service.measure.raster import Array, Mask, Picture, cheapest, peak_shift
+from dicom_service.measure.said import say
 
 ROW = 0.3
 """Distance of the rows, mm."""
@@ -96,9 +97,7 @@ def _one_piece(limb: Limb) -> tuple[int, int]:
     pieces = np.split(good, ends)
     longest = max(pieces, key=lambda piece: piece[-1] - piece[0] if piece.size else 0)
     if longest.size < FEWEST:
-        raise NotMeasurable(
-            "The sides of the limb leave the field or the image; both sides are needed."
-        )
+        raise NotMeasurable(say("limb.leaves"))
     # the stations next to a branch belong to its web
     return int(longest[0]) + WEB, int(longest[-1]) + 1 - WEB
 

@@ -13,6 +13,7 @@ from dicom_service.intake.model import Spacing, SpacingKind
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.lengths import CALIBRATION, usable_spacing
 from dicom_service.measure.model import NotMeasurable, Point
+from dicom_service.measure.said import Said, say
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -28,9 +29,9 @@ class Picture:
 
     values: NDArray[np.float32]
     size: tuple[float, float]
-    calibration: str
+    calibration: Said
     unit: str
-    doubts: tuple[str, ...] = ()
+    doubts: tuple[Said, ...] = ()
     rung: SpacingKind = "none"
     """Where the spacing comes from."""
 
@@ -71,40 +72,34 @@ def picture(pixels: NDArray[np.generic], spacing: Spacing, *, inverted: bool = F
         Colour, not two-dimensional, tiny, huge, or without any contrast.
     """
     if pixels.ndim != 2:
-        raise NotMeasurable("Only single grey-level images can be measured, not colour or loops.")
+        raise NotMeasurable(say("picture.colour"))
     if min(pixels.shape) < 64:
-        raise NotMeasurable(f"The image of {pixels.shape[1]} by {pixels.shape[0]} is too small.")
+        raise NotMeasurable(say("picture.small", columns=pixels.shape[1], rows=pixels.shape[0]))
     if pixels.size > MOST_PIXELS:
-        raise NotMeasurable(
-            f"The image of {pixels.shape[1]} by {pixels.shape[0]} pixels is too large to measure; "
-            f"cut out the region of interest."
-        )
+        raise NotMeasurable(say("picture.large", columns=pixels.shape[1], rows=pixels.shape[0]))
     values = np.asarray(pixels, np.float32)
     if not np.isfinite(values).all():
-        raise NotMeasurable("The image contains values that are not numbers.")
+        raise NotMeasurable(say("picture.not_numbers"))
     if inverted:
         values = values.max() - values
     if float(np.ptp(values)) < 8:
-        raise NotMeasurable("The image has no contrast: fewer than eight grey levels.")
+        raise NotMeasurable(say("picture.flat"))
     return _scaled(values, usable_spacing(spacing))
 
 
 def _scaled(values: NDArray[np.float32], usable: Spacing) -> Picture:
-    doubts: tuple[str, ...] = ()
+    doubts: tuple[Said, ...] = ()
     if usable.kind == "none":
         size, unit = (WORKING_MM, WORKING_MM), "px"
-        doubts = (f"no pixel spacing: windows assume {WORKING_MM} mm pixels, lengths in pixels",)
+        doubts = (say("picture.no_spacing", assumed=WORKING_MM),)
     else:
         size, unit = (usable.column_mm, usable.row_mm), "mm"
         if not all(0.02 <= s <= 1.0 for s in size):
-            raise NotMeasurable(f"The pixel spacing {size[1]:g} by {size[0]:g} mm is implausible.")
+            raise NotMeasurable(say("picture.implausible", row=size[1], column=size[0]))
         if usable.kind in ("detector", "unknown"):
-            doubts = ("millimetres are not corrected for magnification",)
+            doubts = (say("picture.magnified"),)
         if not 0.8 <= size[0] / size[1] <= 1.25:
-            doubts += (
-                f"pixels are not square ({size[1]:g} by {size[0]:g} mm): check the spacing with a "
-                f"ball or ruler",
-            )
+            doubts += (say("picture.not_square", row=size[1], column=size[0]),)
     return Picture(values, size, CALIBRATION[usable.kind], unit, doubts, usable.kind)
 
 

@@ -13,6 +13,7 @@ from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.model import NotMeasurable
 from dicom_service.measure.outline import ROW, Outlines
 from dicom_service.measure.raster import Array, Mask, Picture
+from dicom_service.measure.said import say
 
 SCALES = np.arange(0.88, 1.1201, 0.01)
 STEP = 0.3
@@ -89,7 +90,7 @@ def register(
     """
     # Scaled about its middle, the control stays where it is: scale and shift are told apart.
     if not np.isfinite(control_bright[0]).any():
-        raise NotMeasurable("Too little of the control's limb can be seen.")
+        raise NotMeasurable(say("control.little_limb"))
     middle = float(control_along[np.isfinite(control_bright[0])].mean())
     control_along = control_along - middle
     along = along - middle
@@ -100,9 +101,7 @@ def register(
     ]
     found, shared = (np.array(part) for part in zip(*tried, strict=True))
     if not np.isfinite(found).any():
-        raise NotMeasurable(
-            f"Image and control show less than {SHORTEST:g} mm of the same part of the limb."
-        )
+        raise NotMeasurable(say("control.little_shared", least=SHORTEST))
     # A short overlap agrees by chance more easily than a long one.
     length = np.sqrt(shared / shared.max())
     filled = np.where(np.isfinite(found), found, -1.0) * length
@@ -113,10 +112,7 @@ def register(
     rival = float(others.max()) if away.any() else -1.0
     at_end = scale in (0, len(SCALES) - 1) or shift in (0, len(shifts) - 1)
     if best < CERTAIN or best - rival < MARGIN or at_end:
-        raise NotMeasurable(
-            f"Image and control cannot be laid over each other with certainty (agreement "
-            f"{best:.2f} at the best place, {rival:.2f} at another): not the same view or part."
-        )
+        raise NotMeasurable(say("control.no_match", best=best, rival=rival))
     at = shifts[shift : shift + 1]
     k = float(SCALES[scale])
     sided, _ = _agreement(along, bright[1], control_along, control_bright[1], k, at)

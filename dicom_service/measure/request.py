@@ -85,7 +85,7 @@ def measure(
 
 def refused(kind: str, refusal: NotMeasurable) -> Measured:
     """A measurement that was not given, with the reason."""
-    return Measured(kind=kind, method=f"sesamoid.{kind}", version="1", refusal=str(refusal))
+    return Measured(kind=kind, method=f"sesamoid.{kind}", version="1", refusal=refusal.said)
 
 
 def _check(request: MeasureRequest, pic: Picture) -> None:

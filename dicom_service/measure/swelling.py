@@ -7,6 +7,7 @@ from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, 
 from dicom_service.measure.outline import ROW, Outlines, trace
 from dicom_service.measure.raster import Array, Picture
 from dicom_service.measure.registration import brightness
+from dicom_service.measure.said import say
 from dicom_service.measure.swelling_control import REACH, against
 
 METHOD, VERSION = "sesamoid.swelling_profile", "3"
@@ -47,16 +48,13 @@ def swelling_profile(
     bright = brightness(pic, lines)
     doubts = list(pic.doubts)
     if limb.burnt:
-        doubts.append(
-            "the background is burnt out: the skin may lie outside the line drawn, so that every "
-            "thickness is a lower bound"
-        )
+        doubts.append(say("swelling.burnt"))
     numbers = _numbers(pic, along, sides, width, limb.burnt)
-    word, why = "cannot tell", "no control: the other limb or an earlier image"
+    word, why = say("verdict.untold"), say("swelling.no_control")
     if limb.burnt:
-        why = "the skin is not visible (burnt out)"
+        why = say("swelling.skin_burnt")
     elif joint is None:
-        why = "no joint position was given"
+        why = say("swelling.no_joint")
     elif control is not None:
         found = against(pic, along, shape, bright, control)
         numbers, word, why = (*numbers, *found.numbers), found.word, found.why
@@ -74,9 +72,9 @@ def _origin(pic: Picture, lines: Outlines, joint: Point | None) -> float:
     row = int(np.hypot(*offset.T).argmin())
     half = float(np.nanmax(np.abs(lines.skin[row])))
     if float(np.hypot(*offset[row])) > half:
-        raise NotMeasurable("The joint was marked outside the limb; click its middle.")
+        raise NotMeasurable(say("swelling.outside"))
     if row in (0, len(offset) - 1):
-        raise NotMeasurable("The joint lies beyond the part of the limb that could be outlined.")
+        raise NotMeasurable(say("swelling.beyond"))
     return float(lines.along[row])
 
 
@@ -111,10 +109,7 @@ def _check_coverage(along: Array, sides: Array, joint: Point | None) -> None:
     near = np.abs(along) <= REACH if joint is not None else np.ones(along.shape, bool)
     shares = np.isfinite(sides[near]).mean(axis=0)
     if shares.max() < LEAST_ROWS:
-        raise NotMeasurable(
-            f"Skin and bone could be told apart with certainty in only {shares.max():.0%} of the "
-            f"rows; a profile needs {LEAST_ROWS:.0%}."
-        )
+        raise NotMeasurable(say("swelling.few_rows", share=shares.max(), least=LEAST_ROWS))
 
 
 def _numbers(
@@ -163,11 +158,11 @@ def _profiles(
     pic: Picture, along: Array, sides: Array, shape: Array, bright: tuple[Array, Array]
 ) -> tuple[Profile, ...]:
     curves = {
-        "soft tissue thickness, first side": sides[:, 0],
-        "soft tissue thickness, second side": sides[:, 1],
-        "width over the skin": shape[:, 0],
-        "middle between the skins": shape[:, 1],
-        "width over the bones": shape[:, 2],
+        say("curve.tissue_first"): sides[:, 0],
+        say("curve.tissue_second"): sides[:, 1],
+        say("curve.skin_width"): shape[:, 0],
+        say("curve.skin_middle"): shape[:, 1],
+        say("curve.bone_width"): shape[:, 2],
     }
     place = tuple(round(float(a) * pic.per_mm, 2) for a in along[::2])
 
@@ -180,8 +175,8 @@ def _profiles(
         Profile(name=name, unit=pic.unit, along=place, values=shown(curve))
         for name, curve in curves.items()
     ]
-    for name, curve in zip(("brightness along the bones", "difference of the sides"), bright,
-                           strict=True):  # fmt: skip
+    names = (say("curve.bone_brightness"), say("curve.sides_differ"))
+    for name, curve in zip(names, bright, strict=True):
         known = tuple(round(float(v), 3) if np.isfinite(v) else None for v in curve[::2])
         found.append(Profile(name=name, unit="1", along=place, values=known))
     return tuple(found)

@@ -10,6 +10,7 @@ from dicom_service.measure.model import Measured, NotMeasurable, Number, Profile
 from dicom_service.measure.outline import ROW
 from dicom_service.measure.raster import Array, Picture
 from dicom_service.measure.registration import Match, register
+from dicom_service.measure.said import Said, say
 
 COMPARED_ERROR = 0.9
 """95 % of the excess of width of two limbs taken alike, mm: phantom, 0 to 6 degrees apart."""
@@ -39,8 +40,8 @@ class Comparison:
     """What a control adds to a profile."""
 
     numbers: tuple[Number, ...]
-    word: str
-    why: str
+    word: Said
+    why: Said
 
 
 def against(
@@ -57,19 +58,18 @@ def against(
         along the bones, row by row.
     """
     if control.refusal or len(control.profiles) < 7:
-        return Comparison((), "cannot tell", "the control could not be measured")
+        return Comparison((), say("verdict.untold"), say("control.not_measured"))
     if control.numbers[0].bound:
-        return Comparison((), "cannot tell", "the skin of the control is not visible")
+        return Comparison((), say("verdict.untold"), say("control.skin_burnt"))
     if control.numbers[0].unit != pic.unit:
-        return Comparison((), "cannot tell", "image and control have different units")
+        return Comparison((), say("verdict.untold"), say("control.units"))
     there = np.array(control.profiles[0].along) / pic.per_mm
     reach = BOTH_MARKED if there[0] < 0 < there[-1] else ANYWHERE
     try:
         theirs = _values(control.profiles[5]), _values(control.profiles[6])
         match = register(along, bright, there, theirs, reach)
     except NotMeasurable as refusal:
-        why = str(refusal)
-        return Comparison((), "cannot tell", f"{why[:1].lower()}{why[1:]}".rstrip("."))
+        return Comparison((), say("verdict.untold"), refusal.said)
     found = _at_scale(pic, along, shape, control, match)
     agreed = Number(id="match", name="agreement with the control along the limb",
                     value=match.agreement, unit="1")  # fmt: skip
@@ -90,8 +90,8 @@ def _at_scale(
     if both.sum() * ROW >= 10:
         wider = float(np.median(shape[both, 2] / known[2][both])) / match.scale - 1
         if abs(wider) > TURNED:
-            why = f"bones differ in width by {abs(wider):.0%}: not the same view or part"
-            return Comparison((), "cannot tell", why)
+            why = say("control.bones", share=abs(wider))
+            return Comparison((), say("verdict.untold"), why)
     signs = {True: (-1,), False: (1,), None: (1, -1)}[match.mirrored]
 
     def judged(k: float) -> list[Comparison]:
@@ -102,17 +102,14 @@ def _at_scale(
 
     (plain, *others), (scaled, *_) = judged(1.0), judged(match.scale)
     if any(other.word != plain.word for other in others):
-        why = "it cannot be told whether the control is mirrored, and the word hangs on it"
-        return Comparison(plain.numbers, "cannot tell", why)
+        why = say("control.mirrored")
+        return Comparison(plain.numbers, say("verdict.untold"), why)
     calibrated = {pic.calibration, control.calibration} <= TRUE_SIZE
     apart = abs(match.scale - 1)
     if plain.word == scaled.word or apart < (SAME_SIZE if calibrated else SAME_SCALE):
         return plain
-    why = (
-        f"along the limb image and control differ in scale by {apart:.0%}: read as they are it "
-        f"would be {plain.word}, at the same scale {scaled.word}"
-    )
-    return Comparison(plain.numbers, "cannot tell", why)
+    why = say("control.scale", share=apart, plain=plain.word, scaled=scaled.word)
+    return Comparison(plain.numbers, say("verdict.untold"), why)
 
 
 def _values(profile: Profile) -> Array:
@@ -127,7 +124,7 @@ def _resampled(profile: Profile, along: Array) -> Array:
 def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> Comparison:
     known = np.isfinite(excess) & np.isfinite(moved) & (np.abs(along) <= 1.5 * REACH)
     if known.sum() * ROW < 1.2 * REACH:
-        return Comparison((), "cannot tell", "too little of the limb is outlined in both images")
+        return Comparison((), say("verdict.untold"), say("control.little_outlined"))
     spot = along[known]
     total = ndimage.gaussian_filter1d(ndimage.median_filter(excess[known], 11), 1.5 / ROW)
     peak = int(total.argmax())
@@ -140,19 +137,16 @@ def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> Compariso
     top = float(total[peak])
     numbers = _excess_numbers(pic, (top, float(spot[peak]), centre, spread, share, lean))
     if spot[0] > -REACH or spot[-1] < REACH:
-        excess_seen = f"an excess of {top:.1f} mm" if top >= NORMAL else "no excess"
-        why = (
-            f"{excess_seen} where both are outlined, but that is not {REACH:g} mm far on both "
-            f"sides of the joint"
-        )
-        return Comparison(numbers, "cannot tell", why)
+        seen = say("control.excess_near", excess=top, reach=REACH)
+        why = seen if top >= NORMAL else say("control.none_near", reach=REACH)
+        return Comparison(numbers, say("verdict.untold"), why)
     if top < NORMAL:
-        return Comparison(numbers, "normal-like", f"no excess above {NORMAL:g} mm over control")
+        return Comparison(numbers, say("verdict.normal"), say("control.none", least=NORMAL))
     if top < SURE:
-        return Comparison(numbers, "cannot tell", f"the excess of {top:.1f} mm is too small")
+        return Comparison(numbers, say("verdict.untold"), say("control.too_small", excess=top))
     if far.sum() * ROW < 15:
-        why = "too little of the limb is seen to know how far the excess reaches"
-        return Comparison(numbers, "cannot tell", why)
+        why = say("control.how_far")
+        return Comparison(numbers, say("verdict.untold"), why)
     rest = float(np.median(total[far])) / top
     return Comparison(numbers, *_word(float(spot[peak]), rest, lean))
 
@@ -173,20 +167,19 @@ def _lean(spot: Array, moved: Array, total: Array, peak: int) -> float:
     return float(np.clip(2 * shift / height, -1, 1)) if height > 0.3 else 0.0
 
 
-def _word(at: float, rest: float, lean: float) -> tuple[str, str]:
+def _word(at: float, rest: float, lean: float) -> tuple[Said, Said]:
     """Diffuse, joint-centred or focal, or cannot tell when it fits none of them clearly."""
     if rest > 0.7:
-        return "diffuse", f"away from its peak the excess is still {rest:.0%} of it"
+        return say("verdict.diffuse"), say("control.diffuse", share=rest)
     if abs(lean) > 0.6 and rest < 0.35 and abs(at) <= AT_JOINT:
-        why = "one-sided at the joint: a focal swelling, or a capsule that yields on one side only"
-        return "cannot tell", why
+        return say("verdict.untold"), say("control.one_sided")
     if abs(lean) > 0.6 and rest < 0.35:
-        side = "second" if lean > 0 else "first"
-        return "focal", f"{(1 + abs(lean)) / 2:.0%} of it on the {side} side at {at:.0f} mm"
+        side = say("word.second") if lean > 0 else say("word.first")
+        why = say("control.focal", share=(1 + abs(lean)) / 2, side=side, at=at)
+        return say("verdict.focal"), why
     if abs(lean) < 0.4 and rest < 0.35 and abs(at) <= 12:
-        return "joint-centred", f"on both sides, highest {at:.0f} mm from the joint"
-    why = f"between patterns: peak at {at:.0f} mm, {rest:.0%} of it further away, lean {lean:.1f}"
-    return "cannot tell", why
+        return say("verdict.centred"), say("control.centred", at=at)
+    return say("verdict.untold"), say("control.between", at=at, share=rest, lean=lean)
 
 
 def _excess_numbers(pic: Picture, found: tuple[float, ...]) -> tuple[Number, ...]:

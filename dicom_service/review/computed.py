@@ -1,6 +1,6 @@
 """What the node computed on an image and the reader accepted as a measurement."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Union
 
 from pydantic import Field
 
@@ -60,6 +60,20 @@ class Curve(Frozen):
     values: Annotated[tuple[float | None, ...], Field(max_length=400)]
 
 
+Value = Union[float, str, "Sentence"]
+
+
+class Sentence(Frozen):
+    """A sentence of the node with what it is made of, for a screen in another language.
+
+    `id` names it in `measure/data/sentences.yaml`; a value may be a sentence itself.
+    """
+
+    text: str
+    id: str
+    values: dict[str, Value] = Field(default_factory=dict)
+
+
 class Computed(Frozen):
     """What was asked for, and what the node answered; all below `control_points` is its word.
 
@@ -82,6 +96,8 @@ class Computed(Frozen):
     word: str = ""
     why: str = ""
     doubts: tuple[str, ...] = ()
+    said: Annotated[tuple[Sentence, ...], Field(max_length=80)] = ()
+    """What `word`, `why`, `doubts` and the names are made of; it stays with the draft."""
     shapes: Annotated[tuple[Shape, ...], Field(max_length=24)] = ()
     curves: Annotated[tuple[Curve, ...], Field(max_length=8)] = ()
 

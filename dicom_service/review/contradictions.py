@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from dicom_service.anatomy import Atlas
 from dicom_service.anatomy.words import tokens
+from dicom_service.review.answers import Answers
 from dicom_service.review.coverage import asked_views
 from dicom_service.review.cross import items_of, value_of, views_of
 from dicom_service.review.crosscheck import certainty
@@ -70,6 +71,7 @@ def _words(known: Atlas, item: TemplateItem, finding: Finding) -> set[str]:
 
 def _verdicts(known: Atlas, template: Template, reading: Reading) -> Iterator[Gap]:
     findings = {finding.id: finding for finding in reading.findings}
+    answers = Answers(known, template, reading)
     for verdict in reading.rule_outs:
         condition = known.condition(verdict.id)
         if condition is None:
@@ -86,7 +88,7 @@ def _verdicts(known: Atlas, template: Template, reading: Reading) -> Iterator[Ga
                 "Say “possible”, or add the view at a right angle."
             )
             yield _question("stronger_than_views", text, finding=rests_on[0].id)
-        items = relevant(known, template, condition)
+        items = relevant(known, answers, condition)
         seen = any(reading.observations.get(item.id) for item in items)
         if verdict.verdict in ("no_evidence", "excluded") and items and not seen:
             text = f"{condition.name} has a verdict, but none of its structures was observed."
@@ -102,23 +104,25 @@ def _too_strong(known: Atlas, template: Template, reading: Reading, verdict: Rul
     alone = reading.model_copy(update={"findings": tuple(own)})
     if condition is None:
         return True
-    return propose_one(known, template, alone, condition).verdict != "supported"
+    return propose_one(known, Answers(known, template, alone), condition).verdict != "supported"
 
 
 def _left_and_right(template: Template, reading: Reading) -> Iterator[Gap]:
     """The same structure called a variant on one side and abnormal on the other."""
-    called = {item.id: _values(reading, item) for item in template.items}
+    pairs: dict[tuple[str, str], dict[str, TemplateItem]] = {}
     for item in template.items:
-        for other in template.items:
-            pair = {item.side, other.side} == {"L", "R"} and item.structure == other.structure
-            if not pair or item.region != other.region:
+        pairs.setdefault((item.region, item.structure), {})[item.side] = item
+    for sides in pairs.values():
+        for side, opposite in (("L", "R"), ("R", "L")):
+            if not {side, opposite} <= set(sides):
                 continue
-            if "variant" in called[item.id] and "abnormal" in called[other.id]:
+            variant, other = sides[side], sides[opposite]
+            if "variant" in _values(reading, variant) and "abnormal" in _values(reading, other):
                 text = (
-                    f"{item.name}: a normal variant on {item.side}, abnormal on {other.side}. "
+                    f"{variant.name}: a normal variant on {side}, abnormal on {opposite}. "
                     "Compare the two limbs."
                 )
-                yield _question("left_against_right", text, item.id)
+                yield _question("left_against_right", text, variant.id)
 
 
 def _values(reading: Reading, item: TemplateItem) -> set[str]:

@@ -4,16 +4,16 @@ Findings of one structure count together: a fracture line and a lysis of the sam
 two findings.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from fnmatch import fnmatchcase
 
 from dicom_service.anatomy import Atlas, Condition, EvidenceRule
 from dicom_service.anatomy.reasoning import Weight
 from dicom_service.base import Frozen
 from dicom_service.review.aggressiveness import aggressiveness
-from dicom_service.review.coverage import asked_views, open_views
+from dicom_service.review.answers import Answers
 from dicom_service.review.crosscheck import certainty
-from dicom_service.review.model import Finding, Reading, Template, TemplateItem
+from dicom_service.review.model import Finding, Template, TemplateItem
 
 
 class Evidence(Frozen):
@@ -33,27 +33,17 @@ class Evidence(Frozen):
 
 
 def evidence(
-    known: Atlas,
-    template: Template,
-    reading: Reading,
-    condition: Condition,
-    rules: Iterable[EvidenceRule],
+    known: Atlas, answers: Answers, condition: Condition, rules: Iterable[EvidenceRule]
 ) -> tuple[Evidence, ...]:
     """The rules of `condition` that are met, in their order."""
-    described = {finding.item for finding in reading.findings}
     found = []
     for rule in rules:
-        items = [
-            item
-            for item in template.items
-            if (rule.observed or item.id in described)
-            and condition.in_region(item.region)
-            and _there(rule, item)
-        ]
+        among = answers.asked if rule.observed else answers.described
+        items = [i for i in among if condition.in_region(i.region) and _there(rule, i)]
         if rule.observed:
-            met = _observed(reading, rule, items)
+            met = _observed(answers, rule, items)
         else:
-            met = _described(known, template, reading, rule, items)
+            met = _described(known, answers, rule, items)
         if met is not None:
             found.append(met)
     return tuple(found)
@@ -73,13 +63,10 @@ def _there(rule: EvidenceRule, item: TemplateItem) -> bool:
 
 
 def _described(
-    known: Atlas,
-    template: Template,
-    reading: Reading,
-    rule: EvidenceRule,
-    items: Sequence[TemplateItem],
+    known: Atlas, answers: Answers, rule: EvidenceRule, items: Sequence[TemplateItem]
 ) -> Evidence | None:
-    met = {item: found for item in _ids(items) if (found := _meeting(known, reading, rule, item))}
+    template = answers.template
+    met = {i.id: found for i in items if (found := _meeting(known, answers, rule, i.id))}
     firm = {item for item, found in met.items() if any(_firm(template, rule, f) for f in found)}
     if not _enough(rule, met, items):
         return None
@@ -97,10 +84,6 @@ def _described(
     )
 
 
-def _ids(items: Sequence[TemplateItem]) -> list[str]:
-    return [item.id for item in items]
-
-
 def _enough(rule: EvidenceRule, met: Iterable[str], items: Sequence[TemplateItem]) -> bool:
     """Whether enough different structures on enough limbs are met."""
     which = set(met)
@@ -108,11 +91,10 @@ def _enough(rule: EvidenceRule, met: Iterable[str], items: Sequence[TemplateItem
     return len(which) >= max(rule.items, 1) and len(sides) >= rule.sides
 
 
-def _meeting(known: Atlas, reading: Reading, rule: EvidenceRule, item: str) -> list[Finding]:
+def _meeting(known: Atlas, answers: Answers, rule: EvidenceRule, item: str) -> list[Finding]:
     """The findings of one structure that meet the rule together; empty when they do not."""
-    here = [finding for finding in reading.findings if finding.item == item]
-    said = {f.id: known.implied(f.descriptors) for f in here}
-    together = frozenset[str]().union(*said.values())
+    here, said = answers.findings[item], answers.said
+    together = frozenset[str]().union(*(said[f.id] for f in here))
     if together & set(rule.without) or not set(rule.all) <= together:
         return []
     if rule.any and not together & set(rule.any):
@@ -133,14 +115,11 @@ def _firm(template: Template, rule: EvidenceRule, finding: Finding) -> bool:
 
 
 def _observed(
-    reading: Reading, rule: EvidenceRule, items: Sequence[TemplateItem]
+    answers: Answers, rule: EvidenceRule, items: Sequence[TemplateItem]
 ) -> Evidence | None:
-    test: Callable[[Reading, TemplateItem], bool] = (
-        wholly_normal if rule.observed == "normal" else _a_variant
-    )
-    shown = [item for item in items if asked_views(item)]
-    refs = [item.id for item in shown if test(reading, item)]
-    if not refs or (rule.observed == "normal" and len(refs) < len(shown)):
+    called = answers.normal if rule.observed == "normal" else answers.variant
+    refs = [item.id for item in items if item.id in called]
+    if not refs or (rule.observed == "normal" and len(refs) < len(items)):
         return None
     return Evidence(
         says=rule.says,
@@ -154,28 +133,13 @@ def _observed(
     )
 
 
-def wholly_normal(reading: Reading, item: TemplateItem) -> bool:
-    """Whether every view that can show `item` was called normal or a variant."""
-    values = set(_values(reading, item))
-    return not open_views(item, reading) and bool(values) and values <= {"normal", "variant"}
-
-
-def _a_variant(reading: Reading, item: TemplateItem) -> bool:
-    return "variant" in _values(reading, item)
-
-
-def _values(reading: Reading, item: TemplateItem) -> Iterator[str]:
-    seen = reading.observations.get(item.id, {})
-    return (o.value for uid, o in seen.items() if uid in item.visibility)
-
-
-def relevant(known: Atlas, template: Template, condition: Condition) -> tuple[TemplateItem, ...]:
+def relevant(known: Atlas, answers: Answers, condition: Condition) -> tuple[TemplateItem, ...]:
     """The structures that must be looked at before anything is said against `condition`."""
     sections = {section for rule in condition.supports for section in _sections(known, rule)}
     return tuple(
         item
-        for item in template.items
-        if condition.in_region(item.region) and item.section in sections and asked_views(item)
+        for item in answers.asked
+        if item.section in sections and condition.in_region(item.region)
     )
 
 

@@ -1,5 +1,7 @@
 """What is still open and what contradicts, each with the place to jump to."""
 
+import re
+from collections import Counter
 from collections.abc import Iterator
 
 from dicom_service.anatomy import Atlas, Condition
@@ -17,6 +19,9 @@ from dicom_service.review.cross import (
 from dicom_service.review.model import Finding, Gap, Reading, RuleOut, Template
 from dicom_service.review.physis_gaps import physis_gaps
 from dicom_service.review.propose import missing_views
+
+MOST_NAMED = 6
+"""Of more views than these only the kinds are named."""
 
 
 def gaps(template: Template, reading: Reading, *, atlas: Atlas | None = None) -> tuple[Gap, ...]:
@@ -44,7 +49,7 @@ def _open_observations(template: Template, reading: Reading) -> Iterator[Gap]:
     for item in template.items:
         still_open = open_views(item, reading)
         if still_open:
-            labels = ", ".join(views[uid].label for uid in still_open)
+            labels = _named([views[uid].label for uid in still_open])
             yield Gap(
                 kind="open_observation",
                 text=f"{item.name}: not yet observed on {labels}.",
@@ -52,6 +57,14 @@ def _open_observations(template: Template, reading: Reading) -> Iterator[Gap]:
                 item=item.id,
                 view=still_open[0],
             )
+
+
+def _named(labels: list[str]) -> str:
+    """The views by name; of many the kinds, and how many of each."""
+    if len(labels) <= MOST_NAMED:
+        return ", ".join(labels)
+    kinds = Counter(re.sub(r" \(\d+\)$", "", label) for label in labels)
+    return ", ".join(kind if n == 1 else f"{n} × {kind}" for kind, n in kinds.items())
 
 
 def _abnormal_without_finding(template: Template, reading: Reading) -> Iterator[Gap]:

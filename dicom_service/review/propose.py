@@ -17,10 +17,10 @@ from dicom_service.anatomy import atlas as default_atlas
 from dicom_service.anatomy.reasoning import StepKind
 from dicom_service.base import Frozen
 from dicom_service.codes import Code
-from dicom_service.review.coverage import open_views
-from dicom_service.review.evidence import Evidence, evidence, relevant, wholly_normal
+from dicom_service.review.answers import Answers
+from dicom_service.review.evidence import Evidence, evidence, relevant
 from dicom_service.review.grades import IN_WORDS, weakest
-from dicom_service.review.model import Reading, Template, TemplateItem, Verdict
+from dicom_service.review.model import Reading, Template, Verdict
 
 WORDS: Mapping[str, str] = {
     "typical": "supported: typical signs",
@@ -93,7 +93,8 @@ def propose(
     if not template.species:
         return ()
     conditions = known.conditions(template.species, template.regions)
-    every = {c.id: propose_one(known, template, reading, c) for c in conditions}
+    answers = Answers(known, template, reading)
+    every = {c.id: propose_one(known, answers, c) for c in conditions}
     found = {identity for identity, proposal in every.items() if _found_by_itself(proposal)}
     alike = {
         other
@@ -118,17 +119,13 @@ def _rank(proposal: Proposal) -> tuple[int, bool, int]:
     return (_ORDER.index(proposal.verdict), not typical, -strength)
 
 
-def propose_one(
-    known: Atlas, template: Template, reading: Reading, condition: Condition
-) -> Proposal:
+def propose_one(known: Atlas, answers: Answers, condition: Condition) -> Proposal:
     """The proposal for one condition, whether the study raises it or not."""
-    pro = evidence(known, template, reading, condition, condition.supports)
-    contra = evidence(known, template, reading, condition, condition.against)
-    missing = tuple(missing_views(known, template, condition))
-    judged = _for_it(pro, contra) or _nothing_for_it(
-        known, template, reading, condition, pro, missing
-    )
-    raised = next((c.why for c in template.rule_outs if c.id == condition.id), "")
+    pro = evidence(known, answers, condition, condition.supports)
+    contra = evidence(known, answers, condition, condition.against)
+    missing = tuple(missing_views(known, answers.template, condition))
+    judged = _for_it(pro, contra) or _nothing_for_it(known, answers, condition, pro, missing)
+    raised = next((c.why for c in answers.template.rule_outs if c.id == condition.id), "")
     used = (*pro, *contra)
     grade = weakest(e.grade for e in used)
     why = [f"Raised: {raised}." if raised else "", judged.why]
@@ -180,16 +177,15 @@ def _listed(found: Sequence[Evidence]) -> str:
 
 def _nothing_for_it(
     known: Atlas,
-    template: Template,
-    reading: Reading,
+    answers: Answers,
     condition: Condition,
     pro: Sequence[Evidence],
     missing: Sequence[str],
 ) -> _Judged:
     """The verdict when nothing, or only what is weak, speaks for the condition."""
-    items = relevant(known, template, condition)
-    still_open = [item for item in items if open_views(item, reading)]
-    unsure = [item for item in items if _never_assessed(reading, item)]
+    items = [item.id for item in relevant(known, answers, condition)]
+    still_open = answers.open.intersection(items)
+    unsure = answers.unsure.intersection(items)
     reason = ""
     if missing:
         reason = " ".join(missing)
@@ -203,15 +199,9 @@ def _nothing_for_it(
         return _Judged("cannot_assess", WORDS["cannot_assess"], reason)
     if pro:
         return _Judged("no_evidence", WORDS["no_specific"], f"Only {_listed(pro)}.")
-    if condition.excludable and all(wholly_normal(reading, item) for item in items):
+    if condition.excludable and answers.normal.issuperset(items):
         return _Judged("excluded", WORDS["excluded"], f"All {len(items)} structures are normal.")
     return _Judged("no_evidence", WORDS["no_evidence"], "None of its signs was recorded.")
-
-
-def _never_assessed(reading: Reading, item: TemplateItem) -> bool:
-    """Whether no view gave an answer on `item`."""
-    seen = reading.observations.get(item.id, {})
-    return all(o.value in ("not_assessable", "undetermined") for o in seen.values())
 
 
 def missing_views(known: Atlas, template: Template, condition: Condition) -> Iterator[str]:

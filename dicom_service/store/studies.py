@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Select, and_, func, or_, select
@@ -23,6 +24,9 @@ from dicom_service.store.sites import among, of
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
 LISTED = [c for c in studies.c if c.name not in ("facts", "template", "reading")]
+
+_OPEN = 16
+"""Studies that are being read at the same time, whose template is not parsed with every save."""
 
 
 class Studies(Shelf):
@@ -178,10 +182,7 @@ class Studies(Shelf):
             row = connection.execute(query).first()
         if row is None or not row.template:
             return None
-        return (
-            StudyFacts.model_validate_json(row.facts),
-            Template.model_validate_json(row.template),
-        )
+        return _facts(row.facts), _template(row.template)
 
     def _rows(self, query: Select[Any]) -> list[StudyRow]:
         with self._index.read() as connection:
@@ -193,6 +194,16 @@ class Studies(Shelf):
             _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
             for row in rows
         ]
+
+
+@lru_cache(maxsize=_OPEN)
+def _facts(written: str) -> StudyFacts:
+    return StudyFacts.model_validate_json(written)
+
+
+@lru_cache(maxsize=_OPEN)
+def _template(written: str) -> Template:
+    return Template.model_validate_json(written)
 
 
 def due_for_template(now: datetime, quiet: float) -> Select[Any]:

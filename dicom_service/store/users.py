@@ -128,7 +128,9 @@ def put_roles(connection: Connection, name: str, site: str, roles: Sequence[str]
 
 def user_rows(connection: Connection, query: Select[Any]) -> list[UserRow]:
     """What a query over users finds."""
-    disabled = set(connection.execute(select(disabled_users.c.name)).scalars())
+    query = query.add_columns(disabled_users.c.name.label("disabled")).outerjoin(
+        disabled_users, disabled_users.c.name == users.c.name
+    )
     rows = connection.execute(query).all()
     names = [row.name for row in rows]
     at_sites: dict[str, dict[str, tuple[str, ...]]] = {}
@@ -141,7 +143,7 @@ def user_rows(connection: Connection, query: Select[Any]) -> list[UserRow]:
             display=row.display,
             password_hash=row.password_hash,
             roles=tuple(json.loads(row.roles)),
-            disabled=row.name in disabled,
+            disabled=row.disabled is not None,
             sites=at_sites.get(row.name, {}),
         )
         for row in rows

@@ -231,7 +231,7 @@ def _documents(study: str) -> Response:
 
 
 def _versioned(model: BaseModel, version: int) -> Response:
-    answer = jsonify(model.model_dump(mode="json"))
+    answer = Response(model.model_dump_json(), mimetype="application/json")
     answer.headers["ETag"] = f'"{version}"'
     return answer
 

@@ -17,7 +17,12 @@ from dicom_service.report.computed import UNITS
 from dicom_service.review.computed import Computed, ComputedNumber, Curve, Scale, Shape
 from dicom_service.review.model import Measurement
 from dicom_service.store import Store
-from dicom_service.workflow.measuring import StudyMeasureRequest, about_the_animal, measure_in_study
+from dicom_service.workflow.measuring import (
+    StudyMeasureRequest,
+    about_the_animal,
+    calibrated_by,
+    measure_in_study,
+)
 
 MOST_POINTS, MOST_SAMPLES = 90, 120
 """Of one shape or curve that is kept; enough to draw it, and little enough to save often."""
@@ -118,8 +123,8 @@ def _drawn(measurement: Measurement, image: ImageFacts, found: Measurement | Non
     made = found.computed if found else None
     if made is None or done.kind != "length":
         return done
-    words = f"calibrated by a {made.kind} of {made.true_mm:g} mm in the image (fiducial)"
-    return done.model_copy(update={"calibration": words})
+    words = calibrated_by(made.kind, made.true_mm)
+    return done.model_copy(update={"calibration": str(words)})
 
 
 def _answered(
@@ -150,7 +155,7 @@ def _answered(
             "computed": kept_of(made, found),
             "value": first.value,
             "unit": first.unit if first.unit in ("mm", "px", "deg") else "1",
-            "calibration": found.calibration,
+            "calibration": str(found.calibration),
         }
     )
 
@@ -184,9 +189,10 @@ def kept_of(asked: Computed, found: Measured) -> Computed:
             "method": found.method,
             "version": found.version,
             "numbers": tuple(ComputedNumber(**dict(n)) for n in found.numbers),
-            "word": found.word,
-            "why": found.why,
-            "doubts": found.doubts,
+            "word": str(found.word),
+            "why": str(found.why),
+            "doubts": tuple(str(doubt) for doubt in found.doubts),
+            "said": found.said,
             "shapes": tuple(_shape(d) for d in found.drawn if d.points),
             "curves": tuple(_curve(p) for p in found.profiles[:SHOWN_CURVES]),
         }
@@ -201,7 +207,7 @@ def _shape(drawn: Drawn) -> Shape:
 
 def _curve(profile: Profile) -> Curve:
     return Curve(
-        name=profile.name,
+        name=str(profile.name),
         unit=profile.unit,
         along=tuple(_thinned(profile.along, MOST_SAMPLES)),
         values=tuple(_thinned(profile.values, MOST_SAMPLES)),

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dicom_service.errors import NotFound, NotReady, SesamoidError
 from dicom_service.intake.model import StudyFacts
-from dicom_service.measure import Measured
+from dicom_service.measure import Measured, Said
 from dicom_service.review.computed import Before, computed_name
 from dicom_service.review.model import Measurement
 from dicom_service.roster import SiteRoster
@@ -76,11 +76,11 @@ def _there(store: Store, facts: StudyFacts, now: Measurement, place: Before
         found = measured(store, place.study_uid, request_of(moved))
     except SesamoidError as error:
         found = Measured(kind=made.kind, method=made.method, version=made.version,
-                         refusal=str(error))  # fmt: skip
+                         refusal=Said(str(error)))  # fmt: skip
     kept = kept_of(bare, found)
-    kept = kept.model_copy(update={"why": found.refusal}) if found.refusal else kept
+    kept = kept.model_copy(update={"why": str(found.refusal)}) if found.refusal else kept
     first = found.numbers[0] if found.numbers else None
-    own = moved.model_copy(update={"computed": kept, "calibration": found.calibration})
+    own = moved.model_copy(update={"computed": kept, "calibration": str(found.calibration)})
     return PriorMeasurement(
         study_uid=place.study_uid, date=theirs.study_date, item=now.item, image_uid=place.view,
         meaning=computed_name(kept), value=first.value if first else 0.0,

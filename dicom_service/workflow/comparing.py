@@ -6,17 +6,19 @@ from pydantic import Field
 
 from dicom_service.base import Frozen
 from dicom_service.intake.model import ImageFacts, Spacing, StudyFacts
-from dicom_service.measure import Measured
+from dicom_service.measure import Measured, Said, say
 from dicom_service.measure.by_hand import by_hand
 from dicom_service.measure.change import Compared, Series, compare, series
 from dicom_service.measure.model import Number
+from dicom_service.measure.said import recalled
 from dicom_service.report.computed import concept
+from dicom_service.review.computed import Computed
 from dicom_service.review.model import Measurement, Template, TemplateItem
 from dicom_service.workflow.prior_model import PriorMeasurement, Priors
 
 MOST_COMPARED = 60
 _MIRRORED = {"LM": "ML", "PaD": "DPa", "PlD": "DPl", "CdCr": "CrCd"}
-_SIDES = {"R": "right", "L": "left", "B": "both", "U": ""}
+_SIDES = {"R": "right", "L": "left", "B": "both", "U": ""}  # as in the part "word" of sentences
 
 Again = Callable[[PriorMeasurement], Measured | None]
 """Measures an earlier image again with today's method; None when that cannot be done."""
@@ -115,8 +117,9 @@ def _one(
     images, items, kept = today
     for other in _other_limb(now, image, item, images, items, kept):
         there = as_measured(other, images[other.view].spacing)
-        side = _SIDES[images[other.view].side]
-        compared = compare(there, current, f"on the {side}")
+        side = _SIDES[images[other.view].side] or _SIDES[items[other.item].side]
+        than = say("change.on_side", side=say(f"word.{side}"))
+        compared = compare(there, current, than)
         against.append(_beside(other, there, compared, side))
     return ChangesOf(id=now.id, against=tuple(against), series=_curves(dated))
 
@@ -128,10 +131,16 @@ def as_measured(measurement: Measurement, spacing: Spacing) -> Measured:
         return by_hand(measurement, spacing)
     return Measured(
         kind=made.kind, method=made.method, version=made.version,
-        calibration=measurement.calibration,
+        calibration=recalled(measurement.calibration, made.said),
         numbers=tuple(Number(**dict(n)) for n in made.numbers),
-        refusal="" if made.numbers else made.why or "It has no number yet.",
+        refusal=_why_none(made),
     )  # fmt: skip
+
+
+def _why_none(made: Computed) -> Said:
+    if made.numbers:
+        return Said()
+    return recalled(made.why, made.said) if made.why else say("change.no_number")
 
 
 def _same_before(
@@ -189,17 +198,20 @@ def _before(prior: PriorMeasurement, current: Measured) -> Measured:
     unit = {"deg": "deg", "mm": "mm", "": "1"}.get(prior.unit, prior.unit)
     numbers = (Number(id=first.id, name=first.name, value=prior.value, unit=unit),) if first else ()
     return current.model_copy(
-        update={"numbers": numbers, "calibration": prior.calibration or "not stated"}
+        update={
+            "numbers": numbers,
+            "calibration": Said(prior.calibration) or say("calibration.not_stated"),
+        }
     )
 
 
 def _earlier(prior: PriorMeasurement, before: Measured, compared: Compared) -> Against:
     when = _iso(prior.date) or "an earlier study"
     if prior.maker:
-        doubt = f"measured by {prior.maker} with its own method"
+        doubt = say("change.maker", maker=prior.maker)
         compared = compared.model_copy(update={"doubts": (*compared.doubts, doubt)})
     if not prior.tracking_id and not prior.maker:
-        doubt = "measured today on the earlier image"
+        doubt = say("change.today")
         compared = compared.model_copy(update={"doubts": (*compared.doubts, doubt)})
     return Against(
         kind="earlier", study_uid=prior.study_uid, date=prior.date, image_uid=prior.image_uid,

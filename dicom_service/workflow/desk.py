@@ -166,12 +166,9 @@ class Desk:
         Refused
             The reading names structures, views or findings that the study does not have.
         NotReady
-            The report is signed already.
+            It has no template yet, or the report is signed already.
         """
-        row = self.row(study_uid)
-        facts, template = self.preparation(row)
-        if row.state in CLOSED:
-            raise NotReady(CLOSED[row.state])
+        facts, template = self.store.preparation(study_uid) or self.preparation(self.row(study_uid))
         if reading.template_revision != template.revision:
             reading = review.carry_over(reading, template)
         review.check_reading(template, reading)

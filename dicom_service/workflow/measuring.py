@@ -16,9 +16,11 @@ from dicom_service.measure import (
     MeasureRequest,
     NotMeasurable,
     Picture,
+    Said,
     measure,
     picture,
     refused,
+    say,
 )
 from dicom_service.measure.catalogue import entry
 from dicom_service.measure.population import Animal
@@ -26,8 +28,6 @@ from dicom_service.measure.raster import MOST_PIXELS
 from dicom_service.review.computed import Scale
 from dicom_service.store import Store
 from dicom_service.workflow.controls import control_path
-
-LOSSY = "the image was compressed with loss: fine edges may be moved"
 
 
 class StudyMeasureRequest(MeasureRequest):
@@ -87,7 +87,7 @@ def measure_in_study(store: Store, study_uid: str, asked: StudyMeasureRequest) -
     if asked.kind == "limb_measurement" and facts is not None:
         view = next((i.view for i in facts.images if i.uid == asked.image_uid), "")
         if view and view not in entry(asked.name).views:
-            doubt = f"defined on {entry(asked.name).view}; this image is {view}"
+            doubt = say("picture.view", wanted=entry(asked.name).view, view=view)
             found = found.model_copy(update={"doubts": (*found.doubts, doubt)})
     return found
 
@@ -128,15 +128,23 @@ def scaled(pic: Picture, scale: Scale) -> tuple[Picture, float]:
     asked = MeasureRequest(kind=scale.kind, points=scale.points, true_mm=scale.true_mm)
     found = measure(asked, pic)
     if found.refusal:
-        raise NotMeasurable(f"The {scale.kind} that gives this image its scale: {found.refusal}")
+        raise NotMeasurable(
+            say("picture.scale_refused", object=say(f"word.{scale.kind}"), why=found.refusal)
+        )
     size = found.number("spacing").value
     shape = pic.size[1] / pic.size[0]
     new = picture(pic.values, Spacing(kind="fiducial", row_mm=size * shape, column_mm=size))
-    words = f"calibrated by a {scale.kind} of {scale.true_mm:g} mm in the image (fiducial)"
-    return replace(new, calibration=words), found.number("relative").value / 100
+    return replace(new, calibration=calibrated_by(scale.kind, scale.true_mm)), found.number(
+        "relative"
+    ).value / 100
 
 
-def load(path: Path) -> tuple[Picture, tuple[str, ...]]:
+def calibrated_by(kind: str, true_mm: float) -> Said:
+    """What the millimetres of an image are worth in which an object gives the scale."""
+    return say("calibration.object", object=say(f"word.{kind}"), size=true_mm)
+
+
+def load(path: Path) -> tuple[Picture, tuple[Said, ...]]:
     """The picture of a file, and what is doubtful about its pixels.
 
     Raises
@@ -159,13 +167,13 @@ def load(path: Path) -> tuple[Picture, tuple[str, ...]]:
     if np.issubdtype(pixels.dtype, np.signedinteger):
         pixels = pixels.astype(np.int32)
     spacing = read_spacing(data).spacing
-    doubts = (LOSSY,) if data.get("LossyImageCompression") == "01" else ()
+    doubts = (say("picture.lossy"),) if data.get("LossyImageCompression") == "01" else ()
     return picture(pixels, spacing, inverted=inverted), doubts
 
 
 def _check_header(data: Dataset) -> None:
     rows, columns = int(data.get("Rows") or 0), int(data.get("Columns") or 0)
     if int(data.get("SamplesPerPixel") or 1) != 1 or int(data.get("NumberOfFrames") or 1) != 1:
-        raise NotMeasurable("Only single grey-level images can be measured, not colour or loops.")
+        raise NotMeasurable(say("picture.colour"))
     if rows * columns > MOST_PIXELS:
-        raise NotMeasurable(f"The image of {columns} by {rows} pixels is too large to measure.")
+        raise NotMeasurable(say("picture.large", columns=columns, rows=rows))

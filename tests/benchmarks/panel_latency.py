@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Page, sync_playwright
-from readers import _PASSWORD, Node, Reader
+from readers import _PASSWORD, Node, Reader, await_studies
 
 from test_pacs.sending import send
 from test_pacs.studies import demo_study
@@ -70,8 +70,7 @@ def measure(folder: Path, browser: str, keys: int) -> dict[str, Any]:
         images = demo_study("lame labrador").datasets
         send(images, node.port, node.title)
         reader = Reader(node.address, "reader0")
-        while not any(row["state"] == "waiting" for row in reader.list()):
-            pass
+        await_studies(reader, 1)
         with sync_playwright() as playwright:
             chromium = playwright.chromium.launch(executable_path=browser, args=SWITCHES)
             page = chromium.new_page(viewport={"width": 1440, "height": 900})

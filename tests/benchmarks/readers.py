@@ -19,6 +19,7 @@ import threading
 import time
 import urllib.parse
 from collections import defaultdict
+from contextlib import suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,10 @@ _IMAGE = "multipart/related; type=application/octet-stream; transfer-syntax=*"
 _LARGE = (3000, 2500)
 """Rows and columns of the images of the first study: 15 MB each, as a detector makes them."""
 Times = dict[str, list[float]]
+START_SECONDS = 60.0
+STOP_SECONDS = 30.0
+PREPARE_SECONDS = 300.0
+"""Longer than these nothing is waited for: a node that hangs is a failure that says so."""
 
 
 def serve(folder: Path, readers: int, pipe: Connection) -> None:
@@ -44,7 +49,8 @@ def serve(folder: Path, readers: int, pipe: Connection) -> None:
         for number in range(0 if known else readers):
             service.store.add_user(f"reader{number}", f"Reader^{number}", hashed, ["reader"])
         pipe.send((service.address, service.dimse_port, settings.ae_title))
-        pipe.recv()
+        with suppress(EOFError):  # Who asked for it may have gone without a word.
+            pipe.recv()
 
 
 class Node:
@@ -53,14 +59,36 @@ class Node:
     def __init__(self, folder: Path, readers: int) -> None:
         self._pipe, theirs = multiprocessing.Pipe()
         arguments = (folder, readers, theirs)
-        self._process = multiprocessing.get_context("spawn").Process(target=serve, args=arguments)
+        spawned = multiprocessing.get_context("spawn")
+        self._process = spawned.Process(target=serve, args=arguments, daemon=True)
         self._process.start()
-        self.address, self.port, self.title = self._pipe.recv()
+        theirs.close()  # Else the end of the child would not be seen here.
+        self.address, self.port, self.title = self._told()
+
+    def _told(self) -> tuple[str, int, str]:
+        """Where it listens."""
+        if self._pipe.poll(START_SECONDS):
+            with suppress(EOFError):
+                address, port, title = self._pipe.recv()
+                return address, port, title
+        self._process.join(1)
+        ended = self._process.exitcode
+        self._kill()
+        why = f"no word in {START_SECONDS:.0f} s" if ended is None else f"it ended with {ended}"
+        raise RuntimeError(f"The node did not start: {why}. What it says of it stands above.")
+
+    def _kill(self) -> None:
+        self._process.kill()
+        self._process.join(STOP_SECONDS)
 
     def stop(self) -> None:
         """Stop it, and wait until it has."""
-        self._pipe.send(None)
-        self._process.join()
+        with suppress(BrokenPipeError):
+            self._pipe.send(None)
+        self._process.join(STOP_SECONDS)
+        if self._process.exitcode is None:
+            self._kill()
+            raise RuntimeError(f"The node did not stop within {STOP_SECONDS:.0f} s and was killed.")
 
 
 class Reader:
@@ -127,6 +155,15 @@ def work(reader: Reader, study: str, until: float, think: float, times: Times) -
         times["save"].append(time.perf_counter() - since)
 
 
+def await_studies(reader: Reader, count: int) -> None:
+    """Wait until so many studies are there to be read."""
+    until = time.monotonic() + PREPARE_SECONDS
+    while sum(row["state"] == "waiting" for row in reader.list()) < count:
+        if time.monotonic() > until:
+            raise RuntimeError(f"The studies were not prepared within {PREPARE_SECONDS:.0f} s.")
+        time.sleep(0.5)
+
+
 def _prepared(node: Node, readers: int) -> list[str]:
     studies = [small_study() for _ in range(readers)]
     for image in studies[0]:
@@ -134,8 +171,7 @@ def _prepared(node: Node, readers: int) -> list[str]:
         image.PixelData = random.Random(1).randbytes(2 * _LARGE[0] * _LARGE[1])
     send([image for study in studies for image in study], node.port, node.title)
     reader = Reader(node.address, "reader0")
-    while sum(row["state"] == "waiting" for row in reader.list()) < min(readers, 50):
-        time.sleep(0.5)
+    await_studies(reader, min(readers, 50))
     time.sleep(1.0)
     return [str(study[0].StudyInstanceUID) for study in studies]
 
@@ -156,13 +192,13 @@ def measure(folder: Path, readers: int, seconds: float, think: float) -> dict[st
     times: Times = defaultdict(list)
     until = time.perf_counter() + seconds
     threads = [
-        threading.Thread(target=work, args=(person, study, until, think, times))
+        threading.Thread(target=work, args=(person, study, until, think, times), daemon=True)
         for person, study in zip(people, studies, strict=True)
     ]
     for thread in threads:
         thread.start()
     for thread in threads:
-        thread.join()
+        thread.join(seconds + STOP_SECONDS)
     node.stop()
     found: dict[str, Any] = {"first image": {"ms": round(first, 1), "bytes": size}}
     for name, taken in times.items():

@@ -65,9 +65,8 @@ def client(clinic: Clinic, user: str) -> ReaderClient:
     return made
 
 
-def context_of(chromium: Browser, clinic: Clinic, user: str) -> BrowserContext:
-    """A browser of its own in which this reader is signed in."""
-    context = chromium.new_context(viewport={"width": 1280, "height": 1000})
+def sign_in(context: BrowserContext, clinic: Clinic, user: str) -> None:
+    """Let this browser be this reader's."""
     page = context.new_page()
     page.goto(clinic.service.address)
     page.get_by_label("User").fill(user)
@@ -75,6 +74,12 @@ def context_of(chromium: Browser, clinic: Clinic, user: str) -> BrowserContext:
     page.keyboard.press("Enter")
     page.locator("#rows").wait_for(state="attached")
     page.close()
+
+
+def context_of(chromium: Browser, clinic: Clinic, user: str) -> BrowserContext:
+    """A browser of its own in which this reader is signed in."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 1000})
+    sign_in(context, clinic, user)
     context.route("**/panel?*", lambda route: route.fulfill(path=HOST_PAGE))
     return context
 

@@ -9,6 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.facts import dog_study
+from tests.browser.looking import at_widths
 from tests.browser.waiting import saved
 
 pytestmark = pytest.mark.browser
@@ -87,8 +88,39 @@ def test_forty_images_leave_room_to_work(
     expect(panel.locator("nav button").nth(1)).to_contain_text("40/1560")
     saved(page)
     assert [len(said) for said in node.reading.observations.values()] == [40]
+    seen_by_kind(page, panel, node, shots)
     page.keyboard.press("c")
+    expect(panel.locator(".conclude")).to_contain_text("not yet observed on 10 × DPa, 10 × ML")
     fits(page, panel, shots / "bad-5-forty-conclude.png")
+
+
+def seen_by_kind(page: Page, panel: Locator, node: Any, shots: Path) -> None:
+    """Four strips instead of forty in each shape, and in the card the kinds that show it."""
+    chosen = panel.locator(".shape.chosen")
+    expect(panel.locator(".legend").first).to_contain_text("10 × DPa · 10 × ML · 10 × D45L-PaMO")
+    expect(chosen.locator(".cut")).to_have_count(3)
+    expect(panel.locator(".card .kind-head")).to_have_count(3)
+    expect(panel.locator(".card .view")).to_have_count(10)
+    for key in ("a", "Escape", "4", "v"):
+        page.keyboard.press(key)
+    strips = chosen.locator(".fill")
+    shown = "s => s.map(e => e.className.baseVal.split(' ')[1])"
+    assert strips.evaluate_all(shown) == ["abnormal", "variant", "open", "blind", "open", "open"]
+    heights = strips.evaluate_all("s => s.map(e => e.height.baseVal.value)")
+    assert min(heights) > 0.1 * max(heights), "one of ten can be seen"
+    expect(chosen).to_have_attribute("aria-label", re.compile("10 × DPa: 1 abnormal, "))
+    for _ in at_widths(page, panel, shots, "forty-card"):
+        pass
+    narrow(page)
+    more = panel.locator(".more-images")
+    more.locator("summary").click()
+    expect(more.get_by_role("button")).to_have_count(36)
+    panel.locator(".kind-head").last.click()
+    expect(panel.locator(".card .view").first).to_contain_text("D45M-PaLO")
+    page.keyboard.press("o")
+    fits(page, panel, shots / "bad-4-forty-sheet.png")
+    page.keyboard.press("Escape")
+    more.locator("summary").click()
 
 
 def test_a_session_that_ends_and_an_image_that_comes_late_in_mid_sentence(

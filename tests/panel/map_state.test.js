@@ -4,6 +4,7 @@ import { test } from 'node:test';
 
 import { setObservation } from '../../viewer_plugin/panel/reading.js';
 import { bounds, fills, mapFor, restOfLimb, shapeOf, toward, viewsOfSide, windowOf } from '../../viewer_plugin/panel/map_state.js';
+import { kindsOf, strips } from '../../viewer_plugin/panel/view_kinds.js';
 import { DPA, ML, reading, said, template } from './example.js';
 
 const load = name => JSON.parse(readFileSync(new URL(`../../viewer_plugin/maps/${name}.json`, import.meta.url), 'utf8'));
@@ -76,4 +77,27 @@ test('turned bounds follow a slanting shape', () => {
   const box = bounds('M0 0L10 10L9 11L-1 1Z', -45);
   assert.ok(box.right - box.left < 1.5, 'narrow across');
   assert.ok(box.bottom - box.top > 14, 'long along');
+});
+
+/** So many images of these views, one after the other. */
+const taken = (labels, times) => Array.from({ length: times }, (_, n) => labels.map(label => ({ ...views[0], uid: `${label} ${n}`, label: n ? `${label} (${n + 1})` : label }))).flat();
+
+test('up to six images are a strip each; of more, those of one kind are one', () => {
+  assert.deepEqual(kindsOf(taken(['DPa'], 6)).map(kind => kind.views.length), [1, 1, 1, 1, 1, 1]);
+  assert.deepEqual(kindsOf(taken(['DPa', 'ML'], 20)).map(kind => [kind.label, kind.views.length]), [['DPa', 20], ['ML', 20]]);
+});
+
+test('of more than six kinds the rarest are one strip', () => {
+  const many = [...taken(['a', 'b', 'c', 'd'], 1), ...taken(['DPa', 'ML', 'o1', 'o2', 'o3'], 3)];
+  assert.deepEqual(kindsOf(many).map(kind => [kind.label, kind.views.length]), [['DPa', 3], ['ML', 3], ['o1', 3], ['o2', 3], ['o3', 3], ['', 4]]);
+});
+
+test('a strip of many images shows each state that occurs, and one among forty is not lost', () => {
+  const many = taken(['DPa'], 40);
+  const item = { ...items[0], visibility: Object.fromEntries(many.map(view => [view.uid, 'well'])) };
+  const said_ = many.slice(1).reduce((now, view, i) => setObservation(now, item.id, view.uid, said(i ? 'normal' : 'abnormal')), reading());
+  const [parts] = strips(item, many, said_);
+  assert.deepEqual(parts.map(part => part.state), ['abnormal', 'normal', 'open']);
+  assert.ok(parts.every(part => part.weight > 0.1));
+  assert.ok(Math.abs(parts.reduce((sum, part) => sum + part.weight, 0) - 1) < 1e-9);
 });

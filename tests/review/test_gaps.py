@@ -57,6 +57,15 @@ def kinds(template: Template, reading: Reading) -> list[str]:
     return [gap.kind for gap in gaps(template, reading)]
 
 
+def test_of_many_views_that_are_open_the_kinds_are_named_and_counted(study: Study) -> None:
+    views = ("DPa", "ML", "D45L-PaMO") * 4
+    many = study([(view, "L", CARPUS) for view in views], "fall", age_months=40)
+    template = build_template(many)
+    open_ = gaps(template, opening_reading(many, template))
+    (text,) = [gap.text for gap in open_ if gap.item == RADIAL and gap.kind == "open_observation"]
+    assert text.endswith("not yet observed on 4 × DPa, 4 × ML, 4 × D45L-PaMO.")
+
+
 def test_a_finished_normal_reading_has_no_gap_and_full_coverage(
     template: Template, normal: Reading
 ) -> None:

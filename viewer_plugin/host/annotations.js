@@ -1,5 +1,7 @@
 // @ts-check
-/** Lengths and angles drawn with the host viewer's tools, as points in image pixels. */
+/** Lengths and angles among the host viewer's annotations, as points in image pixels. */
+
+import { newId } from './ids.js';
 
 const KIND = { Length: 'length', Angle: 'angle' };
 const TOOL = { length: 'Length', angle: 'Angle' };
@@ -57,7 +59,6 @@ export class Annotations {
     const text = JSON.stringify(points);
     if (this.known.get(measurement.uid) === text) return;
     this.known.set(measurement.uid, text);
-    if (type === 'done') this.host.usualTool();
     const uid = measurement.SOPInstanceUID ?? this.host.uidOf(imageId);
     for (const call of [...this.callbacks]) call({ type, id: measurement.uid, uid, kind, points });
   }
@@ -89,19 +90,28 @@ export class Annotations {
     if (!tools) return;
     const wanted = new Set(measurements.map(m => m.id));
     for (const id of [...this.known.keys()]) if (!wanted.has(id)) this.remove(id);
-    for (const m of measurements) {
-      const shown = this.host.images().find(image => image.uid === m.view);
-      const viewport = shown && this.host.viewport(shown.viewportId);
-      const imageId = viewport?.getCurrentImageId?.();
-      if (!imageId || this.host.uidOf(imageId) !== m.view) continue;
-      const text = JSON.stringify(m.points);
-      if (tools.annotation.state.getAnnotation(m.id)) {
-        if (this.known.get(m.id) !== text) this.#move(tools, m, imageId, text);
-        continue;
-      }
-      this.known.set(m.id, text);
-      this.#add(tools, m, viewport, imageId);
+    for (const m of measurements) this.#put(tools, m);
+  }
+
+  /** Set point by point on the layer above the images; from now on it is moved like any other. */
+  add({ kind, uid, points }) {
+    const m = { id: newId(), view: uid, kind, points: points.map(point => point.map(round)) };
+    this.#put(this.#tools(), m);
+    for (const call of [...this.callbacks]) call({ type: 'done', id: m.id, uid, kind, points: m.points });
+  }
+
+  #put(tools, m) {
+    const shown = this.host.images().find(image => image.uid === m.view);
+    const viewport = shown && this.host.viewport(shown.viewportId);
+    const imageId = viewport?.getCurrentImageId?.();
+    if (!imageId || this.host.uidOf(imageId) !== m.view) return;
+    const text = JSON.stringify(m.points);
+    if (tools.annotation.state.getAnnotation(m.id)) {
+      if (this.known.get(m.id) !== text) this.#move(tools, m, imageId, text);
+      return;
     }
+    this.known.set(m.id, text);
+    this.#add(tools, m, viewport, imageId);
   }
 
   #world(m, imageId) {

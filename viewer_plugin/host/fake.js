@@ -54,6 +54,12 @@ export class FakeHost {
     this.calls.push(['startTool', kind]);
   }
 
+  stopTool() {
+    const drawing = Boolean(this.tool);
+    this.tool = '';
+    return drawing;
+  }
+
   onMeasurement(callback) {
     this.measurers.add(callback);
     return () => this.measurers.delete(callback);

@@ -30,7 +30,9 @@
  * @property {() => void} whole
  *   Show all images whole, as they were hung.
  * @property {(kind: 'length'|'angle') => void} startTool
- *   The next drag on an image measures; afterwards the viewer's usual tool is back.
+ *   The next clicks, drag or keys on an image measure; afterwards the viewer's usual tool is back.
+ * @property {() => boolean} stopTool
+ *   Give up what is being measured; false: nothing was.
  * @property {(callback: (event: MeasurementEvent) => void) => () => void} onMeasurement
  *   Called when a measurement was drawn, moved or removed by hand. Returns how to stop.
  * @property {(id: string) => void} removeMeasurement

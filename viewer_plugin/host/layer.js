@@ -5,7 +5,7 @@
  *
  * @typedef {[number, number]} Point
  * @typedef {'now'|'kept'|'dim'} Tone dim: there to be known, not to be looked at
- * @typedef {{uid: string, kind: 'line'|'outline'|'points'|'circle', name: string, points: Point[],
+ * @typedef {{uid: string, kind: 'line'|'outline'|'points'|'circle'|'cross', name: string, points: Point[],
  *   radius?: number, tone: Tone}} LayerShape
  * @typedef {{uid: string, id: string, name: string, label: string, point: Point, chosen: boolean}} Handle
  * @typedef {{uid: string, point: Point, text: string, tone: Tone}} Label
@@ -54,6 +54,10 @@ function shapeMarks(shape, place) {
     const rim = place([x + (shape.radius ?? 0), y]);
     const r = Math.hypot(rim[0] - points[0][0], rim[1] - points[0][1]);
     return cased('circle', { cx: show(points[0][0]), cy: show(points[0][1]), r: show(r) }, shape.tone, 1.5);
+  }
+  if (shape.kind === 'cross') {
+    const [x, y] = points[0];
+    return cased('path', { d: `M${show(x - 14)} ${show(y)}h10m8 0h10M${show(x)} ${show(y - 14)}v10m0 8v10` }, shape.tone, 1.5);
   }
   if (shape.kind === 'points') {
     const dots = points.map(([x, y]) => `M${show(x)} ${show(y)}h.01`).join('');

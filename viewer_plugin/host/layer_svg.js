@@ -5,14 +5,18 @@
  * whenever the image is.
  */
 
+import { strings } from '../panel/strings.js';
+import { NEEDED } from './drawing.js';
 import { emptyLayer, marks } from './layer.js';
 
 const SVG = 'http://www.w3.org/2000/svg';
+/** Pixels of the screen by which a key moves the cross; with shift one. */
+const CROSS_STEP = 10;
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 /** @typedef {[number, number]} Point */
 /** @typedef {{type: 'moving'|'moved'|'chosen', id: string, point: Point}} HandleEvent */
-/** @typedef {{uid: string, place: (point: Point) => Point, point: (canvas: Point) => Point}} Look */
+/** @typedef {{uid: string, size?: [number, number], place: (point: Point) => Point, point: (canvas: Point) => Point}} Look */
 
 /** What is to be drawn on all images, whether a click is a point, and who is told of handles. */
 export class LayerControl {
@@ -23,6 +27,8 @@ export class LayerControl {
     this.picking = null;
     /** Whether a drag is a line that is drawn, and not a point. */
     this.tracing = false;
+    /** A length or an angle that is being set. @type {import('./drawing.js').Drawing | null} */
+    this.drawing = null;
     this.callbacks = new Set();
   }
 
@@ -31,6 +37,9 @@ export class LayerControl {
     this.callbacks.add(callback);
     return () => this.callbacks.delete(callback);
   }
+
+  /** Draw anew on all images. */
+  refresh() {}
 
   tell(type, id, point) {
     if (point) for (const call of [...this.callbacks]) call({ type, id, point });
@@ -49,7 +58,8 @@ export class LayerSvg {
     this.svg.setAttribute('data-sesamoid-layer', '');
     this.svg.style.cssText = 'position:absolute;inset:0;width:100%;height:100%;overflow:hidden;pointer-events:none;z-index:2';
     for (const type of ['pointerdown', 'mousedown', 'touchstart']) this.svg.addEventListener(type, event => this.#down(event), { passive: false });
-    this.svg.addEventListener('keydown', event => this.#key(event));
+    this.svg.addEventListener('pointermove', event => this.#hover(event));
+    this.svg.addEventListener('keydown', event => (event.target === this.svg ? this.#drawKey(event) : this.#key(event)));
   }
 
   render() {
@@ -57,9 +67,27 @@ export class LayerSvg {
     const look = this.look();
     if (!look) return;
     const size = { width: svg.clientWidth, height: svg.clientHeight };
-    svg.style.pointerEvents = control.picking ? 'auto' : 'none';
-    svg.style.cursor = control.picking ? 'crosshair' : '';
-    fill(svg, marks(control.layer, look.uid, look.place, size));
+    const taking = Boolean(control.picking || control.drawing);
+    svg.style.pointerEvents = taking ? 'auto' : 'none';
+    svg.style.touchAction = taking ? 'none' : '';
+    svg.style.cursor = taking ? 'crosshair' : '';
+    this.#reachable(control.drawing);
+    const { layer } = control;
+    const shown = control.drawing ? { ...layer, shapes: [...layer.shapes, ...control.drawing.shapes()] } : layer;
+    fill(svg, marks(shown, look.uid, look.place, size));
+  }
+
+  /** While something is being drawn the image can be reached by the tabulator and takes keys. */
+  #reachable(drawing) {
+    const { svg } = this;
+    if (!drawing) {
+      for (const name of ['tabindex', 'role', 'aria-label']) svg.removeAttribute(name);
+      return;
+    }
+    svg.setAttribute('tabindex', '0');
+    svg.setAttribute('role', 'application');
+    const said = strings.plain.drawing(strings.plain.tools[drawing.kind], Math.min(drawing.points.length + 1, NEEDED[drawing.kind]), NEEDED[drawing.kind]);
+    if (svg.getAttribute('aria-label') !== said) svg.setAttribute('aria-label', said);
   }
 
   /** @returns {any} */
@@ -68,17 +96,66 @@ export class LayerSvg {
     return this.look()?.point([event.clientX - box.left, event.clientY - box.top]).map(tenth);
   }
 
+  /** A place that is on the image. @returns {Point} */
+  #inside(point) {
+    const [columns, rows] = this.look()?.size ?? [Infinity, Infinity];
+    return [Math.min(Math.max(point[0], 0), columns), Math.min(Math.max(point[1], 0), rows)];
+  }
+
   #down(event) {
+    const { drawing } = this.control;
     const id = event.target.dataset?.handle;
-    if (event.button > 0 || (!id && !this.control.picking)) return;
+    if (event.button > 0 || (!id && !this.control.picking && !drawing)) return;
     event.stopPropagation();
     event.preventDefault();
     if (event.type !== 'pointerdown') return;
+    if (drawing) return this.#draw(event);
     const point = this.#point(event);
     const uid = this.look()?.uid;
     if (id) this.#drag(id, point);
     else if (uid && point && this.control.tracing) this.#trace(uid, point);
     else if (uid && point) this.control.picking?.({ uid, point });
+  }
+
+  /** @param {(drawing: import('./drawing.js').Drawing, look: Look, point: Point) => void} what */
+  #drawn(event, what) {
+    const look = this.look();
+    const { drawing } = this.control;
+    if (!look || !drawing) return;
+    what(drawing, look, this.#inside(this.#point(event)));
+    this.control.refresh();
+  }
+
+  /** Two clicks, or one drag: whichever the hand does. */
+  #draw(event) {
+    this.#drawn(event, (drawing, look, point) => drawing.press(look, point));
+    const stop = new AbortController();
+    const end = now => {
+      stop.abort();
+      if (now.type === 'pointerup') this.#drawn(now, (drawing, look, point) => drawing.release(look, point));
+    };
+    window.addEventListener('pointermove', now => this.#drawn(now, (drawing, look, point) => drawing.move(look, point)), { capture: true, signal: stop.signal });
+    for (const type of ['pointerup', 'pointercancel']) window.addEventListener(type, end, { capture: true, signal: stop.signal });
+  }
+
+  #hover(event) {
+    if (!event.buttons) this.#drawn(event, (drawing, look, point) => drawing.move(look, point));
+  }
+
+  #drawKey(event) {
+    const { drawing } = this.control;
+    const look = this.look();
+    const middle = this.middle();
+    const step = STEPS[event.key];
+    if (!drawing || !look || !middle || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (!step && event.key !== 'Enter' && event.key !== 'Backspace') return;
+    event.preventDefault();
+    event.stopPropagation();
+    const by = event.shiftKey ? 1 : CROSS_STEP;
+    if (step) drawing.step({ ...look, point: at => this.#inside(look.point(at)) }, middle, step[0] * by, step[1] * by);
+    else if (event.key === 'Enter') drawing.set(look, middle);
+    else drawing.back();
+    this.control.refresh();
   }
 
   /** A line drawn with the pointer, seen while it grows. */

@@ -170,17 +170,13 @@ export class OhifHost {
     }
   }
 
+  /** The viewer's own tools want a drag; ours takes clicks and keys too, and leaves an annotation of theirs. */
   startTool(kind) {
-    this.#tool(kind === 'angle' ? 'Angle' : 'Length');
+    this.overlay.startDrawing(kind, drawn => this.annotations.add(drawn));
   }
 
-  /** Back to window and level, so that the next drag does not measure by accident. */
-  usualTool() {
-    this.#tool('WindowLevel');
-  }
-
-  #tool(toolName) {
-    this.commands.run('setToolActiveToolbar', { toolName, toolGroupIds: ['default'] });
+  stopTool() {
+    return this.overlay.stopDrawing();
   }
 
   onMeasurement(callback) {

@@ -5,6 +5,7 @@
  * measurement of the viewer.
  */
 
+import { Drawing } from './drawing.js';
 import { emptyLayer } from './layer.js';
 import { LayerControl, LayerSvg } from './layer_svg.js';
 
@@ -17,6 +18,8 @@ export class Overlay extends LayerControl {
     this.host = host;
     /** @type {Map<string, {element: Element, layer: LayerSvg, onRender: () => void}>} */
     this.attached = new Map();
+    /** What had the focus before something was drawn. @type {any} */
+    this.giveBack = null;
   }
 
   /** @param {import('./layer.js').Layer} layer */
@@ -35,6 +38,35 @@ export class Overlay extends LayerControl {
     for (const [id] of this.attached) this.#detach(id);
     this.layer = emptyLayer();
     this.picking = null;
+    this.drawing = null;
+  }
+
+  /** @param {'length'|'angle'} kind @param {import('./drawing.js').Drawing['finish']} done */
+  startDrawing(kind, done) {
+    this.giveBack ??= focused();
+    this.drawing = new Drawing(kind, drawn => {
+      this.stopDrawing();
+      done(drawn);
+    });
+    this.refresh();
+    const { activeViewportId } = this.host.services.viewportGridService.getState();
+    const shown = this.host.images().map(image => image.viewportId);
+    const target = this.attached.get(shown.includes(activeViewportId) ? activeViewportId : shown[0]);
+    target?.layer.svg.focus({ preventScroll: true });
+  }
+
+  /** @returns {boolean} whether something was being drawn */
+  stopDrawing() {
+    if (!this.drawing) return false;
+    const here = focused();
+    const { giveBack } = this;
+    this.drawing = null;
+    this.giveBack = null;
+    this.refresh();
+    // Who draws by keys goes on where they were; who has gone elsewhere meanwhile stays there.
+    const ours = [...this.attached.values()].some(({ layer }) => layer.svg === here);
+    if (ours && giveBack?.isConnected) giveBack.focus({ preventScroll: true });
+    return true;
   }
 
   /** Viewports come and go with the layout: attach to those that are there, then draw. */
@@ -66,13 +98,16 @@ export class Overlay extends LayerControl {
     this.attached.delete(viewportId);
   }
 
+  /** @returns {import('./layer_svg.js').Look | null} */
   #look(viewportId) {
     const viewport = this.host.viewport(viewportId);
     const imageId = viewport?.getCurrentImageId?.();
     if (!imageId || !viewport.getImageData?.()) return null;
     const { utilities } = this.host.cornerstone;
+    const { Columns, Rows } = this.host.cornerstone.metaData.get('instance', imageId) ?? {};
     return {
       uid: this.host.uidOf(imageId),
+      size: Columns > 0 && Rows > 0 ? [Columns, Rows] : undefined,
       place: point => viewport.worldToCanvas(utilities.imageToWorldCoords(imageId, point)),
       point: canvas => utilities.worldToImageCoords(imageId, viewport.canvasToWorld(canvas)),
     };
@@ -92,4 +127,10 @@ export class Overlay extends LayerControl {
   middle(uid) {
     return this.#of(uid)?.middle() ?? null;
   }
+}
+
+/** What has the focus, inside of the panel too. @returns {any} */
+function focused() {
+  const here = document.activeElement;
+  return here?.shadowRoot?.activeElement ?? here;
 }

@@ -6,6 +6,7 @@
 
 import { strings } from '../panel/strings.js';
 import { grid, inOrder } from './hanging.js';
+import { newId } from './ids.js';
 import { LayerControl } from './layer_svg.js';
 import { PlainView } from './plain_view.js';
 
@@ -157,6 +158,12 @@ export class PlainHost {
     this.choose('window');
   }
 
+  stopTool() {
+    const drawing = this.tool === 'length' || this.tool === 'angle';
+    if (drawing) this.usualTool();
+    return drawing;
+  }
+
   marksOf(uid) {
     return [...this.marks.values()].filter(mark => mark.view === uid);
   }
@@ -299,8 +306,4 @@ async function sizeOf(study, { series_uid, uid }) {
   } catch {
     return null;
   }
-}
-
-function newId() {
-  return `plain-${crypto.getRandomValues(new Uint32Array(4)).join('-')}`;
 }

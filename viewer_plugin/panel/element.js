@@ -20,6 +20,7 @@ import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
 import { nextOrNormal, noteEnd } from './group_sheet.js';
 import { quietPhrasing } from './phrasing.js';
+import { drawOn } from './drawing_line.js';
 import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
@@ -310,8 +311,8 @@ export class PanelElement extends HTMLElement {
       view: () => this.chooseView(item && askedViews(session.template, item)[index]),
       note: () => this.focusOn(`[data-field="note ${session.view}"]`) || this.focusOn('[data-field]') || (session.walking && session.update({ message: strings.card.noteLater })),
       editFinding: () => this.editFinding(),
-      length: () => !session.signed && host.startTool('length'),
-      angle: () => !session.signed && host.startTool('angle'),
+      length: () => drawOn(session, host, 'length'),
+      angle: () => drawOn(session, host, 'angle'),
       measure: () => reading && this.measure(),
       landmarks: () => reading && this.landmarks(),
       outline: () => reading && this.outline(),
@@ -360,6 +361,7 @@ export class PanelElement extends HTMLElement {
   close() {
     const { session } = this;
     if (session?.help) return session.update({ help: '' });
+    if (this.host?.stopTool()) return session?.update({ message: '' });
     if (session && landmarksOf(session).active) return landmarksOf(session).close();
     if (session && outlinesOf(session).active) return outlinesOf(session).close();
     if (session?.measuring.active) return session.measuring.back();

@@ -6,6 +6,7 @@ import { descriptorFields } from './descriptor_fields.js';
 import { changeBlock } from './change_block.js';
 import { computeButton, computedRow } from './computed_row.js';
 import { h } from './dom.js';
+import { drawOn } from './drawing_line.js';
 import { keyOf } from './keys.js';
 import { aggressiveness } from './lesion.js';
 import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
@@ -75,8 +76,8 @@ function measurements(ctx, finding) {
   return h('div', { key: 'measure', class: 'measure' },
     h('h3', null, text.measure),
     h('div', { class: 'buttons' },
-      h('button', { class: 'btn', onclick: () => host.startTool('length') }, text.length, h('kbd', null, keyOf('length'))),
-      h('button', { class: 'btn', onclick: () => host.startTool('angle') }, text.angle, h('kbd', null, keyOf('angle'))),
+      h('button', { class: 'btn', onclick: () => drawOn(session, host, 'length') }, text.length, h('kbd', null, keyOf('length'))),
+      h('button', { class: 'btn', onclick: () => drawOn(session, host, 'angle') }, text.angle, h('kbd', null, keyOf('angle'))),
       computeButton(session, finding)),
     mine.length ? measurementList(ctx, mine) : h('p', { class: 'dim' }, text.noMeasurement));
 }

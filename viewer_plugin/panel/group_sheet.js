@@ -6,10 +6,11 @@ import { h } from './dom.js';
 import { groupCount, groupOpen, isEye, members, sheetGroup, standsAlone } from './groups.js';
 import { groupKey } from './keys.js';
 import { described, glyph } from './item_list.js';
-import { shortLabel, viewsOfSide } from './map_state.js';
+import { viewsOfSide } from './map_state.js';
 import { breakable } from './names.js';
 import { askedViews } from './reading.js';
 import { strings } from './strings.js';
+import { kindsOf } from './view_kinds.js';
 
 const text = strings.group;
 
@@ -84,7 +85,7 @@ function seen(session, item) {
 
 function member(session, item) {
   const views = viewsOfSide(session.template, item.side);
-  const asked = askedViews(session.template, item).map(shortLabel);
+  const asked = kindsOf(askedViews(session.template, item)).map(kind => strings.map.kind(kind.label, kind.views.length));
   const alone = standsAlone(session.reading, item.id);
   return h('li', { key: item.id, class: alone ? 'member apart' : 'member' },
     glyph(item, views, session.reading),

@@ -140,6 +140,9 @@ export function sectionNav(ctx) {
     tab('conclude', session.signed ? '' : blocking ? String(blocking) : '–', session.signed));
 }
 
+/** More images than these are not all offered at once. */
+const CHIPS = 8;
+
 /** Views that are not on the screen can be brought there; shown only when there are such. */
 export function imageStrip(ctx) {
   const { session, host } = ctx;
@@ -149,9 +152,13 @@ export function imageStrip(ctx) {
   const views = !session.walking ? all : all.filter(view => [session.side, 'B'].includes(view.side));
   const unsure = new Set(session.opening.facts.images.filter(doubt).map(image => image.uid));
   if (!shown.size || views.every(view => shown.has(view.uid))) return null;
-  return h('div', { key: 'strip', class: 'strip', role: 'group', 'aria-label': strings.images.title },
-    views.map(view => h('button', {
-      key: view.uid, class: 'chip', 'aria-pressed': String(shown.has(view.uid)),
-      'aria-label': strings.images.show(view.label), onclick: () => host.show([view.uid]),
-    }, unsure.has(view.uid) ? `${view.label} ?` : view.label)));
+  const chip = view => h('button', {
+    key: view.uid, class: 'chip', 'aria-pressed': String(shown.has(view.uid)),
+    'aria-label': strings.images.show(view.label), onclick: () => host.show([view.uid]),
+  }, unsure.has(view.uid) ? `${view.label} ?` : view.label);
+  const few = views.length <= CHIPS;
+  const here = few ? views : views.filter(view => shown.has(view.uid));
+  const rest = few ? [] : views.filter(view => !shown.has(view.uid));
+  return h('div', { key: 'strip', class: 'strip', role: 'group', 'aria-label': strings.images.title }, here.map(chip),
+    rest.length > 0 && h('details', { key: 'more', class: 'more-images' }, h('summary', null, strings.images.more(rest.length)), h('div', { class: 'chips' }, rest.map(chip))));
 }

@@ -14,6 +14,7 @@ import { shortLabel, someOf } from './map_state.js';
 import { outlineLines } from './outline_sheet.js';
 import { observation } from './reading.js';
 import { strings } from './strings.js';
+import { kindsOf } from './view_kinds.js';
 
 const KEY_NAMES = { normal: 'normalNext', not_assessable: 'notAssessable' };
 const VALUES = ['normal', 'abnormal', 'variant', 'undetermined', 'not_assessable'];
@@ -32,7 +33,7 @@ export function itemCard(ctx) {
     h('h2', null, item.name),
     h('p', { class: 'code' }, place(session, item)),
     tourLine(ctx),
-    asked.map((view, i) => viewBlock(ctx, item, view, i, asked.length)),
+    viewBlocks(ctx, item, asked),
     blind.length > 0 && h('p', { key: 'blind', class: 'blind' }, h('span', { class: 'swatch blind', 'aria-hidden': 'true' }), h('span', null, strings.card.cannot(someOf(blind.map(shortLabel))))),
     measured(ctx, item),
     beforeItem(ctx, item),
@@ -60,6 +61,26 @@ function place(session, item) {
   return `${meaning}${nth}`;
 }
 
+/** The views one under the other; of many images the kinds, and the images of the one being read. */
+function viewBlocks(ctx, item, asked) {
+  const block = view => viewBlock(ctx, item, view, asked.indexOf(view), asked.length);
+  return kindsOf(asked).map(kind => (kind.views.length === 1 ? block(kind.views[0]) : kindBlock(ctx, item, kind, block)));
+}
+
+function kindBlock(ctx, item, kind, block) {
+  const { session } = ctx;
+  const done = kind.views.filter(view => observation(session.reading, item.id, view.uid));
+  const open = kind.views.some(view => view.uid === session.view);
+  const next = kind.views.find(view => !done.includes(view)) ?? kind.views[0];
+  const worst = done.some(view => observation(session.reading, item.id, view.uid)?.value === 'abnormal');
+  const count = strings.footer.of(done.length, kind.views.length);
+  return h('div', { key: `kind ${kind.label}`, class: open ? 'kind open' : 'kind' },
+    h('button', { class: 'kind-head', 'aria-expanded': String(open), 'aria-label': strings.card.kind(strings.map.kind(kind.label, kind.views.length), count), onclick: () => choose(ctx, next.uid) },
+      h('span', { class: 'view-name' }, strings.map.kind(kind.label, kind.views.length)),
+      h('span', { class: worst ? 'said abnormal' : 'seen' }, worst && `${strings.values.abnormal} · `, `${done.length}/${kind.views.length}`)),
+    open && kind.views.map(block));
+}
+
 function viewBlock(ctx, item, view, index, all) {
   const { session } = ctx;
   const said = observation(session.reading, item.id, view.uid);
@@ -67,7 +88,7 @@ function viewBlock(ctx, item, view, index, all) {
   const open = !session.signed && (chosen || (all <= 2 && !said));
   return h('div', { key: `view ${view.uid}`, class: chosen ? 'view chosen' : 'view', role: 'group', 'aria-label': strings.card.observations(view.label) },
     h('button', { class: 'view-head', 'aria-expanded': String(open), onclick: () => choose(ctx, view.uid) },
-      h('span', { class: 'view-name' }, h('kbd', null, String(index + 1)), shortLabel(view)),
+      h('span', { class: 'view-name' }, index < 9 && h('kbd', null, String(index + 1)), shortLabel(view)),
       h('span', { class: said && !open ? `said ${said.value}` : 'seen' }, said && !open ? saidText(said) : strings.visibility[item.visibility[view.uid]])),
     open && h('div', { class: 'values' }, VALUES.map(value => h('button', {
       key: value, class: `value ${value}`, 'aria-pressed': String(said?.value === value),

@@ -4,23 +4,35 @@
 import { openGroup } from './answering.js';
 import { h } from './dom.js';
 import { groupCount } from './groups.js';
-import { fills, shapeOf, shortLabel, sides, someOf, viewsOfSide } from './map_state.js';
+import { fills, shapeOf, sides, viewsOfSide } from './map_state.js';
 import { strings } from './strings.js';
+import { kindsOf, strips, worst } from './view_kinds.js';
 
-/** "distal radius: DPa normal, ML not looked at" */
+/** "distal radius: DPa normal, ML not looked at"; of many images, how many of each kind. */
 export function described(item, views, reading) {
-  const states = fills(item, views, reading);
-  const seen = views.filter(view => view.uid in item.visibility);
-  return `${item.name}: ${seen.map((view, i) => `${view.label} ${strings.fills[states[i]]}`).join(', ')}`;
+  const said = kindsOf(views).flatMap(kind => {
+    const seen = kind.views.filter(view => view.uid in item.visibility);
+    const states = fills(item, seen, reading);
+    if (states.length < 2) return seen.map(view => `${view.label} ${strings.fills[states[0]]}`);
+    const counted = [...new Set(states)].map(state => `${states.filter(one => one === state).length} ${strings.fills[state]}`);
+    return [`${strings.map.kind(kind.label, seen.length)}: ${counted.join(', ')}`];
+  });
+  return `${item.name}: ${said.join(said.some(one => one.includes(':')) ? '; ' : ', ')}`;
 }
 
 /** A small square, split by view like the shapes of the map. */
 export function glyph(item, views, reading) {
-  const states = fills(item, views, reading);
-  const worst = states.includes('abnormal') ? ' alarm' : states.includes('open') ? ' waiting' : '';
-  return h('span', { class: `glyph${worst}`, 'aria-hidden': 'true' },
-    states.map((state, i) => h('span', { key: String(i), class: `strip-fill ${state}` })));
+  const all = strips(item, views, reading);
+  return h('span', { class: `glyph${worst(all)}`, 'aria-hidden': 'true' },
+    all.map((parts, i) => (parts.length === 1
+      ? h('span', { key: String(i), class: `strip-fill ${parts[0].state}` })
+      : h('span', { key: `${i} parts`, class: 'strip-fill parts' }, parts.map(part => h('span', { key: part.state, class: `strip-fill ${part.state}`, ref: tall(part.weight) }))))));
 }
+
+/** A page may forbid styles in the markup; set by property they are not. */
+const tall = weight => element => {
+  element.style.flexGrow = String(weight);
+};
 
 /** Right or left, where the study has both. */
 export function sideSwitch(session, side) {
@@ -38,9 +50,10 @@ export function sideSwitch(session, side) {
 
 /** Which strip is which view. */
 export function legend(views, down = false) {
-  const labels = views.map(shortLabel);
-  const text = labels.length === 1 ? strings.map.oneView(labels[0]) : (down ? strings.map.splitDown : strings.map.split)(someOf(labels));
-  return h('p', { key: 'legend', class: 'legend' }, text);
+  const kinds = kindsOf(views);
+  const labels = kinds.map(kind => strings.map.kind(kind.label, kind.views.length));
+  const text = labels.length === 1 ? strings.map.oneView(labels[0]) : (down ? strings.map.splitDown : strings.map.split)(labels);
+  return h('p', { key: 'legend', class: 'legend' }, text, kinds.some(kind => kind.views.length > 1) && ` ${strings.map.stacked}`);
 }
 
 /**

@@ -4,8 +4,9 @@
 import { h } from './dom.js';
 import { sheetGroup } from './groups.js';
 import { described, legend, sideSwitch } from './item_list.js';
-import { bounds, fills, restOfLimb, shapeOf, sides, toward, viewsOfSide, windowOf } from './map_state.js';
+import { bounds, restOfLimb, shapeOf, sides, toward, viewsOfSide, windowOf } from './map_state.js';
 import { strings } from './strings.js';
+import { strips, worst } from './view_kinds.js';
 
 const boxes = new WeakMap();
 
@@ -88,26 +89,29 @@ function option(ctx, entry, views, active) {
   h('path', { class: 'reach', d: shape.d }));
 }
 
-/** The shape itself: strips with the state of each view, then the outline. */
+/** The shape itself: strips with the state of each view or kind of view, then the outline. */
 function parts(item, shape, views, reading) {
-  const states = fills(item, views, reading);
+  const all = strips(item, views, reading);
   const box = boxOf(shape);
-  const step = (box.right - box.left) / Math.max(states.length, 1);
+  const step = (box.right - box.left) / Math.max(all.length, 1);
   const clip = `clip-${item.id}`;
   const turn = shape.turn ? `rotate(${shape.turn})` : undefined;
-  const strips = states.map((state, i) => {
-    const at = { x: box.left + i * step, y: box.top - 1, width: step, height: box.bottom - box.top + 2 };
-    return h('rect', { class: `fill ${state}`, ...at });
+  const filled = all.flatMap((parts, i) => {
+    let y = box.bottom + 1;
+    return parts.map(({ state, weight }) => {
+      const height = weight * (box.bottom - box.top + 2);
+      y -= height;
+      return h('rect', { class: `fill ${state}`, x: box.left + i * step, y, width: step, height });
+    });
   });
-  const cuts = states.slice(1).map((_, i) => {
+  const cuts = all.slice(1).map((_, i) => {
     const x = box.left + (i + 1) * step;
     return h('line', { class: 'cut', x1: x, x2: x, y1: box.top - 1, y2: box.bottom + 1 });
   });
-  const worst = states.includes('abnormal') ? ' alarm' : states.includes('open') ? ' waiting' : '';
   return [
     h('clipPath', { id: clip }, h('path', { d: shape.d })),
-    h('g', { 'clip-path': `url(#${clip})` }, h('g', { transform: turn }, strips, cuts)),
-    h('path', { class: `edge${worst}`, d: shape.d }),
+    h('g', { 'clip-path': `url(#${clip})` }, h('g', { transform: turn }, filled, cuts)),
+    h('path', { class: `edge${worst(all)}`, d: shape.d }),
   ];
 }
 

@@ -84,9 +84,9 @@ function afterwards(session) {
 
 /** The study without names, as a file. */
 function teachingCase(session) {
-  return h('p', { key: 'teaching' },
+  return h('p', { key: 'teaching', class: 'teaching' },
     h('a', { class: 'btn', href: `/api/studies/${session.study}/teaching.zip`, download: 'teaching-case.zip' }, strings.teaching.button),
-    h('span', { class: 'dim' }, ` ${strings.teaching.hint}`));
+    h('span', { class: 'dim' }, strings.teaching.hint));
 }
 
 const form = {

@@ -8,7 +8,7 @@ from flask import Blueprint, Response, request
 from pydicom.datadict import dictionary_VR
 
 from dicom_service.errors import Refused
-from dicom_service.store import StoredInstance, StudyRow
+from dicom_service.store import StoredInstance
 from dicom_service.store.model import StudyState
 from dicom_service.web.dicomweb import matching
 from dicom_service.web.dicomweb.metadata import metadata, to_json
@@ -28,7 +28,8 @@ DICOM_JSON = "application/dicom+json"
 LARGEST_ANSWER = 1000
 LARGEST_SEARCH = 20_000
 """Studies that are looked at for one search; the newest come first."""
-_PAGE = 200
+_PAGES = (50, 200)
+"""Studies that are looked up at once: the first time, and after that."""
 
 STUDY, PATIENT_ID = "0020000D", "00100020"
 _STUDY_FIELDS = (
@@ -65,12 +66,10 @@ def search_studies() -> Response:
 
     def records() -> Iterator[dict[str, Any]]:
         nonlocal searched
-        for row in _candidates(wanted):
-            searched += 1
-            found = shown(site().store.instances(row.study_uid))
-            if found:
-                record = _study_record(found)
-                if matching.matches(record, wanted):
+        for page in _candidates(wanted):
+            searched += len(page)
+            for found in map(shown, site().store.instances_of(page).values()):
+                if found and matching.matches(record := _study_record(found), wanted):
                     yield _picked(record, fields, ("00080056", "00080061", "00081190",
                                                    "00201206", "00201208"))  # fmt: skip
 
@@ -121,28 +120,30 @@ def search_instances(study: str | None = None, series: str | None = None) -> Res
     return _answer(records())
 
 
-def _candidates(wanted: dict[str, str]) -> Iterator[StudyRow]:
-    """Studies that may match, by what the index can tell."""
+def _candidates(wanted: dict[str, str]) -> Iterator[list[str]]:
+    """UIDs of studies that may match by what the index can tell, some at a time."""
     store = site().store
     if STUDY in wanted:
-        for uid in wanted[STUDY].replace("\\", ",").split(",")[:LARGEST_ANSWER]:
-            row = store.study(check_uid(uid))
-            if row is not None and is_seen(uid):
-                yield row
+        uids = wanted[STUDY].replace("\\", ",").split(",")[:LARGEST_ANSWER]
+        found = (uid for uid in map(check_uid, uids) if store.study(uid) is not None)
+        yield [uid for uid in found if is_seen(uid)]
         return
     patient = wanted.get(PATIENT_ID, "")
     exact = "" if set(patient) & set("*?") else patient
-    for offset in range(0, LARGEST_SEARCH, _PAGE):
+    searched, size = 0, _PAGES[0]
+    while searched < LARGEST_SEARCH:
         page = store.studies(
             states=get_args(StudyState),
             patient_id=exact,
             sites=sites_seen(),
-            limit=_PAGE,
-            offset=offset,
+            limit=size,
+            offset=searched,
         )
-        yield from page
-        if len(page) < _PAGE:
+        yield [row.study_uid for row in page]
+        searched += len(page)
+        if len(page) < size:
             return
+        size = _PAGES[1]
 
 
 def _study_record(found: list[StoredInstance]) -> dict[str, Any]:
