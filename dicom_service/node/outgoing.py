@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple, Self, cast
+from typing import Any, NamedTuple, Protocol, Self, cast
 
 import pydicom
 from pynetdicom.association import Association
@@ -26,6 +26,7 @@ from pynetdicom.dsutils import encode, split_dataset
 from pynetdicom.pdu import P_DATA_TF
 from pynetdicom.pdu_primitives import P_DATA
 
+from dicom_service.errors import SesamoidError
 from dicom_service.node.services import UNCOMPRESSED
 from dicom_service.node.stream.command import fragments, store_request
 from dicom_service.node.stream.waking import Bell, TellingQueue
@@ -81,24 +82,36 @@ def prepare(association: Association, path: Path) -> Prepared:
     raise NotOffered(f"no presentation context for {sop_class} in {stored}")
 
 
+class Readable(Protocol):
+    """Something in a file, which may have to be brought here first."""
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+
+
+NotRead = NotOffered | OSError | SesamoidError
+"""Why an object cannot be sent."""
+
+
 def read_ahead(
-    association: Association, paths: Sequence[Path]
-) -> Iterator[Prepared | NotOffered | OSError]:
+    association: Association, objects: Sequence[Readable]
+) -> Iterator[Prepared | NotRead]:
     """Objects in turn, the next one read while the last is sent: two are in memory at most."""
 
-    def attempt(path: Path) -> Prepared | NotOffered | OSError:
+    def attempt(one: Readable) -> Prepared | NotRead:
         try:
-            return prepare(association, path)
-        except (NotOffered, OSError) as error:
+            return prepare(association, one.path)
+        except (NotOffered, OSError, SesamoidError) as error:
             return error
 
     with ThreadPoolExecutor(1, thread_name_prefix="read-ahead") as reader:
-        upcoming = reader.submit(attempt, paths[0]) if paths else None
-        for path in (*paths[1:], None):
+        upcoming = reader.submit(attempt, objects[0]) if objects else None
+        for one in (*objects[1:], None):
             if upcoming is None:
                 return
             ready = upcoming.result()
-            upcoming = reader.submit(attempt, path) if path else None
+            upcoming = reader.submit(attempt, one) if one else None
             yield ready
 
 

@@ -190,7 +190,7 @@ def _copy(source: Path, target: Path, digest: str = "") -> int:
     temp = target.with_name(f"{target.name}.part")
     shutil.copyfile(source, temp)
     _synced(temp)
-    if digest and digest_of(temp)[0] != digest:
+    if digest and digest_of(temp, like=digest)[0] != digest:
         temp.unlink()
         raise SetupError(
             f"{source} is not what was received: its content has changed on the disk. "

@@ -151,6 +151,13 @@ class Blobs:
         """The file of a blob."""
         return self.folder / name[:2] / name[2:4] / name
 
+    def size(self, name: str) -> int:
+        """Bytes of a blob; 0 when it is not there. Costs less than to ask for its file."""
+        try:
+            return self.path(name).stat().st_size
+        except FileNotFoundError:
+            return 0
+
     def remove(self, name: str) -> None:
         """Forget a blob; nothing happens when it is not there."""
         self.path(name).unlink(missing_ok=True)
@@ -175,6 +182,32 @@ class Blobs:
                 folder.mkdir(exist_ok=True)
                 sync_folder(folder.parent)
         return target
+
+
+class Blob:
+    """One blob, to be brought where it can be read when somebody wants to read it."""
+
+    __slots__ = ("_kept", "name")
+
+    def __init__(self, kept: Blobs, name: str) -> None:
+        self._kept = kept
+        self.name = name
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Blob) and other.name == self.name
+
+    def __hash__(self) -> int:
+        return hash(self.name)
+
+    @property
+    def path(self) -> Path:
+        """Its file on this machine."""
+        return self._kept.path(self.name)
+
+    @property
+    def size(self) -> int:
+        """How many bytes it has; 0 when it is not there."""
+        return self._kept.size(self.name)
 
 
 class _Names:

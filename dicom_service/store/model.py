@@ -3,9 +3,10 @@
 from pathlib import Path
 from typing import Literal
 
-from pydantic import AwareDatetime, Field
+from pydantic import AwareDatetime, ConfigDict, Field
 
 from dicom_service.base import Frozen
+from dicom_service.store.blobs import Blob
 
 StudyState = Literal[
     "kept", "prior", "arriving", "waiting", "reading", "signed", "withdrawn", "failed"
@@ -59,10 +60,22 @@ class InstanceHeader(Frozen):
         return self.sop_class_uid in CLASSES_TO_READ and self.modality not in MODALITIES_NOT_READ
 
 
-class StoredInstance(InstanceHeader):
-    """An object with the place of its file."""
+class InFile(Frozen):
+    """Something whose bytes are kept apart from its row."""
 
-    path: Path
+    model_config = ConfigDict(arbitrary_types_allowed=True)
+
+    blob: Blob = Field(exclude=True, repr=False)
+
+    @property
+    def path(self) -> Path:
+        """The file to read; asked for only then, since it may have to be brought here."""
+        return self.blob.path
+
+
+class StoredInstance(InstanceHeader, InFile):
+    """An object as it is kept."""
+
     size: int
     source: str
     received_at: AwareDatetime
@@ -70,13 +83,12 @@ class StoredInstance(InstanceHeader):
     """Whether this node made it (a signed document)."""
 
 
-class QuarantineRow(Frozen):
+class QuarantineRow(InFile):
     """A second object with a UID that is taken: kept aside, never shown as the object."""
 
     id: int
     sop_instance_uid: str
     study_uid: str
-    path: Path
     digest: str
     source: str
     received_at: AwareDatetime
@@ -173,7 +185,7 @@ class NewDocument(Frozen):
     data: bytes
 
 
-class DocumentRow(Frozen):
+class DocumentRow(InFile):
     """A document that this node made."""
 
     kind: str
@@ -182,20 +194,18 @@ class DocumentRow(Frozen):
     sop_class_uid: str
     series_uid: str
     study_uid: str
-    path: Path
     signed_by: str = ""
     signed_at: AwareDatetime | None = None
     created_at: AwareDatetime
 
 
-class OutboxRow(Frozen):
+class OutboxRow(InFile):
     """A document owed to a peer."""
 
     id: int
     study_uid: str
     sop_instance_uid: str
     sop_class_uid: str
-    path: Path
     destination: str
     state: Literal["owed", "sent", "committed", "refused"]
     attempts: int

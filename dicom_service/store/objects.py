@@ -12,8 +12,8 @@ from sqlalchemy import Select, select
 from dicom_service.errors import DifferentBytes, OtherSite, SesamoidError, SetupError
 from dicom_service.store import audit, events
 from dicom_service.store.backlog import Backlog
-from dicom_service.store.blobs import full_disk_named
-from dicom_service.store.digests import digest_of
+from dicom_service.store.blobs import Blob, full_disk_named
+from dicom_service.store.digests import digest_of, same_kind
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
 from dicom_service.store.index import Unsure, retried, tell
@@ -185,6 +185,8 @@ class Objects(Sites):
     def _accept(self, temp: Path, arrival: Arrival) -> Literal["new", "duplicate"]:
         header = arrival.header
         known = self._known(header.sop_instance_uid)
+        if known is not None and not same_kind(known[0], arrival.digest):
+            arrival = arrival._replace(digest=digest_of(temp, like=known[0])[0])
         if known == (arrival.digest, False, arrival.site):
             self._came_again(header, arrival.prior)
             return "duplicate"
@@ -303,7 +305,7 @@ class Objects(Sites):
         fields = {name: row[name] for name in InstanceHeader.model_fields}
         return StoredInstance(
             **fields,
-            path=self._blobs.path(row["blob"]),
+            blob=Blob(self._blobs, row["blob"]),
             size=row["size"],
             source=row["source"],
             received_at=from_us(row["received_at"]),

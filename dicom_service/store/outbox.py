@@ -29,6 +29,7 @@ from sqlalchemy import (
 )
 
 from dicom_service.store import audit
+from dicom_service.store.blobs import Blob
 from dicom_service.store.faults import reach
 from dicom_service.store.index import retried, tell
 from dicom_service.store.model import OutboxRow
@@ -246,7 +247,7 @@ class Outbox(Shelf):
             study_uid=row.study_uid,
             sop_instance_uid=row.sop_instance_uid,
             sop_class_uid=row.sop_class_uid,
-            path=self._blobs.path(row.blob),
+            blob=Blob(self._blobs, row.blob),
             destination=row.destination,
             state=row.state,
             attempts=row.attempts,

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, insert, select
 
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.model import Template
-from dicom_service.store.blobs import Blobs
+from dicom_service.store.blobs import Blob, Blobs
 from dicom_service.store.model import DocumentRow, NewDocument
 from dicom_service.store.schema import documents
 from dicom_service.store.schema_accounts import users
@@ -49,7 +49,7 @@ def document_row(row: Any, blobs: Blobs) -> DocumentRow:
         sop_class_uid=row.sop_class_uid,
         series_uid=row.series_uid,
         study_uid=row.study_uid,
-        path=blobs.path(row.blob),
+        blob=Blob(blobs, row.blob),
         signed_by=row.signed_by,
         signed_at=None if row.signed_at is None else from_us(row.signed_at),
         created_at=from_us(row.created_at),

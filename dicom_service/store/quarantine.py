@@ -17,6 +17,7 @@ from sqlalchemy import Select, delete, insert, select, update
 
 from dicom_service.errors import NotFound, NotReady, Refused
 from dicom_service.store import audit, events
+from dicom_service.store.blobs import Blob
 from dicom_service.store.index import hold, retried
 from dicom_service.store.model import InstanceHeader, QuarantineRow
 from dicom_service.store.opening import Shelf
@@ -88,6 +89,8 @@ class Quarantine(Shelf):
             A signed report rests on the first copy.
         """
         gone = ""
+        # Asked before: what may take long must not keep the index.
+        size = self.quarantined_copy(number).blob.size if decision == "replace" else 0
         with self._index.write("quarantine") as connection:
             row = connection.execute(select(quarantine).where(quarantine.c.id == number)).first()
             if row is None:
@@ -100,7 +103,7 @@ class Quarantine(Shelf):
                 gone = row.blob
             else:
                 if decision == "replace":
-                    _replace(connection, row, header, (self._blobs.path(row.blob)).stat().st_size)
+                    _replace(connection, row, header, size)
                 connection.execute(
                     insert(quarantine_decisions).values(
                         quarantine_id=number,
@@ -127,7 +130,7 @@ class Quarantine(Shelf):
             id=row.id,
             sop_instance_uid=row.sop_instance_uid,
             study_uid=row.study_uid,
-            path=self._blobs.path(row.blob),
+            blob=Blob(self._blobs, row.blob),
             digest=row.digest,
             source=row.source,
             received_at=from_us(row.received_at),

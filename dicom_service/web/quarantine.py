@@ -83,6 +83,6 @@ def _aside(row: QuarantineRow) -> dict[str, Any]:
     named = {
         "patient_name": study.patient_name if study else "",
         "patient_id": study.patient_id if study else "",
-        "size": row.path.stat().st_size if row.path.is_file() else 0,
+        "size": row.blob.size,
     }
-    return row.model_dump(mode="json", exclude={"path"}) | named
+    return row.model_dump(mode="json") | named

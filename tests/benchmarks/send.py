@@ -30,6 +30,7 @@ from dicom_service.node.commitment import Reports
 from dicom_service.node.delivery import Delivery
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import OutboxRow, Store
+from dicom_service.store.blobs import Blob
 
 CR, EXPLICIT = "1.2.840.10008.5.1.4.1.1.1", "1.2.840.10008.1.2.1"
 _SIZES = {"15 MB": (15_000_000, 6), "60 kB": (60_000, 32)}
@@ -99,13 +100,24 @@ class Sides(NamedTuple):
         return time.perf_counter() - began
 
 
+class _At(Blob):
+    """An object outside of any store."""
+
+    def __init__(self, path: str) -> None:
+        self.name = path
+
+    @property
+    def path(self) -> Path:
+        return Path(self.name)
+
+
 def _row(number: int, path: str) -> OutboxRow:
     return OutboxRow(
         id=number,
         study_uid="1.2.3",
         sop_instance_uid=f"1.2.3.{number}",
         sop_class_uid=CR,
-        path=Path(path),
+        blob=_At(path),
         destination="archive",
         state="owed",
         attempts=0,

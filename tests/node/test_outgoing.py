@@ -3,6 +3,7 @@
 import contextlib
 import socket
 import threading
+from types import SimpleNamespace
 
 import pydicom
 import pytest
@@ -11,8 +12,10 @@ from pynetdicom import AE, evt
 from pynetdicom.dimse_primitives import N_EVENT_REPORT
 from pynetdicom.dsutils import split_dataset
 
+from dicom_service.errors import TryLater
 from dicom_service.node import delivery, outgoing
 from dicom_service.node.outgoing import Carrier, NotOffered, prepare, read_ahead
+from dicom_service.node.parting import partable
 from dicom_service.node.services import COMMITMENT, COMMITMENT_INSTANCE
 from tests.node.conftest import CR, image, wait_for, written
 
@@ -35,6 +38,10 @@ def files(folder, *made):
     return paths
 
 
+def rows_of(paths):
+    return [SimpleNamespace(path=path) for path in paths]
+
+
 def data_set(path):
     return path.read_bytes()[split_dataset(path)[1] :]
 
@@ -44,7 +51,7 @@ def test_objects_of_all_sizes_arrive_byte_for_byte(running, tmp_path):
     paths = files(tmp_path, *made)
     association = running.associate()
     with carrying(association) as carrier:
-        answers = [carrier.store(ready) for ready in read_ahead(association, paths)]
+        answers = [carrier.store(ready) for ready in read_ahead(association, rows_of(paths))]
     assert [answer.Status for answer in answers] == [0] * len(paths)
     for dataset, path in zip(made, paths, strict=True):
         (kept,) = running.store.instances(dataset.StudyInstanceUID)
@@ -78,7 +85,7 @@ def test_the_next_object_is_read_while_the_last_is_sent_and_no_more(monkeypatch,
     paths = [tmp_path / name for name in "abc"]
     read = []
     monkeypatch.setattr(outgoing, "prepare", lambda _, path: read.append(path))
-    objects = read_ahead(None, paths)
+    objects = read_ahead(None, rows_of(paths))
     next(objects)
     wait_for(lambda: len(read) == 2)
     assert read == paths[:2]
@@ -90,9 +97,24 @@ def test_a_file_that_is_gone_is_the_outcome_of_that_one_alone(running, tmp_path)
     paths = files(tmp_path, image(), image(), image())
     paths[1].unlink()
     association = running.associate()
-    first, second, third = read_ahead(association, paths)
+    first, second, third = read_ahead(association, rows_of(paths))
     association.release()
     assert isinstance(second, FileNotFoundError)
+    assert {type(first), type(third)} == {outgoing.Prepared}
+
+
+class Away:
+    @property
+    def path(self):
+        raise TryLater("The object store does not answer")
+
+
+def test_a_document_that_cannot_be_fetched_now_is_the_outcome_of_that_one_alone(running, tmp_path):
+    rows = rows_of(files(tmp_path, image(), image()))
+    association = running.associate()
+    first, second, third = read_ahead(association, [rows[0], Away(), rows[1]])
+    association.release()
+    assert isinstance(second, TryLater)
     assert {type(first), type(third)} == {outgoing.Prepared}
 
 
@@ -140,12 +162,7 @@ def test_a_commitment_report_between_objects_is_taken_and_answered(tmp_path):
     answered = threading.Event()
 
     def handle(event):
-        report = N_EVENT_REPORT()
-        report.MessageID, report.EventTypeID = 7, 1
-        report.AffectedSOPClassUID = COMMITMENT
-        report.AffectedSOPInstanceUID = COMMITMENT_INSTANCE
-        context = event.assoc.accepted_contexts[-1].context_id
-        event.assoc.dimse.send_msg(report, context)
+        tell(event.assoc)
         return 0
 
     def sent(event):
@@ -159,6 +176,35 @@ def test_a_commitment_report_between_objects_is_taken_and_answered(tmp_path):
                 assert carrier.store(prepare(association, path)).Status == 0
         assert len(reports) == 2
         assert answered.wait(5.0)
+
+
+def test_a_report_while_the_reactor_stands_still_does_not_keep_the_association_from_ending():
+    theirs, answered = [], threading.Event()
+    handlers = {
+        evt.EVT_ESTABLISHED: lambda event: theirs.append(event.assoc),
+        evt.EVT_DIMSE_RECV: lambda _: answered.set(),
+    }
+    with peer(handlers) as (association, reports):
+        release = partable(association)
+        association._reactor_checkpoint.clear()
+        wait_for(lambda: association._is_paused)
+        tell(theirs[0])
+        assert answered.wait(5.0)
+        wait_for(lambda: not any("_serve_request" in t.name for t in threading.enumerate()))
+        ending = threading.Thread(target=release, daemon=True)
+        ending.start()
+        ending.join(10.0)
+        assert association.is_released
+        assert len(reports) == 1
+
+
+def tell(association):
+    """Report a commitment over an association that the other side opened."""
+    report = N_EVENT_REPORT()
+    report.MessageID, report.EventTypeID = 7, 1
+    report.AffectedSOPClassUID = COMMITMENT
+    report.AffectedSOPInstanceUID = COMMITMENT_INSTANCE
+    association.dimse.send_msg(report, association.accepted_contexts[-1].context_id)
 
 
 @contextlib.contextmanager

@@ -102,7 +102,7 @@ def frames(study: str, series: str, instance: str, numbers: str) -> Response:
     syntax = sent_syntax(pixels)
     media = _frame_media(syntax)
     answer = Response(status=200)
-    answer.set_etag(f"{row.path.name}-{numbers}")
+    answer.set_etag(f"{row.blob.name}-{numbers}")
     answer.headers["Cache-Control"] = "private, no-cache"
     answer.make_conditional(request)
     if answer.status_code == 200:
