@@ -135,6 +135,7 @@ export const measured = {
     no_edge: 'der Knochenrand jenseits des {end} Endes ist nicht zu sehen',
     covered: 'am {end} Ende verdeckt Metall den Knochen: Genommen wurde seine nahe Seite',
     joint_clicked: 'das Gelenk gilt dort, wo es angeklickt ist, nicht an seinen Rändern: {why}',
+    joint_end: 'am nächsten liegt das Metall einem Ende des angeklickten Gelenks, das weitergehen kann: bis zu seinem Rand anklicken, sonst kann der Abstand kleiner sein',
     crosses: 'das Metall kreuzt das Gelenk',
   },
   shaft: {
