@@ -104,6 +104,7 @@ def test_the_window_confirms_and_the_panel_signs(
     provider.honours_login = False
     window.get_by_role("link", name="It is me").click()
     expect(window.locator("main")).to_contain_text("did not ask again")
+    expect(window.locator("main")).to_contain_text("Close this window and press the button again")
     window.screenshot(path=shots / "oidc-2-refused.png")
     assert client_state(clinic, study_uid) == "reading"
     window.close()
