@@ -70,10 +70,11 @@ class Store(
             file.unlink()
         known, expected, hidden = self._known_blobs()
         found = set(self._blobs.names())
+        lost = self._blobs.lost(expected - found)
         for name in found - known:
             self._blobs.set_aside(name, self.folder / "set-aside")
         with self._index.write() as connection:
-            for name in expected - found:
+            for name in lost:
                 connection.execute(
                     update(instances).where(instances.c.blob == name).values(missing=True)
                 )
@@ -88,7 +89,7 @@ class Store(
         return SweepReport(
             temporary_files=len(temporary),
             blobs_without_rows=len(found - known),
-            rows_without_blobs=len(expected - found),
+            rows_without_blobs=len(lost),
             retried=retried,
         )
 
