@@ -19,7 +19,7 @@ class BucketSettings(Frozen):
     region: str = Field(default="us-east-1", pattern=r"^[a-z0-9-]+$")
     prefix: str = Field(default="", pattern=r"^([A-Za-z0-9_.-]+/)*$")
     access_key: str = ""
-    secret_key: str = ""
+    secret_key: str = Field(default="", repr=False)
     secret_key_file: str = ""
     authority: str = ""
     acknowledge: Literal["bucket", "spool"] = "bucket"

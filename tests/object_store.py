@@ -218,7 +218,7 @@ class Unreliable:
         self._server = Server(("127.0.0.1", 0), Handler)
         self.url = f"http://127.0.0.1:{self._server.server_address[1]}"
         self._thread = threading.Thread(
-            target=lambda: self._server.serve_forever(0.02), daemon=True
+            target=self._server.serve_forever, args=(0.02,), daemon=True
         )
         self._thread.start()
 

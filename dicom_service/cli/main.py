@@ -12,6 +12,7 @@ from dicom_service import __version__, quiet_logs
 from dicom_service.cli import (
     audit,
     backup,
+    bucket,
     check,
     conformance,
     demo,
@@ -146,6 +147,10 @@ def _parser() -> argparse.ArgumentParser:
     saved.add_argument("folder", type=Path, metavar="FOLDER")
     restored = add("restore", backup.run_restore, "Make the data folder from a backup.")
     restored.add_argument("folder", type=Path, metavar="FOLDER")
+
+    bucket.arguments(
+        add("bucket", bucket.run, "Compare bucket and index, or bring the objects back.")
+    )
 
     account = add("user", users.run, "Add a user or set a password.")
     account.add_argument("name")

@@ -6,7 +6,6 @@ before. The copy of the index takes its name last: a backup that is interrupted 
 before.
 """
 
-import os
 import shutil
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -29,7 +28,7 @@ from dicom_service.store.replay import copy_waiting
 from dicom_service.store.schema import documents, instances, quarantine
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.store import Store
-from dicom_service.store.syncing import sync_folder
+from dicom_service.store.syncing import sync_file, sync_folder
 
 _ALONE = ("device-uid",)
 """Files beside the index that belong to the node."""
@@ -154,7 +153,7 @@ def _copied(index: Index, data: Path, to: Path, elsewhere: Elsewhere | None) -> 
             size = _copy_all(source, to, absent)
         except FileNotFoundError:
             continue
-        _synced(new)
+        sync_file(new)
         new.replace(to / INDEX)
         _prune(there, {one.name for one in wanted})
         return Copied(len(wanted), len(absent), size, missing)
@@ -207,7 +206,7 @@ def _copied_by(copy: Callable[[Path], object], what: str, target: Path, digest: 
     """Copy one file, durable and checked when this returns; returns its size."""
     temp = target.with_name(f"{target.name}.part")
     copy(temp)
-    _synced(temp)
+    sync_file(temp)
     if digest and digest_of(temp)[0] != digest:
         temp.unlink()
         raise SetupError(
@@ -216,11 +215,6 @@ def _copied_by(copy: Callable[[Path], object], what: str, target: Path, digest: 
         )
     temp.replace(target)
     return target.stat().st_size
-
-
-def _synced(file: Path) -> None:
-    with file.open("rb") as opened:
-        os.fsync(opened.fileno())
 
 
 def _prune(blobs: Blobs, wanted: set[str]) -> None:

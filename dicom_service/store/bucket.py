@@ -10,7 +10,7 @@ import re
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import obstore
@@ -127,11 +127,12 @@ class Bucket:
         with self._asking():
             obstore.delete(self._store, _key(name))
 
-    def names(self) -> Iterator[str]:
-        """All objects, in no order."""
+    def listed(self) -> Iterator[tuple[str, datetime]]:
+        """All objects, in no order, each with the moment since when it is there."""
         with self._asking():
             for page in obstore.list(self._store, prefix="blobs"):
-                yield from (meta["path"].rpartition("/")[2] for meta in page)
+                for meta in page:
+                    yield meta["path"].rpartition("/")[2], meta["last_modified"]
 
     def owner(self) -> str:
         """The number of the data folder or index whose objects these are; "": nobody's yet."""

@@ -49,7 +49,6 @@ class Objects(Sites):
         elsewhere: Elsewhere | None = None,
     ) -> None:
         super().__init__(folder, exclusive=exclusive, index_url=index_url, elsewhere=elsewhere)
-        self._in_bucket = elsewhere is not None
         self._arrivals = Group(self._index_objects)
         self._noted: set[tuple[str, str]] = set()
         self.several_sites = False
@@ -84,7 +83,7 @@ class Objects(Sites):
             Objects of fewer bytes are small; 0: none are.
         """
         index = self._index
-        if self._in_bucket or self._backlog is not None:
+        if self.in_bucket or self._backlog is not None:
             return
         if below and isinstance(index, SqliteIndex):
             self._backlog = Backlog(

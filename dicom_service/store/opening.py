@@ -4,6 +4,9 @@ import os
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection
 
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.elsewhere import Elsewhere, begin, open_blobs, owner_of
@@ -13,6 +16,9 @@ from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.texts import mend
+
+if TYPE_CHECKING:
+    from dicom_service.store.spool import SpooledBlobs
 
 
 class Shelf:
@@ -81,6 +87,16 @@ class Shelf:
         except BaseException:
             self.close()
             raise
+
+    @property
+    def in_bucket(self) -> "SpooledBlobs | None":
+        """The blobs, when they are in a bucket."""
+        blobs: Any = self._blobs
+        return blobs if hasattr(blobs, "bucket") else None
+
+    def changing(self) -> AbstractContextManager[Connection]:
+        """One transaction, for what is put right by hand."""
+        return self._index.write()
 
     def check_room(self, times: int = 1, owed: int = 0) -> None:
         """Refuse in time: what is left of the disk belongs to readings and reports.

@@ -31,7 +31,7 @@ from dicom_service.store.bucket import Bucket, WrongBytes
 from dicom_service.store.cache import Cache
 from dicom_service.store.elsewhere import Spooling
 from dicom_service.store.faults import reach
-from dicom_service.store.syncing import sync_folder
+from dicom_service.store.syncing import sync_file, sync_folder
 
 log = logging.getLogger(__name__)
 _AT_ONCE = 4
@@ -205,6 +205,8 @@ class SpooledBlobs(Blobs):
             The bucket does not answer; the rest stays owed.
         """
         with self._draining:
+            if self._stopping.is_set():
+                return
             if self._check is not None:
                 self._check()
                 self._check = None
@@ -219,6 +221,40 @@ class SpooledBlobs(Blobs):
             if wrong is not None:
                 raise wrong
             self.trouble, self._pause, self._again_at = "", _AGAIN_FIRST, 0.0
+
+    def bring_home(self, names: Iterable[str]) -> set[str]:
+        """Have every one of these in the folder again, durable; nothing leaves it any more.
+
+        Returns
+        -------
+        set[str]
+            Those that are nowhere.
+
+        Raises
+        ------
+        StoreAway
+            The bucket does not answer, or what it gives is not what it was given.
+        StorageFull
+            There is no room.
+        """
+        lost = set()
+        with self._draining:
+            self._stopping.set()
+            for name in names:
+                if self._file(name).exists():
+                    continue
+                temp = self.incoming / f"{uuid.uuid4().hex}.fetched"
+                try:
+                    with full_disk_named(self.folder):
+                        self.copy(name, temp)
+                        sync_file(temp)
+                        temp.replace(self._made(name))
+                    Blobs.settle(self, [name])
+                except FileNotFoundError:
+                    lost.add(name)
+                finally:
+                    temp.unlink(missing_ok=True)
+        return lost
 
     def _drain_owed(self) -> StoreAway | None:
         """Move what is owed; what cannot be for a reason of its own does not hold up the rest."""
@@ -249,19 +285,27 @@ class SpooledBlobs(Blobs):
 
     def _sent(self, names: Sequence[str], *, perhaps_there: bool = False) -> list[StoreAway]:
         """Each to its end: what was confirmed beside one that failed is known then."""
+        ended: list[StoreAway] = []
         if len(names) == 1:
-            found = [self._confirm(names[0], perhaps_there)]
+            found = [self._confirm(names[0], perhaps_there, ended)]
         else:
-            sent = [self._senders.submit(self._confirm, name, perhaps_there) for name in names]
+            sent = [
+                self._senders.submit(self._confirm, name, perhaps_there, ended) for name in names
+            ]
             found = [one.result() for one in sent]
         return [error for error in found if error is not None]
 
-    def _confirm(self, name: str, perhaps_there: bool) -> StoreAway | None:
+    def _confirm(self, name: str, perhaps_there: bool, ended: list[StoreAway]) -> StoreAway | None:
+        """Have the bucket keep one; `ended`: it did not answer for another, nobody waits again."""
+        if ended:
+            return ended[0]
         try:
             self.bucket.keep(name, self._file(name), perhaps_there=perhaps_there)
         except FileNotFoundError:  # removed meanwhile
             pass
         except StoreAway as error:
+            if not isinstance(error, WrongBytes):
+                ended.append(error)
             return error
         else:
             with self._changing:

@@ -68,7 +68,7 @@ class Store(
         temporary = [file for file in self.incoming.iterdir() if file.is_file()]
         for file in temporary:
             file.unlink()
-        known, expected, hidden = self._known_blobs()
+        known, expected, hidden = self.known_blobs()
         found = set(self._blobs.names())
         lost = self._blobs.lost(expected - found)
         for name in found - known:
@@ -93,7 +93,7 @@ class Store(
             retried=retried,
         )
 
-    def _known_blobs(self) -> tuple[set[str], set[str], set[str]]:
+    def known_blobs(self) -> tuple[set[str], set[str], set[str]]:
         """Blobs that any row names, those that must be there, and those that need not be."""
         with self._index.read() as connection:
             stored = connection.execute(select(instances.c.blob, instances.c.missing)).all()

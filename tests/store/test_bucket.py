@@ -8,14 +8,19 @@ import os
 import signal
 import subprocess
 import sys
+from dataclasses import replace
+from datetime import timedelta
 
 import obstore
 import pytest
+from sqlalchemy import update
 
+from dicom_service.cli import main
 from dicom_service.errors import SetupError, StorageFull, StoreAway, outcome_of
-from dicom_service.store import Store, faults, spool
+from dicom_service.store import Store, comparing, faults, spool
 from dicom_service.store.bucket import Bucket
 from dicom_service.store.elsewhere import Elsewhere, Spooling
+from dicom_service.store.schema import instances
 from tests.object_store import SECRET, ObjectStore, Unreliable
 from tests.store.conftest import STUDY, Kit
 
@@ -40,8 +45,8 @@ def way(objects):
 class BucketKit(Kit):
     """A store whose objects are in a bucket."""
 
-    def __init__(self, folder, place, spooling=Spooling(), index_url=""):
-        self.place, self.spooling = place, spooling
+    def __init__(self, folder, place, spooling=None, index_url=""):
+        self.place, self.spooling = place, spooling or Spooling()
         super().__init__(folder, index_url)
 
     def open(self, **options):
@@ -99,6 +104,9 @@ def test_while_the_bucket_fails_objects_wait_in_the_spool_and_are_moved_later(
     kit, way, objects, mode, caplog
 ):
     caplog.set_level(logging.DEBUG)
+    if mode == "slow":
+        kit.place = replace(kit.place, timeout_seconds=0.7)
+        kit.restart()
     way.mode = mode
     way.of = lambda method, path: mode != "lying" or method == "PUT"
     assert kit.image("1.9.1", data=b"first") == "new"
@@ -253,10 +261,109 @@ def test_the_bucket_of_another_folder_and_a_folder_without_its_bucket_are_refuse
     ],
 )
 def test_a_bucket_that_cannot_be_used_is_said_at_the_first_start(tmp_path, objects, place, words):
-    from dataclasses import replace
-
     with pytest.raises(SetupError, match=words):
         BucketKit(tmp_path / "data", replace(objects.place(), **place))
+
+
+def command(kit, monkeypatch, *words):
+    """A command, with the settings of the node."""
+    place = kit.place
+    told = {"name": place.name, "endpoint": place.endpoint, "prefix": place.prefix}
+    told |= {"access_key": place.access_key, "secret_key": place.secret_key}
+    told["spool_mb"] = str(kit.spooling.most >> 20)
+    for name, value in told.items():
+        monkeypatch.setenv(f"SESAMOID_BUCKET_{name.upper()}", value)
+    monkeypatch.setenv("SESAMOID_INDEX_URL", kit.index_url)
+    return main(["--data", str(kit.folder), *words])
+
+
+def test_a_folder_is_moved_into_a_bucket_while_it_works_and_back_by_a_command(
+    tmp_path, objects, monkeypatch, capsys
+):
+    monkeypatch.setattr(spool, "_STAY_SECONDS", 0.0)
+    plain = Kit(tmp_path / "data")
+    plain.image("1.9.1", data=b"first")
+    plain.signed()
+    plain.store.close()
+    kit = BucketKit(tmp_path / "data", objects.place())
+    kit.image("1.7.2", data=b"second")
+    kit.store.drain()
+    before = kit.read()
+    assert len(before) == len(objects.names(kit.place)) == 4
+    assert not list(kit.store._blobs.names())
+    kit.store.close()
+    assert command(kit, monkeypatch, "bucket", "leave") == 0
+    assert "4 objects are where the index says" in capsys.readouterr().out
+    monkeypatch.setenv("SESAMOID_BUCKET_NAME", "")
+    plain.store = plain.open()
+    assert plain.store.sweep().sentence == ""
+    assert {r.sop_instance_uid: r.path.read_bytes() for r in plain.store.instances(STUDY)} == before
+    plain.store.close()
+
+
+def test_bucket_and_index_are_compared_and_put_right(kit, objects, monkeypatch, capsys):
+    for uid in ("1.9.1", "1.9.2", "1.9.3"):
+        kit.image(uid, data=uid.encode())
+    first, second, _ = kit.store.instances(STUDY)
+    bucket = kit.store._blobs.bucket
+    assert command(kit, monkeypatch, "bucket", "check") == 0
+    kit.forget_copies()
+    bucket.remove(first.blob.name)
+    obstore.put(bucket._store, "blobs/unknown", b"?")
+    with kit.store.changing() as connection:
+        connection.execute(
+            update(instances).where(instances.c.blob == second.blob.name).values(missing=True)
+        )
+    assert command(kit, monkeypatch, "bucket", "check") == 1
+    said = capsys.readouterr().out
+    assert f"1 are lost: send their studies again, or restore a backup: {first.blob.name}" in said
+    assert "unknown" not in said  # it may be on its way into the index
+    monkeypatch.setattr(comparing, "_SETTLED", timedelta(seconds=-5))
+    assert command(kit, monkeypatch, "bucket", "mend") == 0
+    assert (
+        "1 are in the bucket for a day and nothing names them: unknown" in capsys.readouterr().out
+    )
+    assert set(kit.read()) == {"1.9.2", "1.9.3"}
+    assert objects.names(kit.place) == {row.blob.name for row in kit.store.instances(STUDY)}
+    assert kit.image("1.9.1", data=b"1.9.1") == "new"
+
+
+def test_a_backup_has_what_the_bucket_has_and_is_restored_into_another(
+    kit, tmp_path, objects, monkeypatch
+):
+    kit.image("1.9.1", data=b"first")
+    kit.signed()
+    kit.forget_copies()
+    before = kit.read()
+    kit.forget_copies()
+    assert command(kit, monkeypatch, "backup", str(tmp_path / "backup")) == 0
+    there = BucketKit.__new__(BucketKit)
+    there.folder, there.place = tmp_path / "there", objects.place()
+    there.spooling, there.index_url = Spooling(), ""
+    assert command(there, monkeypatch, "restore", str(tmp_path / "backup")) == 0
+    assert len(objects.names(there.place)) == len(before)
+    there.store = there.open()
+    there.forget_copies()
+    assert there.read() == before
+    there.store.close()
+
+
+def test_nodes_of_one_index_need_no_folder_in_common_when_they_have_a_bucket(
+    tmp_path, objects, postgres
+):
+    url, place = postgres.database(), objects.place()
+    one = BucketKit(tmp_path / "one", place, Spooling(most=0), url)
+    other = BucketKit(tmp_path / "other", place, Spooling(most=0), url)
+    one.image("1.9.1", data=b"first")
+    assert other.read() == {"1.9.1": b"first"}
+    assert other.image("1.9.1", data=b"first") == "duplicate"
+    other.signed()
+    assert one.read() == other.read()
+    one.store.close()
+    other.store.close()
+    with pytest.raises(SetupError, match="belongs to another data folder"):
+        BucketKit(tmp_path / "third", objects.place(), Spooling(most=0), url)
+    postgres.give_back(url)
 
 
 _LIFE = """
@@ -282,6 +389,7 @@ kit.store.close()
 
 def life(folder, place, fault="", *, first=False, number=1):
     """A process that stores four objects; returns how it ended and what was acknowledged."""
+    assert fault.partition(":")[0] in ("", *faults.POINTS, *faults.BUCKET_POINTS)
     told = [folder, place.name, place.endpoint, place.prefix, place.access_key, place.secret_key]
     done = subprocess.run(
         [sys.executable, "-c", _LIFE, *map(str, told), str(int(first)), str(number)],
@@ -297,15 +405,15 @@ def life(folder, place, fault="", *, first=False, number=1):
 @pytest.mark.parametrize(
     ("fault", "first"),
     [
-        ("accept.renamed:2", False),
+        pytest.param("accept.renamed:2", False, marks=pytest.mark.long),
         ("bucket.settled:2", False),
-        ("accept.committed:2", False),
-        ("bucket.drained", True),
-        ("bucket.left:2", True),
+        pytest.param("accept.committed:2", False, marks=pytest.mark.long),
+        pytest.param("bucket.drained", True, marks=pytest.mark.long),
+        pytest.param("bucket.left:2", True, marks=pytest.mark.long),
     ],
 )
 def test_killed_at_any_point_nothing_acknowledged_is_lost_and_nothing_unknown_stays(
-    tmp_path, objects, fault, first
+    tmp_path, objects, fault, first, monkeypatch
 ):
     place = objects.place()
     status, acknowledged = life(tmp_path / "data", place, fault, first=first)
@@ -315,6 +423,9 @@ def test_killed_at_any_point_nothing_acknowledged_is_lost_and_nothing_unknown_st
     kit.store.drain()
     kept = kit.read()
     assert set(acknowledged) <= set(kept)
+    if first:  # moved before its row was there, which takes a minute but in this test
+        monkeypatch.setattr(comparing, "_SETTLED", timedelta(seconds=-5))
+        comparing.mend(kit.store, comparing.compare(kit.store))
     assert objects.names(place) == {row.blob.name for row in kit.store.instances(STUDY)}
     kit.forget_copies()
     assert kit.read() == kept == {uid: uid.encode() * 100 for uid in kept}
