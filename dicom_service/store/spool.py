@@ -214,7 +214,7 @@ class SpooledBlobs(Blobs):
                 self.bucket.owner()
             for file in self._removals.iterdir():
                 self.bucket.remove(file.name)
-                file.unlink()
+                file.unlink(missing_ok=True)  # another process of this folder may have been faster
             self._look_through()
             wrong = self._drain_owed()
             self._leave_spool()

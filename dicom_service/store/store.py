@@ -85,7 +85,8 @@ class Store(
             retried = connection.execute(
                 update(studies).where(studies.c.state == "failed").values(state="arriving")
             ).rowcount
-        self.release_outbox()
+        if not self.shared or self.in_bucket is None:
+            self.release_outbox()  # else nodes with folders of their own may be at it
         return SweepReport(
             temporary_files=len(temporary),
             blobs_without_rows=len(found - known),

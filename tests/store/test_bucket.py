@@ -9,20 +9,24 @@ import signal
 import subprocess
 import sys
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import obstore
 import pytest
+import requests
 from sqlalchemy import update
 
 from dicom_service.cli import main
 from dicom_service.errors import SetupError, StorageFull, StoreAway, outcome_of
+from dicom_service.service import Service
+from dicom_service.settings import Settings
 from dicom_service.store import Store, comparing, faults, spool
 from dicom_service.store.bucket import Bucket
 from dicom_service.store.elsewhere import Elsewhere, Spooling
 from dicom_service.store.schema import instances
+from tests.node.conftest import associate, image
 from tests.object_store import SECRET, ObjectStore, Unreliable
-from tests.store.conftest import STUDY, Kit
+from tests.store.conftest import CR, STUDY, Kit
 
 MB = 1 << 20
 
@@ -265,6 +269,37 @@ def test_a_bucket_that_cannot_be_used_is_said_at_the_first_start(tmp_path, objec
         BucketKit(tmp_path / "data", replace(objects.place(), **place))
 
 
+def test_a_node_says_to_senders_and_balancers_when_it_can_take_no_more(tmp_path, objects, way):
+    place = objects.place(way.url, 2.0)
+    told = {"name": place.name, "endpoint": place.endpoint, "prefix": place.prefix, "spool_mb": 1}
+    told |= {"access_key": place.access_key, "secret_key": place.secret_key, "timeout_seconds": 2}
+    settings = Settings(data_folder=tmp_path / "node", dimse_port=0, http_port=0, bucket=told)
+    with Service(settings) as service:
+        big = [image(rows=700, columns=700) for _ in range(3)]
+        association = associate(service.dimse_port, [(CR, big[0].file_meta.TransferSyntaxUID)])
+        way.mode = "away"
+        assert association.send_c_store(big[0]).Status == 0x0000
+        assert requests.get(f"{service.address}api/health/ready", timeout=10).status_code == 200
+        assert association.send_c_store(big[1]).Status == 0x0000
+        assert association.send_c_store(big[2]).Status == 0xA700
+        answer = requests.get(f"{service.address}api/health/ready", timeout=10)
+        assert answer.status_code == 503
+        assert "no more may wait for it" in answer.json()["storage"]
+        figures = requests.get(f"{service.address}metrics", timeout=10).text
+        assert "sesamoid_bucket_away 1.0" in figures
+        assert "sesamoid_spool_objects 2.0" in figures
+        assert "sesamoid_spool_refused_total 1.0" in figures
+        way.mode = ""
+        service.store.drain()
+        assert association.send_c_store(big[2]).Status == 0x0000
+        association.release()
+        kept = {
+            row.blob.name for one in big for row in service.store.instances(one.StudyInstanceUID)
+        }
+        assert len(kept) == 3
+        assert kept <= objects.names(place)
+
+
 def command(kit, monkeypatch, *words):
     """A command, with the settings of the node."""
     place = kit.place
@@ -357,6 +392,10 @@ def test_nodes_of_one_index_need_no_folder_in_common_when_they_have_a_bucket(
     one.image("1.9.1", data=b"first")
     assert other.read() == {"1.9.1": b"first"}
     assert other.image("1.9.1", data=b"first") == "duplicate"
+    now = datetime.now(UTC)
+    assert one.store.claim("template", STUDY, now, 60)
+    other.restart().sweep()
+    assert not other.store.claim("template", STUDY, now, 60)  # still the first one's
     other.signed()
     assert one.read() == other.read()
     one.store.close()
@@ -369,6 +408,8 @@ def test_nodes_of_one_index_need_no_folder_in_common_when_they_have_a_bucket(
 _LIFE = """
 import sys
 from pathlib import Path
+from dicom_service.service import Service
+from dicom_service.settings import Settings
 from dicom_service.store import Store, spool
 from dicom_service.store.elsewhere import Elsewhere, Place, Spooling
 from tests.store.test_bucket import BucketKit
