@@ -21,9 +21,12 @@ class Server:
     ----------
     durable
         Sync every commit, as a server in earnest does.
+    address, namespace
+        Where it listens beside its socket, and in which network namespace.
     """
 
-    def __init__(self, *, durable: bool = False) -> None:
+    def __init__(self, *, durable: bool = False, address: str = "", namespace: str = "") -> None:
+        self.address, self._namespace = address, namespace
         self.folder = Path(tempfile.mkdtemp(prefix="sesamoid-pg-"))
         self._bin = _programs()
         # The server refuses to run as root; the signal ends it with a test run that is killed.
@@ -34,6 +37,9 @@ class Server:
         self._haste = () if durable else _HASTE
         options = "-A trust -U sesamoid -E UTF8 --locale=C.UTF-8 --no-sync --no-instructions"
         self._run([self._bin / "initdb", "-D", self.folder / "data", *options.split()])
+        if address:
+            with (self.folder / "data" / "pg_hba.conf").open("a") as rules:
+                rules.write("host all all 0.0.0.0/0 trust\n")
         self._process: subprocess.Popen[bytes] | None = None
         self._databases: list[str] = []
         self._free: list[str] = []
@@ -41,9 +47,15 @@ class Server:
 
     def start(self) -> None:
         """Start it, or start it again."""
-        settings = [f"unix_socket_directories={self.folder}", "listen_addresses=", *self._haste]
-        settings += ["max_connections=200", f"log_directory={self.folder}"]
+        settings = [f"unix_socket_directories={self.folder}", *self._haste]
+        settings += [
+            f"listen_addresses={self.address}",
+            "max_connections=200",
+            f"log_directory={self.folder}",
+        ]
         command = [*self._as_user, "--", str(self._bin / "postgres"), "-D", self.folder / "data"]
+        if self._namespace:
+            command = ["ip", "netns", "exec", self._namespace, *command]
         command += [part for setting in settings for part in ("-c", setting)]
         log = (self.folder / "log").open("ab")
         self._process = subprocess.Popen(command, stdout=log, stderr=log, cwd="/")
@@ -76,6 +88,10 @@ class Server:
         """How to get at a database."""
         return f"postgresql://sesamoid@/{database}?host={self.folder}"
 
+    def far(self, url: str) -> str:
+        """The same database by its address, where `url` takes the socket."""
+        return f"postgresql://sesamoid@{self.address}/{_name(url)}"
+
     def database(self) -> str:
         """The URL of an empty database, until `give_back`."""
         if self._free:
@@ -90,7 +106,7 @@ class Server:
 
     def give_back(self, url: str) -> None:
         """The next test may have it."""
-        self._free.append(url.split("/")[3].partition("?")[0])
+        self._free.append(_name(url))
 
     def _run(self, command: list[object]) -> None:
         whole = [*self._as_user, "--", *map(str, command)]
@@ -113,6 +129,10 @@ def _empty(url: str) -> None:
         if names:
             connection.execute(f"TRUNCATE {', '.join(names)} RESTART IDENTITY CASCADE")
         connection.execute("SELECT setval(oid, 1, false) FROM pg_class WHERE relkind = 'S'")
+
+
+def _name(url: str) -> str:
+    return url.split("/")[3].partition("?")[0]
 
 
 def _programs() -> Path:

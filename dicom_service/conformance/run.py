@@ -3,7 +3,7 @@
 import threading
 import time
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import cached_property
@@ -18,6 +18,7 @@ from dicom_service.conformance.material import documents
 from dicom_service.conformance.model import Target
 from dicom_service.errors import PeerAway
 from dicom_service.node.echo import calling_entity, why_not
+from dicom_service.node.parting import partable
 from dicom_service.node.services import (
     COMMITMENT,
     STORED_CLASSES,
@@ -31,8 +32,6 @@ from test_pacs.studies import small_study
 SPECIES = {"dog": "CR", "cat": "DX", "horse": "CR"}
 """Species -> kind of image that its study is made of."""
 MARK = "SESAMOID-TEST"
-_RELEASE_SECONDS = 1.0
-"""A peer whose report crosses our release may never answer it."""
 _ANSWER_SECONDS = 0.2
 """How long the answer to a report on the asking association may take to leave."""
 FIND, MOVE, GET = (f"1.2.840.10008.5.1.4.1.2.2.{number}" for number in (1, 2, 3))
@@ -201,7 +200,7 @@ class Run:
         )
         if not association.is_established:
             raise PeerAway(why_not(association, peer))
-        release = _releasing(association)
+        release = partable(association)
         try:
             yield association
         finally:
@@ -272,31 +271,6 @@ def identifier(dataset: Dataset) -> Dataset:
     for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"):
         setattr(keys, keyword, dataset[keyword].value)
     return keys
-
-
-def _releasing(association: Association) -> Callable[[], None]:
-    """How to release an association on which the peer may be reporting at this moment.
-
-    The library would answer a report that crosses our release, and break on it.
-    """
-    send, lock = association.dimse.send_msg, threading.Lock()
-    released = False
-
-    def send_unless_released(*message: Any) -> None:
-        with lock:
-            if not released:
-                send(*message)
-
-    def release() -> None:
-        nonlocal released
-        with lock:
-            released = True
-        if association.is_established:
-            association.acse_timeout = _RELEASE_SECONDS
-            association.release()
-
-    association.dimse.send_msg = send_unless_released  # type: ignore[method-assign, assignment]
-    return release
 
 
 def _take(event: Any, store: dict[str, Dataset]) -> int:

@@ -72,7 +72,7 @@ def _sum(
         errors.append(term.factor * (part.numbers[0].plus_minus or 0.0))
         drawn += part.drawn
         doubts += [d for d in part.doubts if d not in doubts]
-    number = Number(id=found.id, name=found.name, value=value, unit="deg",
+    number = Number(id=found.id, name=found.said, value=value, unit="deg",
                     plus_minus=math.hypot(*errors))  # fmt: skip
     return _answered(found, number, species, drawn, doubts)
 
@@ -96,7 +96,7 @@ def _distance(
         value = abs(value)
         drawn.append(Drawn(kind="line", name=_words(rule.second), points=pic.points(ends)))
     doubts = list(pic.doubts)
-    number = Number(id=found.id, name=found.name, value=value * pic.per_mm, unit=pic.unit,
+    number = Number(id=found.id, name=found.said, value=value * pic.per_mm, unit=pic.unit,
                     plus_minus=error * pic.per_mm)  # fmt: skip
     answer = _answered(found, number, species if pic.unit == "mm" else "", drawn, doubts)
     return answer.model_copy(update={"calibration": pic.calibration})
@@ -148,7 +148,7 @@ def _angle(
         value = _applied(_side_angle(vectors[0], vectors[1], side), rule.then)
     else:
         value = _applied(angle_between(vectors[0], vectors[1]), rule.then)
-    number = Number(id=found.id, name=found.name, value=value, unit="deg", plus_minus=plus_minus)
+    number = Number(id=found.id, name=found.said, value=value, unit="deg", plus_minus=plus_minus)
     return _answered(found, number, species, drawn, doubts)
 
 
@@ -161,7 +161,7 @@ def _ratio(
         raise NotMeasurable(say("landmarks.short"))
     value = above / below
     sd = math.sqrt(2) * CLICK_SD * math.hypot(1 / below, above / below**2)
-    number = Number(id=found.id, name=found.name, value=value, unit="1", plus_minus=1.96 * sd)
+    number = Number(id=found.id, name=found.said, value=value, unit="1", plus_minus=1.96 * sd)
     drawn = [
         Drawn(kind="line", name=_words(names), points=pic.points(ends))
         for names, ends in zip((rule.first, rule.second), pairs, strict=True)
@@ -240,9 +240,9 @@ def true_angulation(
     ]
     plus_minus = math.hypot(max(map(abs, spread[:2])), max(map(abs, spread[2:])))
     numbers = (
-        Number(id="angle", name="true angulation", value=value, unit="deg",
+        Number(id="angle", name=say("true_angulation.angle"), value=value, unit="deg",
                plus_minus=plus_minus),
-        Number(id="plane", name="its plane, from the first view's plane", value=plane,
+        Number(id="plane", name=say("true_angulation.plane"), value=plane,
                unit="deg"),
     )  # fmt: skip
     doubts = (say("fracture.direction"),) if value < 3 * error else ()
@@ -267,7 +267,8 @@ def true_translation(first: float, second: float, between: float = 90.0, error: 
     value = size(first, second)
     moved = [abs(size(first + e, second) - value) for e in (error, -error)]
     others = [abs(size(first, second + e) - value) for e in (error, -error)]
-    number = Number(id="translation", name="true translation", value=value, unit="mm",
+    number = Number(id="translation", name=say("true_translation.translation"),
+                    value=value, unit="mm",
                     plus_minus=math.hypot(max(moved), max(others)))  # fmt: skip
     return Measured(kind="true_translation", method="sesamoid.true_translation", version="1",
                     calibration=say("calibration.both_views"), numbers=(number,))  # fmt: skip

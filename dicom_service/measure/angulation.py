@@ -36,9 +36,9 @@ def fracture_angulation(
     error = math.hypot(axes[0].error, axes[1].error)
     offset, offset_error = _displacement(axes, (proximal[1] + distal[0]) / 2)
     numbers = (
-        Number(id="angle", name="angulation in this view", value=abs(angle), unit="deg",
+        Number(id="angle", name=say("fracture_angulation.angle"), value=abs(angle), unit="deg",
                plus_minus=error, bound="at least"),
-        Number(id="offset", name="displacement across the shaft in this view",
+        Number(id="offset", name=say("fracture_angulation.offset"),
                value=abs(offset) * pic.per_mm, unit=pic.unit,
                plus_minus=offset_error * pic.per_mm, bound="at least"),
     )  # fmt: skip
@@ -58,10 +58,12 @@ def _in_space(here: Measured, there: Measured) -> Measured:
     angles, offsets = ([m.numbers[i] for m in (here, there)] for i in (0, 1))
     found = true_angulation(angles[0].value, angles[1].value, error=_widest(angles)).numbers[0]
     numbers = [
-        found.model_copy(update={"id": "true_angle", "name": "angulation in space"}),
-        angles[0].model_copy(update={"name": "angulation in the first view"}),
+        found.model_copy(
+            update={"id": "true_angle", "name": say("fracture_angulation.true_angle")}
+        ),
+        angles[0].model_copy(update={"name": say("fracture_angulation.angle_first")}),
         angles[1].model_copy(
-            update={"id": "angle_second", "name": "angulation in the second view"}
+            update={"id": "angle_second", "name": say("fracture_angulation.angle_second")}
         ),
     ]
     doubts = [d for d in (*here.doubts, *there.doubts) if d.id != "fracture.one_view"]
@@ -70,7 +72,7 @@ def _in_space(here: Measured, there: Measured) -> Measured:
             offsets[0].value, offsets[1].value, error=_widest(offsets)
         ).numbers[0]
         numbers.append(moved.model_copy(
-            update={"id": "true_offset", "name": "displacement across the shaft, in space"}
+            update={"id": "true_offset", "name": say("fracture_angulation.true_offset")}
         ))  # fmt: skip
         if here.calibration != there.calibration:
             doubts.append(say("fracture.scales"))

@@ -138,12 +138,12 @@ def shaft_axis(pic: Picture, first: Point, second: Point) -> Measured:
     per = pic.per_mm
     across, down = axis.direction
     numbers = (
-        Number(id="width", name="width of the shaft", value=(axis.width + 2 * EDGE) * per,
+        Number(id="width", name=say("shaft_axis.width"), value=(axis.width + 2 * EDGE) * per,
                unit=pic.unit, plus_minus=WIDTH_ERROR * per),
-        Number(id="direction", name="direction from the image's columns, clockwise",
+        Number(id="direction", name=say("shaft_axis.direction"),
                value=float(np.degrees(np.arctan2(down, across))) - 90, unit="deg",
                plus_minus=error_degrees(axis)),
-        Number(id="bow", name="angle between the axes of both halves", value=axis.bow, unit="deg",
+        Number(id="bow", name=say("shaft_axis.bow"), value=axis.bow, unit="deg",
                plus_minus=2 * DEFINITION_ERROR),
     )  # fmt: skip
     doubts = pic.doubts + ((say("shaft.bowed"),) if abs(axis.bow) > 2 else ())

@@ -35,7 +35,7 @@ def by_hand(measurement: Measurement, spacing: Spacing) -> Measured:
             error = math.hypot(error, (RUNGS[usable.kind] or 0.0) * measurement.value)
     else:
         error = _error_of_angle(points)
-    number = Number(id=measurement.kind, name=measurement.kind, value=measurement.value,
+    number = Number(id=measurement.kind, name=Said(measurement.kind), value=measurement.value,
                     unit=measurement.unit, plus_minus=error)  # fmt: skip
     return Measured(kind=measurement.kind, method=METHOD, version=VERSION,
                     calibration=Said(measurement.calibration), numbers=(number,))  # fmt: skip

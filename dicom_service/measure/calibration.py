@@ -57,7 +57,7 @@ def ruler(pic: Picture, first: Point, second: Point, true_mm: float) -> Measured
     shape = pic.size[1] / pic.size[0]
     pixels = math.hypot(second[0] - first[0], (second[1] - first[1]) * shape)
     if pixels < 50:
-        raise NotMeasurable(say("ball.marks"))
+        raise NotMeasurable(say("object.marks"))
     # each mark is clicked to about one pixel (sd per coordinate)
     relative = 1.96 * math.sqrt(2) / pixels
     drawn = (Drawn(kind="line", name=f"{true_mm:g} mm", points=(first, second)),)
@@ -74,10 +74,10 @@ def ball(pic: Picture, true_mm: float, near: Point | None = None) -> Measured:
         rim = _rim(pic, place)
         place, radius, rms, inliers, oval = _circle(rim)
     if inliers < 0.8 or rms > 1.0:
-        raise NotMeasurable(say("ball.no_rim", share=inliers, rms=rms))
-    doubts = [say("ball.height")]
+        raise NotMeasurable(say("object.no_rim", share=inliers, rms=rms))
+    doubts = [say("object.height")]
     if oval > 0.015:
-        doubts.append(say("ball.oval", share=oval))
+        doubts.append(say("object.oval", share=oval))
     relative = math.hypot(EDGE_ERROR / true_mm, 2 * rms / math.sqrt(90) / (2 * radius))
     shown = (Drawn(kind="circle", name="ball", points=((float(place[0]), float(place[1])),),
                    radius=radius),)  # fmt: skip
@@ -109,11 +109,11 @@ def _find(pic: Picture) -> Point:
             if abs(filled - 1) < 0.05 and abs(spread - 1) < 0.05:
                 found.append((window[1].start + width / 2, window[0].start + height / 2))
     if len(found) < 3:
-        raise NotMeasurable(say("ball.none"))
+        raise NotMeasurable(say("object.none"))
     places = np.array(found)
     middle = np.median(places, axis=0)
     if np.abs(places - middle).max() > 6:
-        raise NotMeasurable(say("ball.several"))
+        raise NotMeasurable(say("object.several"))
     return float(middle[0] * step), float(middle[1] * step)
 
 
@@ -161,14 +161,14 @@ def _circle(rim: Array) -> tuple[Array, float, float, float, float]:
 def _answer(kind: str, pic: Picture, spacing: float, relative: float, drawn: tuple[Drawn, ...],
             doubts: list[Said]) -> Measured:  # fmt: skip
     numbers = (
-        Number(id="spacing", name="size of a pixel at the object", value=spacing, unit="mm",
+        Number(id="spacing", name=say(f"{kind}.spacing"), value=spacing, unit="mm",
                plus_minus=spacing * relative),
-        Number(id="relative", name="error of every length (95 %)", value=100 * relative, unit="%"),
+        Number(id="relative", name=say(f"{kind}.relative"), value=100 * relative, unit="%"),
     )  # fmt: skip
     if pic.unit == "mm":
         ratio = spacing / pic.size[0]
         if not 0.7 < ratio <= 1.05:
-            doubts.append(say("ball.header", header=pic.size[0], found=spacing))
+            doubts.append(say("object.header", header=pic.size[0], found=spacing))
     return Measured(kind=kind, method=f"sesamoid.{kind}", version="1",
                     calibration=say("calibration.fiducial"),
                     numbers=numbers, drawn=drawn, doubts=tuple(doubts))  # fmt: skip

@@ -96,6 +96,11 @@ class Entry(Frozen):
     refs: tuple[Reference, ...] = ()
 
     @property
+    def said(self) -> Said:
+        """Its name as a sentence of its own."""
+        return Said(self.name, f"entry.{self.id}")
+
+    @property
     def views(self) -> frozenset[str]:
         """Labels of the views that its definition names, and of those that show the same."""
         said = set(re.findall(r"[A-Za-z]+", self.view))

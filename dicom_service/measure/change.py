@@ -23,7 +23,7 @@ class Change(Frozen):
     """
 
     id: str
-    name: str
+    name: Said
     unit: str
     before: float
     now: float
@@ -44,7 +44,8 @@ class Compared(Frozen):
     @property
     def said(self) -> tuple[Sentence, ...]:
         """What the sentences are made of, each once, for a screen in another language."""
-        spoken = (self.refusal, *self.doubts, *(change.words for change in self.changes))
+        changes = (words for change in self.changes for words in (change.name, change.words))
+        spoken = (self.refusal, *self.doubts, *changes)
         return tuple({s: s.sentence for s in spoken if s.id}.values())
 
 
@@ -52,7 +53,7 @@ class Series(Frozen):
     """One number over time, for a plot: (when, value, error or None), oldest first."""
 
     id: str
-    name: str
+    name: Said
     unit: str
     points: tuple[tuple[str, float, float | None], ...]
 

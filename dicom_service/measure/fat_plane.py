@@ -80,17 +80,17 @@ def _numbers(pic: Picture, strip: Strip, distance: Array, seen: Mask) -> tuple[N
     labels, count = ndimage.label(~seen)
     longest = max((int((labels == i + 1).sum()) for i in range(count)), default=0) * ROW
     numbers = [
-        Number(id="continuity", name="share of the length that is seen", value=float(seen.mean()),
+        Number(id="continuity", name=say("fat_plane.continuity"), value=float(seen.mean()),
                unit="1", plus_minus=SHARE_ERROR),
-        Number(id="distance", name="median distance of the plane from the bone",
+        Number(id="distance", name=say("fat_plane.distance"),
                value=float(np.nanmedian(distance)) * per, unit=unit,
                plus_minus=DISTANCE_ERROR * per),
-        Number(id="longest_gap", name="longest stretch that is not seen", value=longest * per,
+        Number(id="longest_gap", name=say("fat_plane.longest_gap"), value=longest * per,
                unit=unit, plus_minus=2.0 * per),
     ]  # fmt: skip
     at_joint = _level(distance, np.abs(along) <= JOINT)
     if np.isfinite(at_joint):
-        numbers.append(Number(id="distance_joint", name="distance at the level of the joint",
+        numbers.append(Number(id="distance_joint", name=say("fat_plane.distance_joint"),
                               value=at_joint * per, unit=unit,
                               plus_minus=DISTANCE_ERROR * per))  # fmt: skip
     return tuple(numbers)
@@ -115,10 +115,10 @@ def _against(pic: Picture, along: Array, curves: tuple[Array, Array], control: M
     if np.isfinite(away) and abs(away) > ELSEWHERE:
         return (), say("verdict.untold"), say("fat.elsewhere", away=away)
     error = float(np.hypot(DISTANCE_ERROR, DISTANCE_ERROR)) * pic.per_mm
-    shown = [Number(id="displacement", name="displacement at the joint against the control",
+    shown = [Number(id="displacement", name=say("fat_plane.displacement"),
                     value=joint * pic.per_mm, unit=pic.unit, plus_minus=error)]  # fmt: skip
     if np.isfinite(away):
-        shown.append(Number(id="displacement_away", name="displacement away from the joint",
+        shown.append(Number(id="displacement_away", name=say("fat_plane.displacement_away"),
                             value=away * pic.per_mm, unit=pic.unit, plus_minus=error))  # fmt: skip
     return tuple(shown), *_word(
         joint, away, thicker, min(share, control.number("continuity").value)

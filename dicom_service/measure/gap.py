@@ -71,7 +71,7 @@ def _shifts(pic: Picture, line: Array, across: Array) -> tuple[Number, ...]:
             continue
         step = abs(other - one) / np.hypot(1.0, (slope + tilt) / 2)
         numbers.append(Number(id=f"shift_{words}", unit=pic.unit, value=float(step) * pic.per_mm,
-                              name=f"step of the bone's edge at the {words} end",
+                              name=say(f"lucent_line.shift_{words}"),
                               plus_minus=SHIFT_ERROR * pic.per_mm))  # fmt: skip
     return tuple(numbers)
 
@@ -166,14 +166,14 @@ def _answer(pic: Picture, line: Array, profile: Array, offsets: Array,
     width = bell if narrow else _slot(profile, offsets, start)
     beyond = [_beside(profile, sign * (offsets - centre), 2.5 * sd + 0.2) for sign in (-1, 1)]
     numbers = (
-        Number(id="width", name="full width at half depth",
+        Number(id="width", name=say("lucent_line.width"),
                value=(BOUND if narrow else width) * per, unit=unit,
                plus_minus=None if narrow else 0.25 * per, bound="at most" if narrow else ""),
-        Number(id="depth", name="depth of the dip", value=depth, unit="grey values"),
-        Number(id="limit", name="detection limit beside it", value=limit, unit="grey values"),
-        Number(id="area", name="width times depth", value=depth * bell / 0.9394 * per,
+        Number(id="depth", name=say("lucent_line.depth"), value=depth, unit="grey values"),
+        Number(id="limit", name=say("lucent_line.limit"), value=limit, unit="grey values"),
+        Number(id="area", name=say("lucent_line.area"), value=depth * bell / 0.9394 * per,
                unit=f"grey values x {unit}"),
-        Number(id="step", name="step of brightness across the line",
+        Number(id="step", name=say("lucent_line.step"),
                value=beyond[1] - beyond[0], unit="grey values"),
     )  # fmt: skip
     doubts = [*pic.doubts, say("line.alike")]

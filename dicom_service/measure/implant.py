@@ -42,7 +42,7 @@ def implant(pic: Picture, first: Point, second: Point, *joint: Point) -> Measure
     ends = pic.mm([first, second])
     length = float(np.hypot(*(ends[1] - ends[0])))
     if not 5.0 <= length <= 250:
-        raise NotMeasurable(say("implant.points"))
+        raise NotMeasurable(say("metal.points"))
     ends, width, metal = _centred(pic, ends, length)
     forward = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
     tips = _tips(pic, ends, forward, width)
@@ -66,7 +66,7 @@ def _level(pic: Picture, profile: Array, beside: Array) -> float:
     rest, top = float(np.median(beside)), float(profile.max())
     low, high = np.percentile(pic.values[::4, ::4], [1, 99.5])
     if top - rest < 0.3 * (high - low):
-        raise NotMeasurable(say("implant.no_metal"))
+        raise NotMeasurable(say("metal.no_metal"))
     return (top + rest) / 2
 
 
@@ -86,16 +86,16 @@ def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float, fl
         metal = values > level
         known = metal.any(axis=1)
         if known.mean() < 0.8:
-            raise NotMeasurable(say("implant.no_metal"))
+            raise NotMeasurable(say("metal.no_metal"))
         count = metal[known].sum(axis=1)
         centre = (metal[known] * offsets).sum(axis=1) / count
         line = np.polynomial.Polynomial.fit(share[known], centre, 1)
         if float(np.std(centre - line(share[known]))) > 0.5:
-            raise NotMeasurable(say("implant.not_straight"))
+            raise NotMeasurable(say("metal.not_straight"))
         width = float(np.median(count)) * pic.fine
         ends = ends + np.array([line(0.0), line(1.0)])[:, None] * across
     if width > 0.4 * length:
-        raise NotMeasurable(say("implant.wide"))
+        raise NotMeasurable(say("metal.wide"))
     return ends, width, level
 
 
@@ -110,7 +110,7 @@ def _tips(pic: Picture, ends: Array, forward: Array, width: float) -> Array:
         smooth = ndimage.gaussian_filter1d(np.nan_to_num(values, nan=0.0), 0.3 / (pic.fine / 2))
         metal = smooth > 0.5 * (smooth.max() + smooth.min())
         if metal[-1] or not metal[0]:
-            raise NotMeasurable(say("implant.no_end"))
+            raise NotMeasurable(say("metal.no_end"))
         last = int(np.argmin(metal))
         out.append(end + sign * (steps[last] - pic.fine / 4) * forward)
     return np.stack(out)
@@ -123,7 +123,7 @@ def _halos(pic: Picture, middle: Array, across: Array, width: float
     offsets = np.arange(-reach, reach + pic.fine, pic.fine)
     values = pic.sample(middle[:, None, :] + offsets[None, :, None] * across)
     if not np.isfinite(values).all():
-        raise NotMeasurable(say("implant.border"))
+        raise NotMeasurable(say("metal.border"))
     mean = np.asarray(np.median(ndimage.gaussian_filter1d(values, 0.12 / pic.fine, axis=1), axis=0))
     top = float(mean[np.abs(offsets) < width / 2].max())
     found = []
@@ -163,22 +163,23 @@ def _answer(pic: Picture, tips: Array, width: float, halos: list[Rim],
     per, unit = pic.per_mm, pic.unit
     length = float(np.hypot(*(tips[1] - tips[0])))
     numbers = [
-        Number(id="length", name="length of the metal", value=length * per, unit=unit,
+        Number(id="length", name=say("implant.length"), value=length * per, unit=unit,
                plus_minus=LENGTH_ERROR * per),
-        Number(id="diameter", name="its width", value=width * per, unit=unit, plus_minus=0.5 * per),
+        Number(id="diameter", name=say("implant.diameter"), value=width * per, unit=unit,
+               plus_minus=0.5 * per),
     ]  # fmt: skip
-    doubts = [*pic.doubts, say("implant.short")]
+    doubts = [*pic.doubts, say("metal.short")]
     for side, halo in zip((say("word.first"), say("word.second")), halos, strict=True):
         if halo.width is None:
-            doubts.append(say("implant.uneven", side=side))
+            doubts.append(say("metal.uneven", side=side))
             continue
         numbers.append(Number(
-            id=f"halo_{side}", name=f"lucent rim, {side} side", value=halo.width * per, unit=unit,
+            id=f"halo_{side}", name=say(f"implant.halo_{side}"), value=halo.width * per, unit=unit,
             plus_minus=HALO_ERROR * per if halo.seen else None,
             bound="" if halo.seen else "at most",
         ))  # fmt: skip
     if any(halo.seen for halo in halos):
-        doubts.append(say("implant.enhanced"))
+        doubts.append(say("metal.enhanced"))
     profile = Profile(name=say("curve.implant_brightness"), unit="grey values",
                       along=tuple(round(float(o) * per, 3) for o in curve[0]),
                       values=tuple(round(float(v), 2) for v in curve[1]))  # fmt: skip

@@ -15,6 +15,8 @@ COVERED_ERROR = 1.2
 JOINT_ERROR = 0.6
 CLICKED_ERROR = 2.5
 """95 % of a distance to a joint line that was only clicked."""
+STEP, END = 0.1, 0.5
+"""mm between points of a line, and how near its end the joint may go on beyond the clicks."""
 EDGE = 0.15
 """mm by which a logarithmic image moves the steepest fall into a round bone."""
 ROUND = 20.0
@@ -61,17 +63,17 @@ def _told(pic: Picture, tips: Array, forward: Array, heights: list[float], hidde
     ends = (say("word.first"), say("word.second"))
     for words, height, covered in zip(ends, heights, hidden, strict=True):
         if not np.isfinite(height):
-            doubts.append(say("implant.no_edge", end=words))
+            doubts.append(say("metal.no_edge", end=words))
             continue
         error = COVERED_ERROR if covered else BEYOND_ERROR
-        numbers.append(Number(id=f"beyond_{words}", name=f"{words} end beyond the bone's edge",
+        numbers.append(Number(id=f"beyond_{words}", name=say(f"implant.beyond_{words}"),
                               value=(half - height) * per, unit=unit,
                               plus_minus=error * per))  # fmt: skip
         if covered:
-            doubts.append(say("implant.covered", end=words))
+            doubts.append(say("metal.covered", end=words))
     if len(numbers) == 2:
         error = COVERED_ERROR if any(hidden) else BONE_ERROR
-        numbers.insert(0, Number(id="bone", name="bone along the implant's axis",
+        numbers.insert(0, Number(id="bone", name=say("implant.bone"),
                                  value=sum(heights) * per, unit=unit,
                                  plus_minus=error * per))  # fmt: skip
         spots = np.stack([middle - heights[0] * forward, middle + heights[1] * forward])
@@ -86,7 +88,7 @@ def to_joint(pic: Picture, tips: Array, width: float, clicked: tuple[Point, Poin
         joint = joint_space(pic, *clicked)
     except NotMeasurable as refusal:
         lines, error = [pic.mm(clicked)], CLICKED_ERROR
-        doubts.append(say("implant.joint_clicked", why=refusal.said))
+        doubts.append(say("metal.joint_clicked", why=refusal.said))
         drawn = [Drawn(kind="line", name="joint as clicked", points=clicked)]
     else:
         drawn = [d for d in joint.drawn if d.name in ("first margin", "second margin")]
@@ -94,17 +96,21 @@ def to_joint(pic: Picture, tips: Array, width: float, clicked: tuple[Point, Poin
     rim = _rim(tips, width)
     apart = [np.hypot(*(rim[:, None, :] - _fine(line)[None, :, :]).T) for line in lines]
     distance = min(float(a.min()) for a in apart)
+    ends = round(END / STEP)
+    within = min(float(a[ends:-ends].min(initial=np.inf)) for a in apart)
     if any(_inside(_fine(line), tips, width).any() for line in lines):
-        doubts.append(say("implant.crosses"))
+        doubts.append(say("metal.crosses"))
         distance = 0.0
-    number = Number(id="joint", name="distance from the joint's margin", unit=pic.unit,
+    elif within > distance + 0.1:
+        doubts.append(say("metal.joint_end"))
+    number = Number(id="joint", name=say("implant.joint"), unit=pic.unit,
                     value=distance * pic.per_mm, plus_minus=error * pic.per_mm)  # fmt: skip
     return [number], drawn, doubts
 
 
 def _fine(line: Array) -> Array:
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-    along = np.arange(0.0, run[-1] + 0.1, 0.1)
+    along = np.arange(0.0, run[-1] + STEP, STEP)
     return np.stack([np.interp(along, run, line[:, i]) for i in (0, 1)], axis=1)
 
 

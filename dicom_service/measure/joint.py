@@ -267,10 +267,10 @@ def _answer(pic: Picture, line: Array, normals: Array, edges: Array, blur: Array
     if error == SLIGHT:
         doubts.append(say("joint.blurred", blur=blur.max()))
     numbers = [
-        Number(id="minimum", name="minimum over 2 mm", value=max(lowest, NARROWEST) * per,
+        Number(id="minimum", name=say("joint_space.minimum"), value=max(lowest, NARROWEST) * per,
                unit=unit, plus_minus=None if narrow else error * per,
                bound="at most" if narrow else ""),
-        Number(id="mean", name="mean width", value=mean * per, unit=unit,
+        Number(id="mean", name=say("joint_space.mean"), value=mean * per, unit=unit,
                plus_minus=error * per),
     ]  # fmt: skip
     holes: list[Array] = []
@@ -305,18 +305,18 @@ def _margin_numbers(
 ) -> tuple[list[Number], tuple[Pit, ...] | None]:
     """Roughness and deepest pit of one margin, and its pits."""
     depth, found = pits(margin, -normal if side == 0 else normal)
-    words, per, unit = ("first margin", "second margin")[side], pic.per_mm, pic.unit
-    numbers = [Number(id=f"roughness_{side + 1}", name=f"roughness (rms), {words}",
+    per, unit = pic.per_mm, pic.unit
+    numbers = [Number(id=f"roughness_{side + 1}", name=say(f"joint_space.roughness_{side + 1}"),
                       value=float(np.std(depth)) * per, unit=unit)]  # fmt: skip
     name = f"pit_{side + 1}"
     if not found:
         return numbers, found
     deepest = found[0]
     numbers += [
-        Number(id=name, name=f"deepest notch, {words}", value=deepest.depth * per, unit=unit,
+        Number(id=name, name=say(f"joint_space.{name}"), value=deepest.depth * per, unit=unit,
                plus_minus=None if deepest.narrow else PIT_ERROR * per,
                bound="at least" if deepest.narrow else ""),
-        Number(id=f"{name}_at", name="its place from the first end of the margin",
+        Number(id=f"{name}_at", name=say(f"joint_space.{name}_at"),
                value=float(np.hypot(*(deepest.place - margin[0]))) * per, unit=unit,
                plus_minus=PLACE_ERROR * per),
     ]  # fmt: skip

@@ -5,6 +5,7 @@ import numpy as np
 from dicom_service.measure.limb import find_limb
 from dicom_service.measure.model import Drawn, Measured, Number
 from dicom_service.measure.raster import Picture
+from dicom_service.measure.said import say
 
 METHOD, VERSION = "sesamoid.limb_axis", "1"
 STATIONS = 24
@@ -23,7 +24,7 @@ def limb_axis(pic: Picture) -> Measured:
     chosen = axis[np.linspace(0, len(axis) - 1, STATIONS).round().astype(int)]
     return Measured(
         kind="limb_axis", method=METHOD, version=VERSION, calibration=pic.calibration,
-        numbers=(Number(id="length", name="length of what is seen", value=length, unit=pic.unit),),
+        numbers=(Number(id="length", name=say("limb_axis.length"), value=length, unit=pic.unit),),
         drawn=(Drawn(kind="line", name="limb axis", points=pic.points(chosen)),),
         doubts=pic.doubts,
     )  # fmt: skip

@@ -25,7 +25,7 @@ class Number(Frozen):
     """One number: `plus_minus` is the half width of its 95 % interval, None when not known."""
 
     id: str
-    name: str
+    name: Said
     value: float
     unit: str
     plus_minus: float | None = None
@@ -74,7 +74,7 @@ class Measured(Frozen):
     @property
     def said(self) -> tuple[Sentence, ...]:
         """What the sentences and names are made of, each once, for a screen in another language."""
-        names = (profile.name for profile in self.profiles)
+        names = [n.name for n in self.numbers] + [p.name for p in self.profiles]
         spoken = (self.refusal, self.word, self.why, self.calibration, *self.doubts, *names)
         return tuple({s: s.sentence for s in spoken if s.id}.values())
 

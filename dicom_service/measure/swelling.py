@@ -121,20 +121,21 @@ def _numbers(
     bound = "at least" if burnt else ""
     error = None if burnt else THICKNESS_ERROR * per
 
-    def number(name: str, words: str, value: float, plus_minus: float | None) -> Number:
-        return Number(id=name, name=words, value=round(value * per, 3), unit=unit,
-                      plus_minus=plus_minus, bound=bound if "thick" in words else "")  # fmt: skip
+    def number(name: str, value: float, plus_minus: float | None) -> Number:
+        return Number(id=name, name=say(f"swelling_profile.{name}"), unit=unit,
+                      value=round(value * per, 3), plus_minus=plus_minus,
+                      bound=bound if name == "thickest" else "")  # fmt: skip
 
     sides_of = (_median(sides[:, 0]), _median(sides[:, 1]))
-    wide = number("bone_width", "median width over the bones", width, error and 2**0.5 * error)
+    wide = number("bone_width", width, error and 2**0.5 * error)
     if burnt:
         # an outer bone can be lost in the outline of what is not burnt: the lesser side is sure
-        return (number("thickest", "thickest soft tissue", min(sides_of), None), wide)
+        return (number("thickest", min(sides_of), None), wide)
     return (
-        number("thickest", "thickest soft tissue", float(sides[at, side]), error),
-        number("thickest_at", "place of it along the limb", float(along[at]), 5 * per),
-        number("median_first", "median thickness, first side", sides_of[0], error),
-        number("median_second", "median thickness, second side", sides_of[1], error),
+        number("thickest", float(sides[at, side]), error),
+        number("thickest_at", float(along[at]), 5 * per),
+        number("median_first", sides_of[0], error),
+        number("median_second", sides_of[1], error),
         wide,
     )
 

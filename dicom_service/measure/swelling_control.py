@@ -71,7 +71,7 @@ def against(
     except NotMeasurable as refusal:
         return Comparison((), say("verdict.untold"), refusal.said)
     found = _at_scale(pic, along, shape, control, match)
-    agreed = Number(id="match", name="agreement with the control along the limb",
+    agreed = Number(id="match", name=say("swelling_profile.match"),
                     value=match.agreement, unit="1")  # fmt: skip
     return Comparison((*found.numbers, agreed), found.word, found.why)
 
@@ -186,12 +186,12 @@ def _excess_numbers(pic: Picture, found: tuple[float, ...]) -> tuple[Number, ...
     top, at, centre, spread, share, lean = found
     per, unit = pic.per_mm, pic.unit
     return (
-        Number(id="excess", name="largest excess of width over the control", value=top * per,
+        Number(id="excess", name=say("swelling_profile.excess"), value=top * per,
                unit=unit, plus_minus=COMPARED_ERROR * per),
-        Number(id="excess_at", name="its place from the joint", value=at * per, unit=unit),
-        Number(id="centre", name="centre of the excess from the joint", value=centre * per,
+        Number(id="excess_at", name=say("swelling_profile.excess_at"), value=at * per, unit=unit),
+        Number(id="centre", name=say("swelling_profile.centre"), value=centre * per,
                unit=unit),
-        Number(id="spread", name="spread of the excess", value=spread * per, unit=unit),
-        Number(id="share", name="share of it near the joint", value=share, unit="1"),
-        Number(id="lean", name="first (-1) to second (+1) side", value=lean, unit="1"),
+        Number(id="spread", name=say("swelling_profile.spread"), value=spread * per, unit=unit),
+        Number(id="share", name=say("swelling_profile.share"), value=share, unit="1"),
+        Number(id="lean", name=say("swelling_profile.lean"), value=lean, unit="1"),
     )  # fmt: skip

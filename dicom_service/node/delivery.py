@@ -16,6 +16,7 @@ from dicom_service.errors import PeerAway, SesamoidError
 from dicom_service.node.commitment import Reports, request_for
 from dicom_service.node.echo import calling_entity, why_not
 from dicom_service.node.outgoing import Carrier, NotOffered, NotRead, Prepared, read_ahead
+from dicom_service.node.parting import partable
 from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     COMMITMENT,
@@ -31,9 +32,6 @@ from dicom_service.store import OutboxRow, Store, reach
 log = logging.getLogger(__name__)
 _REPORT_SECONDS = 2.0
 """How long the association stays open for a report on it; later ones come on another."""
-
-_RELEASE_SECONDS = 1.0
-"""How long the answer to a release is waited for; then the association is aborted."""
 
 
 class Outcome(NamedTuple):
@@ -73,8 +71,6 @@ class Delivery:
         self._ask_again_at = ask_again_at
         self._reported = threading.Event()
         self._outcome = Outcome([], [])
-        self._answering = threading.Lock()
-        self._released = False
 
     def run(self, rows: list[OutboxRow]) -> Outcome:
         """Store the owed rows and ask about all.
@@ -85,6 +81,7 @@ class Delivery:
             No association; nothing was done.
         """
         association = self._associate(rows)
+        release = partable(association)
         carrier = Carrier(association, self._settings.peer_timeout_seconds)
         try:
             with carrier:
@@ -96,7 +93,7 @@ class Delivery:
             elif taken:
                 self._store.outbox_sent([row.id for row in taken], "", None)
         finally:
-            self._release(association)
+            release()
             carrier.close()
         return self._outcome
 
@@ -118,34 +115,10 @@ class Delivery:
         )
         if not association.is_established:
             raise PeerAway(f"{why_not(association, self._peer)}.")
-        self._guard(association)
         connection = association.dul.socket
         if connection is not None and connection.socket is not None:
             connection.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         return association
-
-    def _guard(self, association: Association) -> None:
-        """A report that crosses our release gets no answer: the peer could not take one.
-
-        The library would send it, and its state machine would break on it. The report itself
-        is taken; the peer sends it again on an association of its own.
-        """
-        send = association.dimse.send_msg
-
-        def send_unless_released(*message: Any) -> None:
-            with self._answering:
-                if not self._released:
-                    send(*message)
-
-        association.dimse.send_msg = send_unless_released  # type: ignore[method-assign, assignment]
-
-    def _release(self, association: Association) -> None:
-        with self._answering:
-            self._released = True
-        if association.is_established:
-            # A peer whose report crosses the release may wait for its answer and give none.
-            association.acse_timeout = _RELEASE_SECONDS
-            association.release()
 
     def _store_all(
         self, carrier: Carrier, association: Association, rows: list[OutboxRow]

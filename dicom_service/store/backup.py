@@ -207,7 +207,7 @@ def _copied_by(copy: Callable[[Path], object], what: str, target: Path, digest: 
     temp = target.with_name(f"{target.name}.part")
     copy(temp)
     sync_file(temp)
-    if digest and digest_of(temp)[0] != digest:
+    if digest and digest_of(temp, like=digest)[0] != digest:
         temp.unlink()
         raise SetupError(
             f"{what} is not what was received: its content has changed on the disk. "

@@ -1,6 +1,5 @@
 """Signing: documents, state and outbox rows become durable together."""
 
-import hashlib
 import io
 from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
@@ -13,7 +12,7 @@ from dicom_service.errors import NotFound, NotReady, VersionConflict
 from dicom_service.report.model import ReportContent
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries
-from dicom_service.store.digests import dataset_offset
+from dicom_service.store.digests import digest_of_bytes
 from dicom_service.store.faults import reach
 from dicom_service.store.index import Unsure, retried
 from dicom_service.store.indexing import insert_instance
@@ -197,7 +196,7 @@ class Documents(Shelf):
                 connection,
                 _header(row, paper),
                 blob=blob,
-                digest=_digest(paper.data),
+                digest=digest_of_bytes(paper.data),
                 size=len(paper.data),
                 source="this node",
                 at_us=received_at,
@@ -306,7 +305,3 @@ def _header(row: Any, paper: NewDocument) -> InstanceHeader:
         accession_number=row.accession_number,
         study_description=row.description,
     )
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data[dataset_offset(data[:144]) :]).hexdigest()

@@ -13,7 +13,7 @@ from dicom_service.errors import DifferentBytes, OtherSite, SesamoidError, Setup
 from dicom_service.store import audit, events
 from dicom_service.store.backlog import Backlog
 from dicom_service.store.blobs import Blob, full_disk_named
-from dicom_service.store.digests import digest_of
+from dicom_service.store.digests import digest_of, same_kind
 from dicom_service.store.elsewhere import Elsewhere
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
@@ -196,6 +196,8 @@ class Objects(Sites):
     def _accept(self, temp: Path, arrival: Arrival) -> Literal["new", "duplicate"]:
         header = arrival.header
         known = self._known(header.sop_instance_uid)
+        if known is not None and not same_kind(known[0], arrival.digest):
+            arrival = arrival._replace(digest=digest_of(temp, like=known[0])[0])
         if known == (arrival.digest, False, arrival.site):
             self._came_again(header, arrival.prior)
             return "duplicate"

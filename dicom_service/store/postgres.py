@@ -26,6 +26,11 @@ from dicom_service.store.moving import copy_to_file
 log = logging.getLogger(__name__)
 
 CONNECT_SECONDS = 10
+GONE_SECONDS = 20
+"""After which a line on which nothing comes back, no acknowledgement of a packet, counts as cut.
+
+A network that loses every packet says nothing: without this a question waits for ever.
+"""
 STUCK_SECONDS = 60
 """After which the server ends a transaction in which nothing happens: it holds others up."""
 _LISTEN_SECONDS = 1.0
@@ -117,8 +122,7 @@ class PostgresIndex(Index):
     def connected(self) -> psycopg.Connection[Any]:
         """A connection of its own, without transactions, for listening."""
         arguments = self.engine.dialect.create_connect_args(self._url)[1]
-        arguments["connect_timeout"] = CONNECT_SECONDS
-        return psycopg.connect(**arguments, autocommit=True)
+        return psycopg.connect(**{**_patience(), **arguments}, autocommit=True)
 
     def close(self) -> None:
         """Close every connection."""
@@ -170,6 +174,21 @@ class _NoNul(StrDumperUnknown):
         return super().dump(obj.replace("\0", "\ufffd") if "\0" in obj else obj)
 
 
+_SERVERS = ("tcp_user_timeout", "keepalives_idle", "keepalives_interval", "keepalives_count")
+
+
+def _patience() -> dict[str, int]:
+    """How long the driver waits for the network; an address of the settings may say otherwise."""
+    probe = max(GONE_SECONDS // 4, 1)
+    return {
+        "connect_timeout": CONNECT_SECONDS,
+        "tcp_user_timeout": GONE_SECONDS * 1000,  # something is under way
+        "keepalives_idle": probe,  # we wait for an answer, or for what others tell
+        "keepalives_interval": probe,
+        "keepalives_count": 3,
+    }
+
+
 def _open(url: str) -> Engine:
     try:
         there = make_url(url).set(drivername="postgresql+psycopg")
@@ -182,7 +201,7 @@ def _open(url: str) -> Engine:
         pool_pre_ping=True,  # a server that was started again is not our user's trouble
         hide_parameters=True,  # names of patients do not belong into errors and logs
         connect_args={
-            "connect_timeout": CONNECT_SECONDS,
+            **{name: value for name, value in _patience().items() if name not in there.query},
             "prepare_threshold": None,  # a plan made for all values is bad for most lists
             "application_name": "sesamoid",
         },
@@ -196,8 +215,13 @@ def _open(url: str) -> Engine:
             "SELECT set_config('idle_in_transaction_session_timeout', %s, false), "
             "set_config('synchronous_commit', CASE WHEN current_setting('synchronous_commit') "
             "= 'off' THEN 'on' ELSE current_setting('synchronous_commit') END, false), "
-            "set_config('jit', 'off', false)",
-            (f"{STUCK_SECONDS}s",),
+            "set_config('jit', 'off', false), "
+            # What we notice of a line that is cut the server should notice of it too.
+            "set_config('tcp_user_timeout', %s, false), "
+            "set_config('tcp_keepalives_idle', %s, false), "
+            "set_config('tcp_keepalives_interval', %s, false), "
+            "set_config('tcp_keepalives_count', %s, false)",
+            (f"{STUCK_SECONDS}s", *(str(_patience()[name]) for name in _SERVERS)),
         )
         connection.autocommit = False
 

@@ -31,8 +31,8 @@ from dicom_service.store.columns import (
 )
 from dicom_service.store.schema_accounts import users as _users  # noqa: F401 - one metadata
 
-VERSION = 12
-"""Raised whenever a table changes; a store with a newer one is refused."""
+VERSION = 13
+"""Raised whenever a table, or what stands in one, changes; a store with a newer one is refused."""
 
 schema_version = Table("schema_version", metadata, Column("version", Integer, nullable=False))
 

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from dicom_service.errors import Refused
 from dicom_service.intake.model import ImageFacts, Spacing, StudyFacts
-from dicom_service.measure import Drawn, Measured, Profile, complete
+from dicom_service.measure import Drawn, Measured, Number, Profile, complete
 from dicom_service.measure.lengths import usable_spacing
 from dicom_service.report.computed import UNITS
 from dicom_service.review.computed import Computed, ComputedNumber, Curve, Scale, Shape
@@ -188,7 +188,7 @@ def kept_of(asked: Computed, found: Measured) -> Computed:
         update={
             "method": found.method,
             "version": found.version,
-            "numbers": tuple(ComputedNumber(**dict(n)) for n in found.numbers),
+            "numbers": tuple(_number(n) for n in found.numbers),
             "word": str(found.word),
             "why": str(found.why),
             "doubts": tuple(str(doubt) for doubt in found.doubts),
@@ -197,6 +197,10 @@ def kept_of(asked: Computed, found: Measured) -> Computed:
             "curves": tuple(_curve(p) for p in found.profiles[:SHOWN_CURVES]),
         }
     )
+
+
+def _number(number: Number) -> ComputedNumber:
+    return ComputedNumber(**{**dict(number), "name": str(number.name)})
 
 
 def _shape(drawn: Drawn) -> Shape:

@@ -132,7 +132,9 @@ def as_measured(measurement: Measurement, spacing: Spacing) -> Measured:
     return Measured(
         kind=made.kind, method=made.method, version=made.version,
         calibration=recalled(measurement.calibration, made.said),
-        numbers=tuple(Number(**dict(n)) for n in made.numbers),
+        numbers=tuple(
+            Number(**{**dict(n), "name": recalled(n.name, made.said)}) for n in made.numbers
+        ),
         refusal=_why_none(made),
     )  # fmt: skip
 

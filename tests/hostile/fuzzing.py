@@ -123,7 +123,10 @@ def pdu(data: bytes) -> None:
                 if whole[0] == P_DATA:
                     messages.take(whole)
                 inlet.drop(len(whole))
-            messages.flush()
+            if not messages.hand_on():
+                inlet.make_room()
+            else:
+                inlet.turn()
     messages.close()
     assert not any(_FOLDER.iterdir())
 

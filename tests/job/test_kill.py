@@ -5,75 +5,17 @@ without it, and must finish the job.
 """
 
 import contextlib
-import os
-import re
-import signal
-import subprocess
-import sys
 import time
 
 import pytest
 
-from dicom_service.passwords import hash_password
 from dicom_service.review.model import Reading
-from dicom_service.store import Store
 from test_pacs.archive import Archive
 from test_pacs.reader import ReaderClient, RequestRefused
 from test_pacs.sending import send
 from test_pacs.studies import small_study
-from tests.job.helpers import PASSWORD, USER, read_and_save
-
-
-class NodeProcess:
-    """`sesamoid serve` as a process that can be killed."""
-
-    def __init__(self, folder, archive_port: int) -> None:
-        self.folder = folder
-        self.config = folder / "node.toml"
-        self.config.write_text(
-            f'data_folder = "{folder / "data"}"\ndimse_port = 0\nhttp_port = 0\n'
-            "settle_seconds = 0.5\nretry_first_seconds = 0.2\ncommitment_seconds = 5\n"
-            'archive = "archive"\n[[peers]]\nname = "archive"\nae_title = "ARCHIVE"\n'
-            f"port = {archive_port}\n"
-        )
-        store = Store(folder / "data")
-        store.add_user(USER, "Vreeland^Ida^^Dr", hash_password(PASSWORD), ["reader"])
-        store.close()
-        self.process: subprocess.Popen[str] | None = None
-
-    def start(self, fault: str = "") -> ReaderClient:
-        command = [sys.executable, "-m", "dicom_service"]
-        environment = os.environ | {"SESAMOID_FAULT": fault, "PYTHONUNBUFFERED": "1"}
-        self.process = subprocess.Popen(
-            [*command, "--config", str(self.config), "serve", "--no-viewer"],
-            stdout=subprocess.PIPE,
-            text=True,
-            env=environment,
-        )
-        said = ""
-        while "Web:" not in said:
-            line = self.process.stdout.readline()
-            assert line, f"the node did not start: {said}"
-            said += line
-        self.dimse_port = int(re.search(r"SESAMOID at [\d.]+:(\d+)", said)[1])
-        client = ReaderClient(re.search(r"http://\S+", said)[0])
-        client.sign_in(USER, PASSWORD)
-        return client
-
-    def died(self, seconds: float = 20) -> bool:
-        try:
-            killed = self.process.wait(seconds) == -signal.SIGKILL
-        except subprocess.TimeoutExpired:
-            return False
-        self.process.stdout.close()
-        return killed
-
-    def stop(self) -> None:
-        if self.process and self.process.poll() is None:
-            self.process.terminate()
-            self.process.wait(20)
-        if self.process:
-            self.process.stdout.close()
+from tests.job.helpers import PASSWORD, read_and_save
+from tests.job.node_process import NodeProcess
 
 
 @pytest.fixture

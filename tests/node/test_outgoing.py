@@ -15,6 +15,7 @@ from pynetdicom.dsutils import split_dataset
 from dicom_service.errors import TryLater
 from dicom_service.node import delivery, outgoing
 from dicom_service.node.outgoing import Carrier, NotOffered, prepare, read_ahead
+from dicom_service.node.parting import partable
 from dicom_service.node.services import COMMITMENT, COMMITMENT_INSTANCE
 from tests.node.conftest import CR, image, wait_for, written
 
@@ -161,12 +162,7 @@ def test_a_commitment_report_between_objects_is_taken_and_answered(tmp_path):
     answered = threading.Event()
 
     def handle(event):
-        report = N_EVENT_REPORT()
-        report.MessageID, report.EventTypeID = 7, 1
-        report.AffectedSOPClassUID = COMMITMENT
-        report.AffectedSOPInstanceUID = COMMITMENT_INSTANCE
-        context = event.assoc.accepted_contexts[-1].context_id
-        event.assoc.dimse.send_msg(report, context)
+        tell(event.assoc)
         return 0
 
     def sent(event):
@@ -180,6 +176,35 @@ def test_a_commitment_report_between_objects_is_taken_and_answered(tmp_path):
                 assert carrier.store(prepare(association, path)).Status == 0
         assert len(reports) == 2
         assert answered.wait(5.0)
+
+
+def test_a_report_while_the_reactor_stands_still_does_not_keep_the_association_from_ending():
+    theirs, answered = [], threading.Event()
+    handlers = {
+        evt.EVT_ESTABLISHED: lambda event: theirs.append(event.assoc),
+        evt.EVT_DIMSE_RECV: lambda _: answered.set(),
+    }
+    with peer(handlers) as (association, reports):
+        release = partable(association)
+        association._reactor_checkpoint.clear()
+        wait_for(lambda: association._is_paused)
+        tell(theirs[0])
+        assert answered.wait(5.0)
+        wait_for(lambda: not any("_serve_request" in t.name for t in threading.enumerate()))
+        ending = threading.Thread(target=release, daemon=True)
+        ending.start()
+        ending.join(10.0)
+        assert association.is_released
+        assert len(reports) == 1
+
+
+def tell(association):
+    """Report a commitment over an association that the other side opened."""
+    report = N_EVENT_REPORT()
+    report.MessageID, report.EventTypeID = 7, 1
+    report.AffectedSOPClassUID = COMMITMENT
+    report.AffectedSOPInstanceUID = COMMITMENT_INSTANCE
+    association.dimse.send_msg(report, association.accepted_contexts[-1].context_id)
 
 
 @contextlib.contextmanager

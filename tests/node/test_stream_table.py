@@ -4,9 +4,10 @@ The library's table stays in charge; ours is only P-DATA in Sta6. A new version 
 be taken when these pass.
 """
 
-import hashlib
+import os
 import socket
 import struct
+import threading
 
 import pytest
 from pynetdicom import AE
@@ -22,6 +23,8 @@ from dicom_service.node.stream.command import C_STORE, Command, Malformed, decod
 from dicom_service.node.stream.file import file_start
 from dicom_service.node.stream.inlet import Inlet
 from dicom_service.node.stream.messages import Messages, Services
+from dicom_service.node.stream.scribe import Scribe
+from dicom_service.store.digests import digest_of_bytes
 
 CR = "1.2.840.10008.5.1.4.1.1.1"
 EXPLICIT = "1.2.840.10008.1.2.1"
@@ -175,7 +178,7 @@ def test_an_object_in_any_pieces_is_stored_with_its_digest(line, tmp_path):
             stream += pdu(pdv(1, last, part[start : start + size]))
         for start in range(0, len(stream), 40_000):
             one.hear(stream[start : start + 40_000], "Sta6")
-        assert one.stored == [(part, hashlib.sha256(part).hexdigest())]
+        assert one.stored == [(part, digest_of_bytes(part))]
         assert list(tmp_path.iterdir()) == []
 
 
@@ -210,8 +213,74 @@ def test_the_inlet_keeps_an_unfinished_pdu_when_it_makes_room():
         assert bytes(inlet.pdu) == first
         inlet.drop(len(first))
         assert inlet.pdu is None
+        inlet.make_room()
         inlet.fill()
         assert bytes(inlet.pdu) == second
+
+
+def test_what_was_taken_stays_readable_while_the_next_is_received_until_the_next_turn():
+    peer, ours = socket.socketpair()
+    with peer, ours:
+        ours.setblocking(False)
+        inlet = Inlet(ours, 100)
+        first, second = pdu(b"a" * 60), pdu(b"b" * 60)
+        peer.sendall(first + second[:20])
+        inlet.fill()
+        taken = inlet.pdu
+        inlet.drop(len(first))
+        inlet.turn()
+        peer.sendall(second[20:])
+        inlet.fill()
+        assert bytes(inlet.pdu) == second
+        assert bytes(taken) == first
+
+
+def test_a_large_object_is_digested_and_written_while_more_of_it_is_received(line, monkeypatch):
+    one, writers = line(pdu_accepted=300_000), set()
+    write = os.writev
+
+    def seen(*arguments):
+        writers.add(threading.current_thread().name)
+        return write(*arguments)
+
+    monkeypatch.setattr("os.writev", seen)
+    part = bytes(range(256)) * 8000
+    stream = pdu(pdv(1, 3, command_set(C_STORE, 0)))
+    for start in range(0, len(part), 100_000):
+        last = 2 if start + 100_000 >= len(part) else 0
+        stream += pdu(pdv(1, last, part[start : start + 100_000]))
+    for start in range(0, len(stream), 70_000):
+        one.hear(stream[start : start + 70_000], "Sta6")
+    assert one.stored == [(part, digest_of_bytes(part))]
+    assert "scribe" in writers
+    one.upper._messages.close()
+
+
+def test_a_disk_that_fills_behind_the_receivers_back_is_remembered(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    scribe = Scribe()
+    file = IncomingFile(tmp_path, CR, "1.2.3", EXPLICIT, Limits())
+    monkeypatch.setattr("os.writev", full)
+    file.append(memoryview(b"data"))
+    assert file.hand_to(scribe)
+    file.flush()
+    assert isinstance(file.error, StorageFull)
+    file.discard()
+    scribe.close()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_scribes_job_raises_is_raised_to_who_waits_for_it():
+    def broken():
+        raise RuntimeError("of the job")
+
+    scribe = Scribe()
+    scribe.begin(broken)
+    with pytest.raises(RuntimeError, match="of the job"):
+        scribe.wait()
+    scribe.close()
 
 
 @pytest.mark.parametrize("most", [0, 64, 1000])

@@ -6,6 +6,13 @@ import { setObservation } from '../../viewer_plugin/panel/reading.js';
 import { Sender } from '../../viewer_plugin/panel/sender.js';
 import { DPA, ML, id, reading, said } from './example.js';
 
+/** What the panel leaves out the node fills in. */
+function withDefaults(content) {
+  const seen = Object.entries(content.observations).map(([item, views]) => [item, Object.fromEntries(
+    Object.entries(views).map(([view, one]) => [view, { by_group: false, ...one }]))]);
+  return { landmarks: {}, prior_landmarks: {}, outlines: [], findings_generated: '', ...content, observations: Object.fromEntries(seen) };
+}
+
 /** A node that keeps versions and can lose its answers. */
 class Node {
   version = 0;
@@ -19,7 +26,7 @@ class Node {
   async save(_study, version, content) {
     if (version !== this.version) throw new ApiError(412, 'Saved by another tab.', { current: this.version });
     this.version += 1;
-    this.reading = JSON.parse(JSON.stringify(content));
+    this.reading = withDefaults(JSON.parse(JSON.stringify(content)));
     if (this.loseAnswer) throw new ApiError(0, 'The node does not answer.');
     return { version: this.version, reading: content, gaps: [], saved_at: 'now' };
   }
@@ -45,7 +52,7 @@ test('newer content follows our own version whose answer was lost', async () => 
   await assert.rejects(sender.save(0, first));
   node.loseAnswer = false;
   assert.equal((await sender.save(0, second)).version, 2);
-  assert.deepEqual(node.reading, second);
+  assert.deepEqual(node.reading, withDefaults(second));
 });
 
 test('a version by somebody else is a conflict and is not overwritten', async () => {

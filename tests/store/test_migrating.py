@@ -9,10 +9,12 @@ import pytest
 from alembic import op
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from sqlalchemy import select
 
+from dicom_service.errors import SetupError
 from dicom_service.store import ListQuery, Store
 from dicom_service.store.columns import metadata
-from dicom_service.store.schema import VERSION
+from dicom_service.store.schema import VERSION, instances
 from tests.store.conftest import Kit
 
 OLDER = sorted((Path(__file__).parent / "older").glob("*.sql"))
@@ -85,6 +87,23 @@ def test_and_the_work_goes_on_in_it(taken_over):
     kit.withdraw()
     assert kit.state() == "withdrawn"
     assert kit.store.audit_verify().why == ""
+
+
+def test_a_program_that_knows_only_the_older_digests_refuses_it_before_there_is_a_newer_one(
+    taken_over, monkeypatch
+):
+    kit = taken_over
+    folder = kit.store.folder
+    kit.store.close()
+    monkeypatch.setattr("dicom_service.store.migrating.VERSION", 12)
+    with pytest.raises(SetupError, match="newer version of this program"):
+        Store(folder)
+    monkeypatch.undo()
+    kit.store = kit.open()
+    kit.image("1.77")
+    with kit.store._index.read() as connection:
+        digests = connection.execute(select(instances.c.digest)).scalars().all()
+    assert {digest.startswith("blake3:") for digest in digests} == {False, True}
 
 
 def test_its_tables_are_then_those_of_a_new_folder(older, tmp_path):

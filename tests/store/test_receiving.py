@@ -1,6 +1,7 @@
 """An accepted object is durable and visible; a refused one leaves nothing."""
 
 import errno
+import hashlib
 import os
 import resource
 import sqlite3
@@ -14,6 +15,7 @@ from sqlalchemy.exc import OperationalError
 from dicom_service.errors import DifferentBytes, StorageFull
 from dicom_service.store import events
 from dicom_service.store.digests import dataset_offset
+from dicom_service.store.schema import instances
 
 
 def _files(kit):
@@ -71,6 +73,18 @@ def test_file_meta_information_does_not_make_an_object_different(kit):
 
     kit.image("1.1", file(b"\x02\x00\x13\x00SH\x02\x00V1"))
     assert kit.image("1.1", file(b"\x02\x00\x13\x00SH\x04\x00V1.1")) == "duplicate"
+
+
+def test_an_object_that_was_digested_in_the_older_way_is_known_again(kit):
+    kit.image("1.1", b"first")
+    older = {"digest": hashlib.sha256(b"first").hexdigest()}
+    with kit.store._index.write() as connection:
+        connection.execute(instances.update().values(**older))
+    assert kit.image("1.1", b"first") == "duplicate"
+    for _ in range(2):
+        with pytest.raises(DifferentBytes):
+            kit.image("1.1", b"second")
+    assert len(kit.store.quarantined()) == 1
 
 
 def test_a_file_that_ends_within_its_first_element_has_no_data_set():

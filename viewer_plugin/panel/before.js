@@ -7,7 +7,7 @@ import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { localDateTime, personName } from './header.js';
 import { pairs } from './priors.js';
-import { dayText as day, meaningOf } from './numbers.js';
+import { computedName, dayText as day } from './numbers.js';
 import { lower, strings } from './strings.js';
 
 const text = strings.before;
@@ -111,7 +111,7 @@ function changes(session) {
 
 function changeRow(session, m, block) {
   const item = session.template.items.find(one => one.id === m.item);
-  const what = m.computed ? meaningOf(m) : lower(strings.finding[m.kind]);
+  const what = m.computed ? computedName(m.computed, strings.measuring.kinds) : lower(strings.finding[m.kind]);
   return h('li', { key: m.id }, h('p', { class: 'sentence' }, `${item?.name ?? m.item}, ${what}`), block);
 }
 

@@ -6,6 +6,7 @@ import { h } from './dom.js';
 import { numberText } from './numbers.js';
 import { timePlot } from './plots.js';
 import { putMeasurement } from './reading.js';
+import { inWords } from './said.js';
 import { lower, strings } from './strings.js';
 
 const text = strings.changes;
@@ -25,7 +26,7 @@ export function changeBlock(session, measurement) {
     h('h3', null, text.title),
     answer.against.slice(0, MOST_SHOWN).map((one, i) => against(session, measurement, one, i, kept)),
     answer.against.length > MOST_SHOWN && h('p', { key: 'more', class: 'dim small' }, text.more(answer.against.length - MOST_SHOWN)),
-    overTime(answer.series[0]));
+    overTime(answer.series[0] && { ...answer.series[0], name: inWords(answer.series[0].name, measurement.computed?.said) }));
 }
 
 /** The node's answer; null when there is nothing to compare with, or not yet. */
@@ -37,7 +38,7 @@ export function changesOf(session, measurement) {
 function against(session, measurement, one, index, kept) {
   const change = one.compared.changes[0];
   const name = sourceName(one);
-  if (!change) return h('p', { key: `${index}`, class: 'small dim' }, h('strong', null, name), ` ${one.compared.refusal}`);
+  if (!change) return h('p', { key: `${index}`, class: 'small dim' }, h('strong', null, name), ` ${inWords(one.compared.refusal, one.compared.said)}`);
   const verdict = change.real === null ? 'unknown' : change.real ? 'real' : 'none';
   const told = isTold(measurement.note ?? '', one.words);
   const tell = () => session.commit(putMeasurement(session.reading, { ...measurement, note: withStatement(measurement.note ?? '', one.words) }), told ? text.takenOut : text.put);
@@ -46,8 +47,8 @@ function against(session, measurement, one, index, kept) {
     h('dl', null,
       pair(text.then, amount(change.before, change.unit)), pair(text.now, amount(change.now, change.unit)),
       pair(text.difference, signed(change.difference, change.unit)), pair(text.detectable, change.detectable === null ? '–' : amount(change.detectable, change.unit))),
-    verdict === 'unknown' && h('p', { class: 'small' }, h('span', { class: 'sentence' }, change.words)),
-    one.compared.doubts.length > 0 && h('ul', { class: 'small dim' }, one.compared.doubts.map(doubt => h('li', { key: doubt }, h('span', { class: 'sentence' }, doubt)))),
+    verdict === 'unknown' && h('p', { class: 'small' }, h('span', { class: 'sentence' }, inWords(change.words, one.compared.said))),
+    one.compared.doubts.length > 0 && h('ul', { class: 'small dim' }, one.compared.doubts.map(doubt => h('li', { key: doubt }, h('span', { class: 'sentence' }, inWords(doubt, one.compared.said))))),
     kept && !session.signed && one.words && h('button', { class: 'link', 'aria-pressed': String(told), title: one.words, onclick: tell }, told ? text.takeOut : text.tell));
 }
 

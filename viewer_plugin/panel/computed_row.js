@@ -6,6 +6,7 @@ import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { plots } from './measure_result.js';
 import { computedName, numberText } from './numbers.js';
+import { inWords } from './said.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -24,6 +25,7 @@ export function computeButton(session, finding = null) {
 export function computedRow({ session }, m) {
   const computed = /** @type {import('./types.js').Computed} */ (m.computed);
   const view = session.template.views.find(v => v.uid === m.view);
+  const say = words => inWords(words, computed.said);
   const name = computedName(computed, text.kinds);
   const first = computed.numbers[0];
   const label = `${name} ${first ? numberText(first) : strings.finding.working}`;
@@ -35,10 +37,10 @@ export function computedRow({ session }, m) {
       !session.signed && h('button', { class: 'link', 'aria-label': text.adjustNamed(label), onclick: () => session.measuring.adjust(m) }, text.adjust)),
     h('details', { key: 'more' }, h('summary', null, text.details(computed.doubts.length)),
       h('ul', { class: 'small' },
-        h('li', { key: 'how', class: 'dim' }, text.by(computed.method, computed.version), m.calibration && ` · ${m.calibration}`),
-        computed.numbers.slice(1).map(n => h('li', { key: n.id }, `${n.name}: ${numberText(n)}`)),
-        computed.word && h('li', { key: 'word' }, `${computed.word} – ${computed.why}`),
-        computed.doubts.map(doubt => h('li', { key: doubt }, doubt)))),
-    plots(computed.kind, computed.curves, 170),
+        h('li', { key: 'how', class: 'dim' }, text.by(computed.method, computed.version), m.calibration && ` · ${say(m.calibration)}`),
+        computed.numbers.slice(1).map(n => h('li', { key: n.id }, `${say(n.name)}: ${numberText(n)}`)),
+        computed.word && h('li', { key: 'word' }, `${say(computed.word)} – ${say(computed.why)}`),
+        computed.doubts.map(doubt => h('li', { key: doubt }, say(doubt))))),
+    plots(computed.kind, computed.curves, computed.said, 170),
     first && changeBlock(session, m));
 }

@@ -10,6 +10,7 @@ import { drawOn } from './drawing_line.js';
 import { keyOf } from './keys.js';
 import { aggressiveness } from './lesion.js';
 import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
+import { worth } from './said.js';
 import { lower, strings } from './strings.js';
 
 const text = strings.finding;
@@ -95,7 +96,7 @@ export function measurementList(ctx, list) {
     const label = `${text[m.kind]} ${valueText(m)}`;
     return h('li', { key: m.id },
       h('span', { class: 'number' }, valueText(m)),
-      h('span', { class: 'dim how' }, [lower(text[m.kind]), view?.label, m.calibration].filter(Boolean).join(' · ')),
+      h('span', { class: 'dim how' }, [lower(text[m.kind]), view?.label, worth(m.calibration)].filter(Boolean).join(' · ')),
       !session.signed && h('button', { class: 'btn square', 'aria-label': `${text.remove}: ${label}`, onclick: () => remove(m) }, '×'),
       changeBlock(session, m));
   }));

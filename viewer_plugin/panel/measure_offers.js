@@ -4,6 +4,7 @@
 import { dayText } from './numbers.js';
 import { sameView } from './priors.js';
 import { shortLabel } from './map_state.js';
+import { published } from './said.js';
 import { strings } from './strings.js';
 
 /**
@@ -19,7 +20,7 @@ import { strings } from './strings.js';
 /** An offer with its words; those of published measurements come from the node. @returns {Offer} */
 export function worded(/** @type {Offer} */ offer) {
   const words = strings.measuring.offers[offer.kind];
-  if (!words) return offer;
+  if (!words) return published(offer);
   const landmarks = offer.landmarks.map(mark => ({ ...mark, name: words.marks[mark.id] ?? mark.id }));
   return { ...offer, title: words.title, guidance: words.guidance, landmarks };
 }

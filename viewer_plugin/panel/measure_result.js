@@ -5,6 +5,7 @@ import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
 import { numberText } from './numbers.js';
 import { barPlot, curvePlot, publishedPlot } from './plots.js';
+import { inWords } from './said.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -13,32 +14,33 @@ const text = strings.measuring;
 export function results({ session }) {
   const { measuring } = session;
   const { result, offer } = measuring;
+  const say = words => inWords(words, result?.said);
   if (!result) return null;
   const stale = measuring.stage === 'working' ? ' stale' : '';
   if (result.refusal) {
-    return h('div', { key: 'refused', class: `refused${stale}`, role: 'alert' }, h('strong', null, text.refused), h('p', null, result.refusal), doubts(result));
+    return h('div', { key: 'refused', class: `refused${stale}`, role: 'alert' }, h('strong', null, text.refused), h('p', null, say(result.refusal)), doubts(result));
   }
   return h('div', { key: 'result', class: `result${stale}` },
     numbers(result),
-    result.word && h('p', { key: 'word', class: 'word' }, h('strong', null, result.word), ` – ${result.why}`),
+    result.word && h('p', { key: 'word', class: 'word' }, h('strong', null, say(result.word)), ` – ${say(result.why)}`),
     doubts(result),
-    h('p', { key: 'how', class: 'dim small' }, [result.calibration, text.by(result.method, result.version)].filter(Boolean).join(' · ')),
+    h('p', { key: 'how', class: 'dim small' }, [say(result.calibration), text.by(result.method, result.version)].filter(Boolean).join(' · ')),
     published(result, offer),
     changeBlock(session, measuring.asMeasurement()),
-    plots(result.kind, result.profiles),
+    plots(result.kind, result.profiles, result.said),
     beside(session, { ...result, name: offer.name }));
 }
 
 /** The table of the numbers; the first one is the answer. */
-export function numbers({ numbers: list }) {
+export function numbers({ numbers: list, said }) {
   return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
     h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
-      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, number.name)), h('td', null, number.bound && `${number.bound} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
+      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, inWords(number.name, said))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
 }
 
-function doubts({ doubts: list }) {
+function doubts({ doubts: list, said }) {
   return list.length > 0 && h('div', { key: 'doubts', class: 'doubts' }, h('h3', null, text.doubts),
-    h('ul', null, list.map(doubt => h('li', { key: doubt }, h('span', { class: 'sentence' }, doubt)))));
+    h('ul', null, list.map(doubt => h('li', { key: doubt }, h('span', { class: 'sentence' }, inWords(doubt, said))))));
 }
 
 /** Published values of this species, those of animals like this one first; each with source and grade. */
@@ -48,7 +50,7 @@ function published(result, offer) {
   if (!refs.length) return null;
   const first = result.numbers[0];
   return h('div', { key: 'published', class: 'published' }, h('h3', null, text.published),
-    result.kind === 'limb_measurement' && result.why && h('p', { class: 'small sentence' }, result.why),
+    result.kind === 'limb_measurement' && result.why && h('p', { class: 'small sentence' }, inWords(result.why, result.said)),
     publishedPlot(first, refs.filter(ref => ref.fit !== 'other')),
     h('ul', null, refs.map((ref, i) => h('li', { key: `${ref.source} ${i}`, class: ref.grade === 'V' && ref.fit !== 'other' ? '' : 'weak' },
       h('span', { class: 'number' }, refText(ref)), ' ', ref.population, ref.population && ' ',
@@ -67,11 +69,11 @@ export function refText({ mean, sd, lo, hi, unit }) {
 
 /**
  * The curves that a kind of measurement is read from.
- * @param {string} kind @param {any[]} curves @param {number} [width]
+ * @param {string} kind @param {any[]} curves @param {import('./said.js').Sentence[]} [said] @param {number} [width]
  */
-export function plots(kind, curves, width) {
+export function plots(kind, curves, said, width) {
   const many = { swelling_profile: 2, joint_space: 1, lucent_line: 1 }[kind] ?? 0;
-  const shown = curves.slice(0, many);
+  const shown = curves.slice(0, many).map(curve => ({ ...curve, name: inWords(curve.name, said) }));
   return shown.length > 0 && curvePlot(shown, text.alongs[kind], width);
 }
 

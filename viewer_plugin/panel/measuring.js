@@ -285,7 +285,7 @@ export class Measuring {
         true_mm: request.true_mm, scale: request.scale, before: this.before,
         method: result.method, version: result.version, numbers: result.numbers, word: result.word, why: result.why,
         // The node keeps shorter lines of its own; these are shown until it has answered.
-        doubts: result.doubts, shapes: result.drawn.map(thin), curves: result.profiles.slice(0, 2).map(thinCurve),
+        doubts: result.doubts, said: result.said, shapes: result.drawn.map(thin), curves: result.profiles.slice(0, 2).map(thinCurve),
       },
     };
   }

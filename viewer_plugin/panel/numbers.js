@@ -1,6 +1,7 @@
 // @ts-check
 /** How a computed number is written; the same as in the report. */
 
+import { inWords } from './said.js';
 import { strings } from './strings.js';
 
 const UNITS = { deg: '°', 1: '', px: ' px' };
@@ -14,12 +15,15 @@ export function numberText({ id = '', value, plus_minus: pm = null, unit, bound 
   // The size of a pixel is a small number.
   const digits = id === 'spacing' ? 4 : COARSE.has(unit) ? 1 : 2;
   const error = pm === null ? '' : ` ± ${pm.toFixed(digits)}`;
-  return `${bound ? `${bound} ` : ''}${value.toFixed(digits)}${error}${UNITS[unit] ?? ` ${unit}`}`;
+  return `${bound ? `${strings.measuring.bounds[bound]} ` : ''}${value.toFixed(digits)}${error}${UNITS[unit] ?? ` ${unitText(unit)}`}`;
 }
+
+/** A unit in words: "grey values x mm". */
+const unitText = (/** @type {string} */ unit) => unit.replace('grey values', strings.measuring.grey);
 
 /** What was measured, in a few words. */
 export function computedName(computed, kinds) {
-  return kinds[computed.kind] ?? computed.numbers[0]?.name ?? computed.name;
+  return kinds[computed.kind] ?? inWords(computed.numbers[0]?.name ?? computed.name, computed.said);
 }
 
 /** How the node names each kind; a published measurement goes by its own name. */

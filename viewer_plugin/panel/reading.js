@@ -242,7 +242,12 @@ function asked(computed) {
 function sorted(value) {
   if (Array.isArray(value)) return value.map(sorted);
   if (value === null || typeof value !== 'object') return value;
-  return Object.fromEntries(Object.keys(value).sort().map(key => [key, sorted(value[key])]));
+  return Object.fromEntries(Object.keys(value).sort().map(key => [key, sorted(value[key])]).filter(([, one]) => !isEmpty(one)));
+}
+
+/** What is left out here is filled in by the node as one of these; a text that is null means something else than "". */
+function isEmpty(value) {
+  return value === undefined || value === false || value === '' || (value !== null && typeof value === 'object' && Object.keys(value).length === 0);
 }
 
 function samePoints(a, b) {

@@ -108,7 +108,7 @@ export const english = {
     alongs: { swelling_profile: 'along the limb', joint_space: 'along the joint', lucent_line: 'across the line' },
     beside: 'Side by side', now: 'now', overTime: said => `The same measurement over time: ${said}.`,
     accept: 'Accept', acceptChange: 'Accept the change', discard: 'Discard', adjust: 'adjust', adjustNamed: name => `Adjust ${name}`, removeNamed: name => `Remove ${name}`,
-    fits: { fits: '', unknown: 'breed or sex not known', other: 'other animals than this' },
+    bounds: { 'at least': 'at least', 'at most': 'at most' }, grey: 'grey values', fits: { fits: '', unknown: 'breed or sex not known', other: 'other animals than this' },
     drawing: marks => `Where the points lie: ${marks.join(', ')}.`,
     offers: {
       joint_space: {

@@ -248,7 +248,7 @@ export const german = {
     alongs: { swelling_profile: 'entlang der Gliedmaße', joint_space: 'entlang des Gelenks', lucent_line: 'quer zur Linie' },
     beside: 'Nebeneinander', now: 'jetzt', overTime: said => `Dieselbe Messung im Verlauf: ${said}.`,
     accept: 'Annehmen', acceptChange: 'Änderung annehmen', discard: 'Verwerfen', adjust: 'anpassen', adjustNamed: name => `${name} anpassen`, removeNamed: name => `${name} entfernen`,
-    fits: { fits: '', unknown: 'Rasse oder Geschlecht nicht bekannt', other: 'andere Tiere als dieses' },
+    bounds: { 'at least': 'mindestens', 'at most': 'höchstens' }, grey: 'Grauwerte', fits: { fits: '', unknown: 'Rasse oder Geschlecht nicht bekannt', other: 'andere Tiere als dieses' },
     drawing: marks => `Wo die Punkte liegen: ${marks.join(', ')}.`,
     offers: {
       joint_space: {

@@ -15,7 +15,7 @@
  *   true_mm?: number, scale?: {kind: string, points: [number, number][], true_mm: number}|null,
  *   before?: {study_uid: string, view: string, points: [number, number][]}[],
  *   method: string, version: string, numbers: ComputedNumber[], word: string, why: string,
- *   doubts: string[], shapes: {kind: 'line'|'outline'|'points'|'circle', name: string,
+ *   doubts: string[], said?: import('./said.js').Sentence[], shapes: {kind: 'line'|'outline'|'points'|'circle', name: string,
  *   points: [number, number][], radius: number}[],
  *   curves: {name: string, unit: string, along: number[], values: (number|null)[]}[]}} Computed
  * @typedef {{id: string, item: string, view: string, kind: 'length'|'angle'|'computed',

@@ -1,7 +1,6 @@
 """An object on its way to disk: written as it arrives, its digest made on the way."""
 
 import ctypes
-import hashlib
 import os
 import struct
 import uuid
@@ -15,11 +14,13 @@ from pynetdicom import PYNETDICOM_IMPLEMENTATION_UID, PYNETDICOM_IMPLEMENTATION_
 from dicom_service.errors import BadObject, SesamoidError
 from dicom_service.node.headers import valid_uid
 from dicom_service.node.limits import Limits
+from dicom_service.node.stream.scribe import Scribe
 from dicom_service.store import full_disk_named
+from dicom_service.store.digests import Digest
 
 _START = 1 << 16
 """Bytes at the front kept in memory: the header is read from them, not from the disk."""
-_WRITEBACK = 4 << 20
+_WRITEBACK = 1 << 19
 """After so many bytes the system is told to begin writing them to the disk."""
 _AT_ONCE = 512
 """Pieces of one write; the system takes 1024."""
@@ -83,7 +84,9 @@ class IncomingFile:
         self._folder = folder
         self._most = limits.object
         self._small = small
-        self._digest = hashlib.sha256()
+        self._digest = Digest()
+        self._scribe: Scribe | None = None
+        """Who may be writing the last pieces."""
         self._start = bytearray()
         """What stays in memory: all of it, or the front, from which the header is read."""
         self._pieces: list[memoryview] = []
@@ -104,8 +107,8 @@ class IncomingFile:
 
     @property
     def digest(self) -> str:
-        """SHA-256 of the data set, as `store.accept` takes it."""
-        return self._digest.hexdigest()
+        """Of the data set, as `store.accept` takes it. Complete after `flush`."""
+        return self._digest.text
 
     @property
     def closed(self) -> bool:
@@ -113,7 +116,7 @@ class IncomingFile:
         return self._path is not None and self._file < 0
 
     def append(self, data: memoryview) -> None:
-        """Take a piece; it is read no later than the next `flush`."""
+        """Take a piece; it is read no later than the next `flush` or `hand_to`."""
         if self.error is not None:
             return
         if self.size + len(data) > self._most:
@@ -125,10 +128,29 @@ class IncomingFile:
             self.flush()
 
     def flush(self) -> None:
-        """Hand the pieces to the system; the caller may then reuse their memory."""
+        """Hand all pieces to the system; the caller may then reuse their memory."""
+        if self._scribe is not None:
+            scribe, self._scribe = self._scribe, None
+            scribe.wait()
         pieces, self._pieces = self._pieces, []
         if pieces and self.error is None:
             self._guarded(lambda: self._write(pieces))
+
+    def hand_to(self, scribe: Scribe) -> bool:
+        """Let `scribe` hand the pieces to the system.
+
+        Returns
+        -------
+        bool
+            Whether their memory is in use until the next call of this or of `flush` returns.
+        """
+        if not self._pieces or self.error is not None or self.size <= self._small:
+            self.flush()
+            return False
+        pieces, self._pieces = self._pieces, []
+        self._scribe = scribe
+        scribe.begin(lambda: self._guarded(lambda: self._write(pieces)))
+        return True
 
     def close(self) -> None:
         """Everything has been written."""
@@ -140,9 +162,11 @@ class IncomingFile:
     def discard(self) -> None:
         """Remove the file, unless the store has taken it."""
         self._pieces = []
-        self.close()
-        if self._path is not None:
-            self._path.unlink(missing_ok=True)
+        try:
+            self.close()
+        finally:
+            if self._path is not None:
+                self._path.unlink(missing_ok=True)
 
     def reader(self) -> "Reader":
         """The finished file, its front in memory."""

@@ -1,4 +1,4 @@
-"""The bytes of a connection in one preallocated buffer, seen PDU by PDU (PS3.8 9.3)."""
+"""The bytes of a connection in a preallocated buffer, seen PDU by PDU (PS3.8 9.3)."""
 
 import contextlib
 import socket
@@ -26,11 +26,19 @@ class Inlet:
         self._peer = peer
         self._most = most
         self._view = memoryview(bytearray(HEADER + most))
+        self._other: memoryview | None = None
         self._start = self._end = 0
         self._began: float | None = None
 
+    @property
+    def room(self) -> int:
+        """Bytes that the next `fill` can read."""
+        return len(self._view) - self._end
+
     def fill(self) -> int:
         """Read what there is, without waiting; returns its length, 0 when the peer hung up.
+
+        There must be `room`; it is made by `make_room` or by `turn`.
 
         Raises
         ------
@@ -39,7 +47,6 @@ class Inlet:
         OSError
             The connection broke.
         """
-        self._make_room()
         count = self._peer.recv_into(self._view[self._end :], 0, socket.MSG_DONTWAIT)
         # Many senders wait for each acknowledgement before the next small packet (Nagle); the
         # option lapses, so it is set after every read.
@@ -67,7 +74,7 @@ class Inlet:
 
     @property
     def pdu(self) -> memoryview | None:
-        """The first PDU with its header, when it is complete; valid until the next `fill`."""
+        """The first PDU with its header, when it is complete; valid until there is made room."""
         header = self.header
         if header is None or self._end - self._start < HEADER + header[1]:
             return None
@@ -87,20 +94,24 @@ class Inlet:
     def drop(self, length: int) -> None:
         """Forget bytes at the front: a PDU is done, so the wait for the next begins anew."""
         self._start += length
-        if self._start == self._end:
-            self._start = self._end = 0
-            self._began = None
-        else:
-            self._began = time.monotonic()
+        self._began = None if self._start == self._end else time.monotonic()
 
     def clear(self) -> None:
         """Forget everything."""
         self._start = self._end = 0
         self._began = None
 
-    def _make_room(self) -> None:
-        """Move an unfinished PDU to the front; it is what is left after whole ones are taken."""
+    def make_room(self) -> None:
+        """Move what nobody has taken to the front, over what was taken."""
         if self._start:
             held = self._end - self._start
             self._view[:held] = self._view[self._start : self._end]
             self._start, self._end = 0, held
+
+    def turn(self) -> None:
+        """Go on in the other buffer: what was taken stays as it is until the next turn."""
+        held = self._end - self._start
+        other = self._other or memoryview(bytearray(len(self._view)))
+        other[:held] = self._view[self._start : self._end]
+        self._view, self._other = other, self._view
+        self._start, self._end = 0, held

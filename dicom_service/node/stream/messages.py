@@ -17,6 +17,7 @@ from dicom_service.node.stream.command import (
 )
 from dicom_service.node.stream.file import IncomingFile
 from dicom_service.node.stream.inlet import HEADER
+from dicom_service.node.stream.scribe import Scribe
 
 _IN_COMMAND, _LAST = 1, 2
 """Bits of the message control header (PS3.8 E.2)."""
@@ -66,10 +67,12 @@ class Messages:
         self._limits = limits
         self._syntaxes = syntaxes
         self._services = services
+        self._scribe = Scribe()
         self._reset()
 
     def take(self, pdu: memoryview) -> None:
-        """Take one whole P-DATA PDU (PS3.8 9.3.5); its memory is in use until `flush`.
+        """Take one whole P-DATA PDU (PS3.8 9.3.5); its memory is in use until `flush`,
+        as long as this is `holding` some.
 
         Raises
         ------
@@ -87,6 +90,22 @@ class Messages:
             self._fragment(context_id, control, pdu[position + 6 : end])
             position = end
 
+    @property
+    def holding(self) -> bool:
+        """Whether memory of PDUs may be in use."""
+        return self._file is not None
+
+    def hand_on(self) -> bool:
+        """What was taken is written, now or soon.
+
+        Returns
+        -------
+        bool
+            Whether the memory of the PDUs is in use until the next call of this or of `flush`
+            returns.
+        """
+        return self._file is not None and self._file.hand_to(self._scribe)
+
     def flush(self) -> None:
         """What was taken is copied or written; the memory of the PDUs is free."""
         if self._file is not None:
@@ -94,9 +113,12 @@ class Messages:
 
     def close(self) -> None:
         """The association is over: remove what never became complete."""
-        if self._file is not None:
-            self._file.discard()
-        self._reset()
+        try:
+            if self._file is not None:
+                self._file.discard()
+            self._reset()
+        finally:
+            self._scribe.close()
 
     def _reset(self) -> None:
         self._context_id = 0

@@ -32,6 +32,8 @@ log = logging.getLogger(__name__)
 _TRANSFER, _AWAITING_CLOSE = "Sta6", "Sta13"
 _CLOSED, _INVALID = "Evt17", "Evt19"
 _LOOK_SECONDS = 0.5
+_LEAST_ROOM = 1 << 17
+"""Bytes that one read should be able to take."""
 _FRAGMENT_OF_COMMAND, _FRAGMENT_OF_DATA = b"\x03", b"\x02"
 
 
@@ -195,6 +197,7 @@ class StreamingDUL(DULServiceProvider):
             return False
         if not ready:
             return False
+        self._make_room()
         try:
             count = self.inlet.fill()
         except BlockingIOError:
@@ -204,6 +207,17 @@ class StreamingDUL(DULServiceProvider):
         if not count:
             self.event_queue.put(_CLOSED)
         return count > 0
+
+    def _make_room(self) -> None:
+        """Let what was taken be written, once there is much of it."""
+        messages = self._messages
+        if messages is None or not messages.holding:
+            self.inlet.make_room()
+        elif self.inlet.room < _LEAST_ROOM:
+            if messages.hand_on():
+                self.inlet.turn()
+            else:
+                self.inlet.make_room()
 
     def _patience(self) -> float:
         """Seconds until a timer must be looked at."""
@@ -237,7 +251,6 @@ class StreamingDUL(DULServiceProvider):
                     break
                 messages.take(pdu)
                 self.inlet.drop(len(pdu))
-            messages.flush()
         except Exception as error:  # noqa: BLE001 - whatever a peer's bytes do to the decoder
             log.warning("a message cannot be taken, its association ends: %s", plain(error))
             self.inlet.clear()
