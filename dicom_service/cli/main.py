@@ -6,12 +6,12 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import get_args
 
 from dicom_service import __version__, quiet_logs
 from dicom_service.cli import (
     audit,
     backup,
+    bucket,
     check,
     conformance,
     demo,
@@ -27,10 +27,11 @@ from dicom_service.cli import (
     users,
 )
 from dicom_service.errors import SesamoidError, outcome_of
-from dicom_service.measure.request import Kind
-from dicom_service.settings import Role, Settings, load
+from dicom_service.settings import Settings, load
 
 Command = Callable[[argparse.Namespace, Settings], int]
+Add = Callable[[str, Command, str], argparse.ArgumentParser]
+"""Adds a command: its name, what runs it, and what it does in a sentence."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -77,110 +78,65 @@ def _parser() -> argparse.ArgumentParser:
         sub.set_defaults(command=run, settings_of=settings_of)
         return sub
 
-    node = add("serve", serve.run, "Run the node: receive studies, serve the panel, send reports.")
-    node.add_argument("--ae-title", help="application entity title that peers call")
-    node.add_argument("--dimse-host", help="address of the DIMSE port")
-    node.add_argument("--dimse-port", type=int, help="DIMSE port")
-    node.add_argument("--http-host", help="address of the web pages")
-    node.add_argument("--http-port", type=int, help="port of the web pages")
-    node.add_argument(
-        "--role",
-        action="append",
-        dest="node_roles",
-        choices=get_args(Role),
-        help="do only this; may be given several times (default: all)",
-    )
-    node.add_argument(
-        "--no-viewer", action="store_true", help="do not fetch or serve the web viewer"
-    )
+    _running(add)
+    _reports(add)
+    _tables(add)
+    _keeping(add)
+    return parser
 
+
+def _running(add: Add) -> None:
+    serve.arguments(
+        add("serve", serve.run, "Run the node: receive studies, serve the panel, send reports.")
+    )
     clinic = add("demo", demo.run, "Run an invented clinic, the node and the viewer together.")
     clinic.add_argument("--http-port", type=int, help="port of the web pages")
     clinic.add_argument("--dimse-port", type=int, help="DIMSE port")
-
     add("selftest", selftest.run, "Do the whole job once without a browser and time each step.")
-
-    template = add("template", offline.template, "Write the prepared SR template of a study.")
-    template.add_argument("study_uid", metavar="STUDY_UID")
-    template.add_argument("--output", type=Path, help="file to write (default: STUDY_UID.dcm)")
-
-    written = add("samples", samples.run, "Write one of each object that we produce.")
-    written.add_argument("folder", type=Path, metavar="DIR")
-
-    checked = add("check", check.run, "Check DICOM files with our rules and outside validators.")
-    checked.add_argument("files", type=Path, nargs="+", metavar="FILE")
-    checked.add_argument("--json", action="store_true", help="print JSON instead of a table")
-
     examined = add("conformance", conformance.run, "Examine a peer, with invented animals only.")
     conformance.arguments(examined)
 
+
+def _reports(add: Add) -> None:
+    template = add("template", offline.template, "Write the prepared SR template of a study.")
+    template.add_argument("study_uid", metavar="STUDY_UID")
+    template.add_argument("--output", type=Path, help="file to write (default: STUDY_UID.dcm)")
+    checked = add("check", check.run, "Check DICOM files with our rules and outside validators.")
+    checked.add_argument("files", type=Path, nargs="+", metavar="FILE")
+    checked.add_argument("--json", action="store_true", help="print JSON instead of a table")
     other = add("export", exports.export, "Write a signed report as PDF, text, FHIR, HL7 and SR.")
     other.add_argument("study_uid", metavar="STUDY_UID")
     other.add_argument("folder", type=Path, metavar="DIR")
-
     case = add("teach", teach.run, "Write a signed study as a teaching case without names.")
     case.add_argument("study_uid", metavar="STUDY_UID")
     case.add_argument("folder", type=Path, metavar="FOLDER")
+    measure.arguments(add("measure", measure.run, "Measure one image file; prints JSON."))
 
+
+def _tables(add: Add) -> None:
+    written = add("samples", samples.run, "Write one of each object that we produce.")
+    written.add_argument("folder", type=Path, metavar="DIR")
     forms = add("mrrt", exports.mrrt, "Write every report template in the format of IHE MRRT.")
     forms.add_argument("folder", type=Path, metavar="DIR")
-
     codes = add("codes", knowledge.codes, "Print every code that we write, as CSV.")
     codes.add_argument(
         "--fhir", action="store_true", help="print our own codes as a FHIR R4 CodeSystem"
     )
-
     pages = add("docs", knowledge.docs, "Write the pages that are made from the data files.")
     pages.add_argument("folder", type=Path, metavar="DIR")
 
-    _measure(add("measure", measure.run, "Measure one image file; prints JSON."))
 
+def _keeping(add: Add) -> None:
+    users.arguments(add("user", users.run, "Add a user or set a password."))
     trail = add("audit", audit.run, "Prove the audit trail, or write it as DICOM audit messages.")
     audit.arguments(trail)
-
     quarantine.arguments(
         add("quarantine", quarantine.run, "Decide about copies of objects with other content.")
     )
-
     saved = add("backup", backup.run_backup, "Bring a backup up to date while the node runs.")
     saved.add_argument("folder", type=Path, metavar="FOLDER")
     restored = add("restore", backup.run_restore, "Make the data folder from a backup.")
     restored.add_argument("folder", type=Path, metavar="FOLDER")
-
-    account = add("user", users.run, "Add a user or set a password.")
-    account.add_argument("name")
-    account.add_argument("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
-    account.add_argument(
-        "--role",
-        action="append",
-        choices=["reader", "administrator", "device"],
-        help="may be repeated",
+    bucket.arguments(
+        add("bucket", bucket.run, "Compare bucket and index, or bring the objects back.")
     )
-    account.add_argument(
-        "--site", help="the roles are at this site; of a user that there is, only they change"
-    )
-    account.add_argument(
-        "--no-password", action="store_true", help="signs in through the provider of [oidc] only"
-    )
-    account.add_argument(
-        "--password-stdin", action="store_true", help="read the password from standard input"
-    )
-    return parser
-
-
-def _measure(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("file", type=Path, metavar="FILE")
-    sub.add_argument("kind", choices=get_args(Kind))
-    sub.add_argument("--point", action="append", metavar="COLUMN,ROW", help="in the order asked")
-    sub.add_argument("--name", help="measurement of the catalogue, such as aLDFA")
-    sub.add_argument("--species", help="compare with published values of this species")
-    sub.add_argument("--breed", help="compare with those of this breed or size")
-    sub.add_argument("--sex", choices=["M", "F"], help="compare with those of this sex")
-    sub.add_argument("--true-mm", type=float, help="true size of the ball or ruler")
-    sub.add_argument("--scale", choices=["ball", "ruler"],
-                     help="take the size of pixels from this, of --true-mm")  # fmt: skip
-    sub.add_argument("--scale-point", action="append", metavar="COLUMN,ROW")
-    other = "the other limb, an earlier image, or a fracture's view across"
-    sub.add_argument("--control", type=Path, help=other)
-    sub.add_argument("--control-point", action="append", metavar="COLUMN,ROW")
-    sub.add_argument("--png", type=Path, help="annotated picture to write")

@@ -1,6 +1,8 @@
 """`sesamoid measure`: one measurement on one file, as JSON and as a picture to look at."""
 
 import argparse
+from pathlib import Path
+from typing import get_args
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -8,6 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from dicom_service.errors import Refused, SetupError
 from dicom_service.measure import Drawn, Measured, MeasureRequest, Picture
+from dicom_service.measure.request import Kind
 from dicom_service.review.computed import ComputedNumber, Coordinate, Scale, number_words
 from dicom_service.settings import Settings
 from dicom_service.workflow.measuring import load, measure_file
@@ -16,6 +19,26 @@ COLOURS = ("#ff4040", "#40e0ff", "#ffd040", "#60ff60", "#ff70ff", "#ffffff")
 
 NARROWEST = 560
 """Width of the picture, so that words fit beneath a small image."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    add = parser.add_argument
+    add("file", type=Path, metavar="FILE")
+    add("kind", choices=get_args(Kind))
+    add("--point", action="append", metavar="COLUMN,ROW", help="in the order asked")
+    add("--name", help="measurement of the catalogue, such as aLDFA")
+    add("--species", help="compare with published values of this species")
+    add("--breed", help="compare with those of this breed or size")
+    add("--sex", choices=["M", "F"], help="compare with those of this sex")
+    add("--true-mm", type=float, help="true size of the ball or ruler")
+    add("--scale", choices=["ball", "ruler"],
+                     help="take the size of pixels from this, of --true-mm")  # fmt: skip
+    add("--scale-point", action="append", metavar="COLUMN,ROW")
+    other = "the other limb, an earlier image, or a fracture's view across"
+    add("--control", type=Path, help=other)
+    add("--control-point", action="append", metavar="COLUMN,ROW")
+    add("--png", type=Path, help="annotated picture to write")
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:

@@ -6,11 +6,25 @@ import signal
 import time
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from typing import get_args
 
 from dicom_service.errors import SesamoidError
 from dicom_service.service import Service
-from dicom_service.settings import Settings
+from dicom_service.settings import Role, Settings
 from dicom_service.viewer_install import ensure_viewer
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    add = parser.add_argument
+    add("--ae-title", help="application entity title that peers call")
+    add("--dimse-host", help="address of the DIMSE port")
+    add("--dimse-port", type=int, help="DIMSE port")
+    add("--http-host", help="address of the web pages")
+    add("--http-port", type=int, help="port of the web pages")
+    add("--role", action="append", dest="node_roles", choices=get_args(Role),
+        help="do only this; may be given several times (default: all)")  # fmt: skip
+    add("--no-viewer", action="store_true", help="do not fetch or serve the web viewer")
 
 
 def run(options: argparse.Namespace, settings: Settings) -> int:

@@ -13,6 +13,19 @@ from dicom_service.site import site_store
 from dicom_service.store import Store
 
 
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    add = parser.add_argument
+    add("name")
+    add("--display", help='name in the report, e.g. "Vreeland^Ida^^Dr"')
+    add("--role", action="append", choices=["reader", "administrator", "device"],
+        help="may be repeated")  # fmt: skip
+    add("--site", help="the roles are at this site; of a user that there is, only they change")
+    add("--no-password", action="store_true",
+        help="signs in through the provider of [oidc] only")  # fmt: skip
+    add("--password-stdin", action="store_true", help="read the password from standard input")
+
+
 def run(options: argparse.Namespace, settings: Settings) -> int:
     """Add the user, or set a new password when there is one of that name."""
     store = site_store(settings)

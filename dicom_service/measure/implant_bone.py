@@ -15,6 +15,8 @@ COVERED_ERROR = 1.2
 JOINT_ERROR = 0.6
 CLICKED_ERROR = 2.5
 """95 % of a distance to a joint line that was only clicked."""
+STEP, END = 0.1, 0.5
+"""mm between points of a line, and how near its end the joint may go on beyond the clicks."""
 EDGE = 0.15
 """mm by which a logarithmic image moves the steepest fall into a round bone."""
 ROUND = 20.0
@@ -94,9 +96,13 @@ def to_joint(pic: Picture, tips: Array, width: float, clicked: tuple[Point, Poin
     rim = _rim(tips, width)
     apart = [np.hypot(*(rim[:, None, :] - _fine(line)[None, :, :]).T) for line in lines]
     distance = min(float(a.min()) for a in apart)
+    ends = round(END / STEP)
+    within = min(float(a[ends:-ends].min(initial=np.inf)) for a in apart)
     if any(_inside(_fine(line), tips, width).any() for line in lines):
         doubts.append(say("metal.crosses"))
         distance = 0.0
+    elif within > distance + 0.1:
+        doubts.append(say("metal.joint_end"))
     number = Number(id="joint", name=say("implant.joint"), unit=pic.unit,
                     value=distance * pic.per_mm, plus_minus=error * pic.per_mm)  # fmt: skip
     return [number], drawn, doubts
@@ -104,7 +110,7 @@ def to_joint(pic: Picture, tips: Array, width: float, clicked: tuple[Point, Poin
 
 def _fine(line: Array) -> Array:
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-    along = np.arange(0.0, run[-1] + 0.1, 0.1)
+    along = np.arange(0.0, run[-1] + STEP, STEP)
     return np.stack([np.interp(along, run, line[:, i]) for i in (0, 1)], axis=1)
 
 

@@ -175,10 +175,27 @@ def measurement_uid(names: Names, measurement: Measurement) -> str:
 
 
 def method(names: Names, measurement: Measurement) -> Dataset:
-    """How the image was calibrated, as the measurement's method."""
-    pixels = measurement.unit == "px"
-    kind = "none" if pixels else names.image(measurement.view).spacing.kind
+    """How the image was calibrated, as the measurement's method.
+
+    A ball or ruler that the reader accepted on the image counts for more than its header.
+    """
+    if measurement.unit == "px":
+        kind = "none"
+    elif _scaled(names, measurement):
+        kind = "fiducial"
+    else:
+        kind = names.image(measurement.view).spacing.kind
     return sr.coded("HAS CONCEPT MOD", "measurement_method", f"calibrated_{kind}")
+
+
+def _scaled(names: Names, measurement: Measurement) -> bool:
+    made = measurement.computed
+    if made is not None and made.scale is not None:
+        return True
+    return any(
+        m.view == measurement.view and m.computed and m.computed.kind in ("ball", "ruler")
+        for m in names.content.reading.measurements
+    )
 
 
 def drawn(names: Names, measurement: Measurement) -> Dataset:

@@ -85,9 +85,9 @@ class Priors(Shelf):
         with self._index.write(study_uid) as connection:
             old = delete(prior_studies).where(key)
             connection.execute(old.where(prior_studies.c.prior_uid.in_(named)) if failed else old)
-            for prior in listed:
-                values = {"study_uid": study_uid, **prior.model_dump()}
-                connection.execute(insert(prior_studies).values(**values))
+            if listed:
+                rows = [{"study_uid": study_uid, **prior.model_dump()} for prior in listed]
+                connection.execute(insert(prior_studies), rows)
             fetched = select(func.count()).where(key, prior_studies.c.state == "fetched")
             search = PriorSearch(
                 state=state,

@@ -74,12 +74,13 @@ class Store(
             if file.is_file():
                 file.unlink()
                 temporary += 1
-        known, expected, hidden = self._known_blobs()
+        known, expected, hidden = self.known_blobs()
         found = set(self._blobs.names())
+        lost = self._blobs.lost(expected - found)
         for name in found - known:
             self._blobs.set_aside(name, self.folder / "set-aside")
         with self._index.write() as connection:
-            for name in expected - found:
+            for name in lost:
                 connection.execute(
                     update(instances).where(instances.c.blob == name).values(missing=True)
                 )
@@ -90,15 +91,16 @@ class Store(
             retried = connection.execute(
                 update(studies).where(studies.c.state == "failed").values(state="arriving")
             ).rowcount
-        self.release_outbox()
+        if not self.shared or self.in_bucket is None:
+            self.release_outbox()  # else nodes with folders of their own may be at it
         return SweepReport(
             temporary_files=temporary,
             blobs_without_rows=len(found - known),
-            rows_without_blobs=len(expected - found),
+            rows_without_blobs=len(lost),
             retried=retried,
         )
 
-    def _known_blobs(self) -> tuple[set[str], set[str], set[str]]:
+    def known_blobs(self) -> tuple[set[str], set[str], set[str]]:
         """Blobs that any row names, those that must be there, and those that need not be."""
         with self._index.read() as connection:
             stored = connection.execute(select(instances.c.blob, instances.c.missing)).all()

@@ -185,19 +185,7 @@ def _with_reports(
     instances: Sequence[StoredInstance],
     draft: Landmarks,
 ) -> _Gathered:
-    own: list[tuple[StoredInstance, report.OwnReport]] = []
-    foreign: list[tuple[StoredInstance, report.ForeignReport]] = []
-    unreadable: list[str] = []
-    for instance in instances:
-        if instance.sop_class_uid not in _REPORTS:
-            continue
-        document = _document(instance.path)
-        if isinstance(document, report.OwnReport):
-            own.append((instance, document))
-        elif isinstance(document, report.ForeignReport):
-            foreign.append((instance, document))
-        else:
-            unreadable.append(f"{_COULD_NOT} ({instance.sop_instance_uid}): {document.why}")
+    own, foreign, unreadable = _reports(instances)
     counted = [document for _, document in own]
     withdrawn = _withdrawn(instances)
     newest = report.prevailing_prior([d for d in counted if d.sop_instance_uid not in withdrawn])
@@ -234,6 +222,30 @@ def _with_reports(
         own_ones = own_measurements(shown.study_uid, shown.study_date, newest.content, images)
         measured = own_ones + measured
     return _Gathered(shown.model_copy(update=update), seen, measured)
+
+
+def _reports(
+    instances: Sequence[StoredInstance],
+) -> tuple[
+    list[tuple[StoredInstance, report.OwnReport]],
+    list[tuple[StoredInstance, report.ForeignReport]],
+    list[str],
+]:
+    """The reports among the objects: our own, others', and a sentence for each unreadable one."""
+    own: list[tuple[StoredInstance, report.OwnReport]] = []
+    foreign: list[tuple[StoredInstance, report.ForeignReport]] = []
+    unreadable: list[str] = []
+    for instance in instances:
+        if instance.sop_class_uid not in _REPORTS:
+            continue
+        document = _document(instance.path)
+        if isinstance(document, report.OwnReport):
+            own.append((instance, document))
+        elif isinstance(document, report.ForeignReport):
+            foreign.append((instance, document))
+        else:
+            unreadable.append(f"{_COULD_NOT} ({instance.sop_instance_uid}): {document.why}")
+    return own, foreign, unreadable
 
 
 def _withdrawn(instances: Sequence[StoredInstance]) -> frozenset[str]:

@@ -3,44 +3,34 @@
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Page, expect
 
 from dicom_service import report
 from dicom_service.validators import outside_problems
 from test_pacs.clinic import Clinic
 from test_pacs.studies import demo_study
 from tests.browser import real_node
-from tests.browser.real_node import PASSWORD
+from tests.browser.measuring import (
+    HANDLES,
+    TO_PAGE,
+    begin,
+    choose,
+    click_at,
+    item_ids,
+    measured,
+    opened,
+    sign,
+)
 from tests.browser.waiting import still
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
 SHOTS = Path(__file__).parent / "screenshots"
-USER = "ida"
 JOINT = ((522.0, 1010.0), (547.0, 1010.0))
 """Along the third metacarpophalangeal joint of the demo dog, DPa."""
 OBLIQUE = ((470.0, 391.0), (560.0, 391.0))
 """Along its antebrachiocarpal joint, which curves away from the beam."""
-
-TO_PAGE = """([uid, point]) => {
-  const { services } = window;
-  for (const [id] of services.viewportGridService.getState().viewports) {
-    const vp = services.cornerstoneViewportService.getCornerstoneViewport(id);
-    const image = vp?.getCurrentImageId?.();
-    if (!image || cornerstone.metaData.get('instance', image).SOPInstanceUID !== uid) continue;
-    const box = vp.element.getBoundingClientRect();
-    const [x, y] = vp.worldToCanvas(cornerstone.utilities.imageToWorldCoords(image, point));
-    return [box.left + x, box.top + y];
-  }
-}"""
-HANDLES = """() => [
-  ...document.querySelectorAll('[data-sesamoid-layer] circle[data-handle]')
-].map(c => {
-  const box = c.getBoundingClientRect();
-  return [box.left + box.width / 2, box.top + box.height / 2];
-})"""
 
 ZOOM = """uid => document.querySelector('sesamoid-panel').host
   .zoomTo(uid, {x: 535, y: 1008, fov: 220})"""
@@ -65,56 +55,10 @@ def shot(page: Page, name: str) -> None:
     page.screenshot(path=SHOTS / f"measuring-{name}.png")
 
 
-def opened(page: Page, clinic: Clinic) -> Locator:
-    page.set_viewport_size({"width": 1600, "height": 950})
-    page.goto(clinic.service.address)
-    page.get_by_label("User").fill(USER)
-    page.get_by_label("Password").fill(PASSWORD)
-    page.keyboard.press("Enter")
-    page.get_by_role("link", name=re.compile("Biscuit")).click()
-    panel = page.locator("sesamoid-panel")
-    panel.locator(".card h2").wait_for(timeout=60_000)
-    expect(page.locator(".cornerstone-canvas")).to_have_count(2)
-    return panel
-
-
-def click_at(page: Page, uid: str, point: tuple[float, float]) -> None:
-    x, y = page.evaluate(TO_PAGE, [uid, list(point)])
-    page.mouse.click(x, y)
-
-
-def begin(page: Page, panel: Locator, what: str) -> None:
-    page.keyboard.press("m")
-    panel.get_by_role("button", name=what).click()
-    expect(panel.locator(".marks")).to_be_visible()
-
-
-def measured(panel: Locator) -> Locator:
-    expect(panel.locator(".progress")).to_have_count(0)
-    expect(panel.locator(".result:not(.stale), .refused:not(.stale)")).to_be_visible(timeout=30_000)
-    return panel.locator(".result, .refused")
-
-
-def choose(page: Page, panel: Locator, section: str, name: str) -> None:
-    panel.get_by_role("button", name=section).first.click()
-    page.evaluate(
-        """name => { const s = document.querySelector('sesamoid-panel').session;
-        s.choose(s.template.items.find(i => i.id === name).id); }""",
-        name,
-    )
-
-
-def item_ids(page: Page) -> list[dict[str, Any]]:
-    return page.evaluate(
-        """() => document.querySelector('sesamoid-panel').session.template.items
-        .map(i => ({id: i.id, section: i.section, name: i.name}))"""
-    )
-
-
 def test_swelling_and_joint_from_the_click_to_the_signed_report(
     page: Page, clinic: Clinic, images: dict[str, str], tmp_path: Path
 ) -> None:
-    panel = opened(page, clinic)
+    panel = opened(page, clinic, "Biscuit", 2)
     dpa = images["DPA"]
     items = item_ids(page)
     soft = next(i["id"] for i in items if i["section"] == "soft_tissue")
@@ -171,13 +115,7 @@ def test_swelling_and_joint_from_the_click_to_the_signed_report(
     expect(panel.locator("li.computed")).to_contain_text("joint space width")
     expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
     # Signed, committed, and the same in the archive.
-    page.keyboard.press("c")
-    panel.get_by_label("Why you sign with this still open").fill("Only the measurements count.")
-    panel.get_by_label("Impression").fill("Swollen foot.")
-    expect(panel.locator(".save")).to_have_text(re.compile("^saved"))
-    panel.locator("input[name=password]").fill(PASSWORD)
-    panel.get_by_role("button", name=re.compile("^Sign")).click()
-    expect(panel.locator(".documents")).to_contain_text("committed", timeout=30_000)
+    sign(page, panel)
     signed = [d for d in clinic.archive.stored(images["study"]) if d.Modality == "SR"]
     by_title = {d.ConceptNameCodeSequence[0].CodeValue: d for d in signed}
     kept = report.read(by_title["18748-4"]).reading.measurements

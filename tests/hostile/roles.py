@@ -27,7 +27,7 @@ from tests.peers import free_port
 _FORKS = multiprocessing.get_context("forkserver")
 _FORKS.set_forkserver_preload([role_worker.__name__])  # the imports take longest, so they come once
 LEASE, PEER = 1.0, 0.15
-"""Seconds: of a preparation, and of waiting for the archive (a delivery's lease is 34 times that)."""
+"""Seconds of a preparation's lease, and of waiting for the archive: a delivery has 34 of these."""
 CALM = 60.0
 """After the trouble everything must be done within this; it only bounds a failure."""
 

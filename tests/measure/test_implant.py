@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from dicom_service.intake.model import Spacing
-from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture
+from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture, say
 from dicom_service.measure.implant import implant
 from test_pacs.phantom.beam import transmitted
 from test_pacs.phantom.bench import Bench
@@ -107,6 +107,20 @@ def test_a_joint_that_cannot_be_measured_is_taken_as_clicked_and_says_so():
     found = implant(shot.pic, *points[:2], *aside)
     assert found.number("joint").plus_minus > 2.0
     assert any("where it was clicked" in doubt for doubt in found.doubts)
+
+
+def test_a_joint_clicked_only_in_part_leaves_its_distance_in_doubt():
+    tilted = Screw((-10.5, 0, -16), (9, 0, -9), 3.5)
+    shot = shoot_bench(Bench(gap=2.0, screws=(tilted,)), rows=480)
+    screw_ends = tuple(map(tuple, shot.view.shown(np.array([tilted.head, tilted.tip]))))
+    column, row = shot.middle
+    partly, whole = (
+        implant(shot.pic, *screw_ends, (column - reach, row), (column + reach, row))
+        for reach in (20.0, 58.0)
+    )
+    assert say("metal.joint_end") in partly.doubts
+    assert partly.number("joint").value > whole.number("joint").value + 1.0
+    assert abs(whole.number("joint").value - 6.35) <= whole.number("joint").plus_minus
 
 
 def test_metal_that_crosses_a_joint_has_no_distance_from_it():

@@ -11,7 +11,7 @@ from dicom_service.errors import Refused
 from dicom_service.measure.catalogue import catalogue
 from dicom_service.report import build, plain_text, problems, read
 from dicom_service.report.model import ReportContent
-from dicom_service.report.walk import children, everything, name_of, text_below
+from dicom_service.report.walk import children, everything, name_of, text_below, value_of
 from dicom_service.review.computed import ComputedNumber, computed_words
 from dicom_service.validators import outside_problems
 
@@ -45,6 +45,22 @@ def test_the_measurement_document_has_numbers_algorithm_and_what_was_drawn(
     assert [item.GraphicType for item in shapes] == ["POLYLINE", "POLYLINE", "CIRCLE", "POLYLINE"]
     assert list(shapes[2].GraphicData) == [120.0, 215.0, 124.5, 215.0]
     assert list(shapes[3].GraphicData) == [1.0, 1.0, 9.0, 1.0, 5.0, 8.0, 1.0, 1.0]
+
+
+def test_an_object_of_known_size_is_the_method_of_what_was_scaled_by_it(
+    computed_content: ReportContent, evidence: list[Dataset]
+) -> None:
+    built = build(of_kind("final", computed_content), IDENTITY, DEVICE, evidence)
+    joint, thick = (
+        next(i for i, _ in everything(built.report) if name_of(i) == get(f"computed_{name}").key)
+        for name in ("joint_space_minimum", "swelling_profile_thickest")
+    )
+    methods = [value_of(children(item, "measurement_method")[0]) for item in (joint, thick)]
+    assert methods == [get("calibrated_fiducial").key, get("calibrated_detector").key]
+    assert built.measurements is not None
+    found = group(built.measurements, "sesamoid.joint_space")
+    first = next(item for item in children(found) if item.ValueType == "NUM")
+    assert value_of(children(first, "measurement_method")[0]) == methods[0]
 
 
 def test_without_points_of_the_reader_the_report_points_at_what_was_drawn(

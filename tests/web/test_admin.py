@@ -188,6 +188,8 @@ def test_figures_name_nobody_and_cannot_be_multiplied_by_callers(client, keep):
     assert 'sesamoid_studies{state="arriving"} 1.0' in text
     assert "sesamoid_objects 1.0" in text
     assert "sesamoid_journal_bytes 0.0" in text
+    assert "sesamoid_spool_bytes 0.0" in text
+    assert "sesamoid_bucket_away 0.0" in text
     assert "sesamoid_sign_ins_refused_total 1.0" in text
     made = 'sesamoid_http_requests_total{endpoint="session.sign_in",method="POST",status="200"} 1.0'
     assert made in text

@@ -135,6 +135,7 @@ export const measured = {
     no_edge: 'der Knochenrand jenseits des {end} Endes ist nicht zu sehen',
     covered: 'am {end} Ende verdeckt Metall den Knochen: Genommen wurde seine nahe Seite',
     joint_clicked: 'das Gelenk gilt dort, wo es angeklickt ist, nicht an seinen Rändern: {why}',
+    joint_end: 'am nächsten liegt das Metall einem Ende des angeklickten Gelenks, das weitergehen kann: bis zu seinem Rand anklicken, sonst kann der Abstand kleiner sein',
     crosses: 'das Metall kreuzt das Gelenk',
   },
   shaft: {
@@ -143,6 +144,9 @@ export const measured = {
     faint: 'Die Kortikales sind neben dem Rauschen zu schwach (Stärke {strength:.1f}).',
     strays: 'Die Mitte des Schafts weicht um {rms:.2f} mm (rms) von einer Geraden ab: Bleiben Sie auf einem geraden Knochen, entfernt von seinen Enden.',
     uneven: 'Die Breite zwischen den Rändern schwankt um {share:.0%}: nicht ein einzelner Schaft.',
+    no_edge: 'Neben der Linie durch beide Punkte wurde kein Knochenrand gefunden.',
+    neighbour: 'Neben dem Rand des Schafts läuft ein weiterer, und welcher von beiden ihm gehört, ist nicht sicher: Die Achse drehte sich um {turn:.1f} Grad. Klicken Sie auf einen Abschnitt, über dem kein anderer Knochen liegt und den keiner berührt.',
+    beside: 'neben dem Rand des Schafts läuft ein weiterer; gehörte er zum Schaft, drehte sich die Achse um {turn:.1f} Grad',
     bowed: 'der Schaft ist gebogen',
     bowed_by: 'der Schaft ist um {bow:.1f} Grad gebogen',
   },
