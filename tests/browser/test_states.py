@@ -88,6 +88,9 @@ def walked(page: Page, panel: Locator, node: Any, shots: Path, name: str) -> Non
         if wrong := [*faults(page), *panel.evaluate(TOO_WIDE)]:
             found[state] = wrong
         assert panel.evaluate(MOVING) == [] or name != "forced", state
+        if state in ("outline", "points", "refused", "measured", "finding-words", "landmarks"):
+            height = panel.locator(".card").evaluate("card => card.clientHeight")
+            assert height >= 150, f"{state}: only {height} pixels to work in"
     assert found == {}
     assert seen >= STATES
 
