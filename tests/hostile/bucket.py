@@ -8,6 +8,7 @@ carried out. In the end everything on the machine that the bucket has is thrown 
 """
 
 import argparse
+import contextlib
 import dataclasses
 import functools
 import json
@@ -22,7 +23,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from dicom_service.errors import StoreAway
 from dicom_service.store import Store, comparing, faults, spool
+from dicom_service.store.bucket import Bucket
 from dicom_service.store.elsewhere import Elsewhere, Place
 from tests.hostile import invariants, job, killing
 from tests.hostile.power import fast
@@ -33,8 +36,13 @@ POINTS = (*faults.POINTS[:2], *faults.POINTS[9:], *faults.BUCKET_POINTS)
 MODES = ("", "", "", "away", "busy", "lost", "lying")
 
 
-def run(seed: int, folder: Path, place: Place, way: Unreliable) -> tuple[list[str], Counter[str]]:
-    """All lives of one seed; returns what was broken, and how often each point killed."""
+def run(
+    seed: int, folder: Path, place: Place, way: Unreliable, careless: str = ""
+) -> tuple[list[str], Counter[str]]:
+    """All lives of one seed; returns what was broken, and how often each point killed.
+
+    With `careless` the node takes the store's word without looking, and this must find it.
+    """
     chosen = random.Random(f"bucket of {seed}")
     _shaken(way, random.Random(f"network of {seed}"))
     plans = [job.Plan(seed, number) for number in range(killing.STUDIES)]
@@ -43,7 +51,7 @@ def run(seed: int, folder: Path, place: Place, way: Unreliable) -> tuple[list[st
     with _in(place):
         for _ in range(killing.LIVES):
             fault = f"{chosen.choice(POINTS)}:{chosen.randint(1, 3)}"
-            status = live(folder, seed, fault, place, lines)
+            status = live(folder, seed, fault, place, lines, careless)
             found = invariants.broken(folder, plans, lines)
             if found:
                 return [f"after {fault}: {what}" for what in found], kills
@@ -51,14 +59,17 @@ def run(seed: int, folder: Path, place: Place, way: Unreliable) -> tuple[list[st
                 break
             kills[fault.partition(":")[0]] += 1
         way.of, way.mode = (lambda *_: False), ""
-        if live(folder, seed, "", place, lines) != 0:
+        if live(folder, seed, "", place, lines, careless) != 0:
             return ["the last life did not end well"], kills
         return [*_bucket(folder, plans, lines)], kills
 
 
-def live(folder: Path, seed: int, fault: str, place: Place, lines: list[str]) -> int:
+def live(
+    folder: Path, seed: int, fault: str, place: Place, lines: list[str], careless: str = ""
+) -> int:
     """One life in a process of its own; 9: it was killed."""
     told = [str(folder), str(seed), json.dumps(dataclasses.asdict(place) | {"authority": ""})]
+    told.append(careless)
     done = subprocess.run(
         [sys.executable, "-m", "tests.hostile.bucket", "--live", *told],
         env={**os.environ, faults.VARIABLE: fault},
@@ -73,10 +84,29 @@ def live(folder: Path, seed: int, fault: str, place: Place, lines: list[str]) ->
     return 0
 
 
-def _live(folder: str, seed: str, place: str) -> None:
+def _live(folder: str, seed: str, place: str, careless: str) -> None:
+    if careless:
+        Bucket.keep = _kept_unseen  # type: ignore[method-assign]
     where = Place(**json.loads(place) | {"authority": b""})
     with _in(where):
-        job.work(Path(folder), int(seed), lambda line: print(line, flush=True), killing.STUDIES)
+        opened: list[Store] = []
+        open_one = job.Store
+
+        def kept_open(folder: Path) -> Store:
+            opened.append(open_one(folder))
+            return opened[-1]
+
+        def say(line: str) -> None:
+            print(line, flush=True)
+            with contextlib.suppress(StoreAway):  # what can leave the spool does at once
+                opened[-1].drain()
+
+        job.Store = kept_open  # type: ignore[misc, assignment]
+        job.work(Path(folder), int(seed), say, killing.STUDIES)
+
+
+def _kept_unseen(self: Bucket, name: str, file: Path, *, perhaps_there: bool = False) -> None:
+    self._create(f"blobs/{name}", file.read_bytes(), "")
 
 
 def _bucket(folder: Path, plans: list[job.Plan], lines: list[str]) -> Iterator[str]:
@@ -130,7 +160,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--runs", type=int, default=20)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--live", nargs=3, help=argparse.SUPPRESS)
+    parser.add_argument("--live", nargs=4, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.live:
         _live(*options.live)
