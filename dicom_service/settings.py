@@ -155,6 +155,7 @@ class Settings(Frozen):
     journal_below_kb: int = Field(default=1024, ge=0, le=16384)
     drop_images_days: int = Field(default=0, ge=0)
     settle_seconds: _Seconds = 10.0
+    lease_seconds: _Seconds = 120.0
     peers_only: bool = False
     balancers: tuple[str, ...] = ()
     store_templates: bool = False

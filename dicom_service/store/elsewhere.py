@@ -62,7 +62,7 @@ class Elsewhere(NamedTuple):
     spooling: Spooling = Spooling()
 
 
-def open_blobs(folder: Path, elsewhere: Elsewhere | None) -> Blobs:
+def open_blobs(folder: Path, elsewhere: Elsewhere | None, incoming: Path | None = None) -> Blobs:
     """The blobs of a data folder; nobody is asked yet.
 
     Raises
@@ -70,7 +70,7 @@ def open_blobs(folder: Path, elsewhere: Elsewhere | None) -> Blobs:
     SetupError
         They are in a bucket and nobody says in which, or the library for it is not there.
     """
-    here, incoming = folder / "blobs", folder / "incoming"
+    here, incoming = folder / "blobs", incoming or folder / "incoming"
     if elsewhere is None:
         if (folder / HOME).is_file():
             raise SetupError(

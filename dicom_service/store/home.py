@@ -21,6 +21,8 @@ HOME = "index-elsewhere"
 """The file in the data folder that holds the number."""
 INDEX, JOURNAL = "index.sqlite", "journal"
 """The index, and the folder of the journal, within a data folder or a backup."""
+INCOMING = "incoming"
+"""The folder of temporary files within a data folder; beside others each process has one in it."""
 
 
 def check_alone(folder: Path) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.elsewhere import Elsewhere, begin, open_blobs, owner_of
-from dicom_service.store.home import INDEX, JOURNAL, check_alone, join
+from dicom_service.store.home import INCOMING, INDEX, JOURNAL, check_alone, join
 from dicom_service.store.index import Index
 from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
@@ -51,7 +51,7 @@ class Shelf:
         elsewhere: Elsewhere | None = None,
     ) -> None:
         self.folder = folder.absolute()
-        self.incoming = self.folder / "incoming"
+        self.incoming = self.folder / INCOMING
         self.journal = self.folder / JOURNAL
         self.exclusive = exclusive
         self.low_water = 0
@@ -65,13 +65,14 @@ class Shelf:
             probe.unlink()
             if exclusive:
                 self._lock = FolderLock(self.folder, shared=bool(index_url))
+                self.incoming = self._lock.own_room(self.folder / INCOMING)
         except OSError as error:
             raise SetupError(
                 f"The data folder {self.folder} cannot be used: {error.strerror}. "
                 "Make it writable for this user, or name another with data_folder."
             ) from error
         try:
-            self._blobs = open_blobs(self.folder, elsewhere)
+            self._blobs = open_blobs(self.folder, elsewhere, self.incoming)
             self._index = open_index(self.folder, index_url)
         except BaseException:
             self._unlock()

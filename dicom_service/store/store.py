@@ -6,9 +6,11 @@ from dicom_service.errors import SetupError
 from dicom_service.store.accounts import Accounts
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
+from dicom_service.store.home import INCOMING
 from dicom_service.store.identities import Identities
 from dicom_service.store.leases import Leases
 from dicom_service.store.listing import Listing
+from dicom_service.store.locking import sweep_rooms
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
@@ -51,7 +53,8 @@ class Store(
     def sweep(self) -> SweepReport:
         """Tidy up after whatever ended the last run; call before anything is received.
 
-        Beside other nodes on this folder nothing is done: what looks left over may be theirs.
+        Beside other nodes on this folder only the temporary files of nodes that are no more are
+        removed: the rest that looks left over may be theirs.
 
         Raises
         ------
@@ -61,13 +64,16 @@ class Store(
         if not self.exclusive:
             raise SetupError("Only the node itself may sweep its data folder.")
         self._index.examine()
+        temporary = sweep_rooms(self.folder, self.folder / INCOMING) if self.shared else 0
         with self._only_node() as alone:
-            return self._swept() if alone else SweepReport()
+            return self._swept(temporary) if alone else SweepReport(temporary_files=temporary)
 
-    def _swept(self) -> SweepReport:
-        temporary = [file for file in self.incoming.iterdir() if file.is_file()]
-        for file in temporary:
-            file.unlink()
+    def _swept(self, temporary: int) -> SweepReport:
+        # Not only in a room of our own: nodes of an earlier program, and commands, have none.
+        for file in {*self.incoming.iterdir(), *(self.folder / INCOMING).iterdir()}:
+            if file.is_file():
+                file.unlink()
+                temporary += 1
         known, expected, hidden = self.known_blobs()
         found = set(self._blobs.names())
         lost = self._blobs.lost(expected - found)
@@ -88,7 +94,7 @@ class Store(
         if not self.shared or self.in_bucket is None:
             self.release_outbox()  # else nodes with folders of their own may be at it
         return SweepReport(
-            temporary_files=len(temporary),
+            temporary_files=temporary,
             blobs_without_rows=len(found - known),
             rows_without_blobs=len(lost),
             retried=retried,

@@ -130,6 +130,19 @@ def test_a_node_that_starts_beside_another_touches_nothing_of_it(kit):
     beside.close()
 
 
+def test_what_a_killed_node_was_receiving_is_removed_by_one_that_starts_beside_others(kit):
+    killed = kit.open()
+    (killed.incoming / "half.dcm").write_bytes(b"half")
+    theirs = kit.temp(b"half of what is being received")
+    killed.close()  # as the kernel does for a process that is no more
+    beside = kit.open()
+    assert beside.sweep().temporary_files == 1
+    assert not killed.incoming.exists()
+    assert theirs.is_file()
+    assert beside.incoming.is_dir()
+    beside.close()
+
+
 def test_a_node_hears_of_work_that_another_made(kit):
     heard = threading.Event()
     beside = kit.open()

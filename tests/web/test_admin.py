@@ -37,7 +37,7 @@ def _owe(store, study: str, *, refused: str = "") -> int:
     assert store.save_preparation(study, seen_at, facts, template, document, destinations=["pacs"])
     (row,) = store.outbox(study)
     if refused:
-        store.outbox_refused([row.id], refused)
+        store.outbox_refused([row], refused)
     return row.id
 
 
@@ -78,7 +78,7 @@ def test_a_refused_delivery_is_tried_again_when_an_administrator_says_so(app, ad
     made = image()
     keep(made)
     number = _owe(store, made.StudyInstanceUID, refused="The archive says no.")
-    store.outbox_retry([number], "away", AT)
+    store.outbox_retry(store.outbox(made.StudyInstanceUID), "away", AT)
     (row,) = admin.get("/api/admin/outbox").json["rows"]
     assert (row["state"], row["error"], row["patient_id"]) == (
         "refused", "The archive says no.", "P1",
