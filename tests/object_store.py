@@ -230,7 +230,8 @@ class Unreliable:
         method, path = head.split(b"\r\n")[0].decode().split()[:2]
         body = asked.read(_length(head))
         self.seen.append((method, path))
-        mode = self.mode if self.of(method, path) else ""
+        meant = self.of(method, path)
+        mode = self.mode if meant else ""
         if mode == "away":
             return False
         if mode == "slow":

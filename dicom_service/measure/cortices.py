@@ -144,10 +144,12 @@ def _followed(fall: Array, line: NDArray[np.intp], fine: float) -> NDArray[np.in
 
 def _own(side: _Side, edges: list[Edge]) -> list[Edge]:
     """Without those that belong to another bone: ground that is no bone lies before them."""
-    return [
+    own = [
         edge for edge in edges
         if not any(_apart(side, other, edge) for other in edges if other is not edge)
     ]  # fmt: skip
+    # edges that cross each other can each lie beyond the other
+    return own or edges
 
 
 def _apart(side: _Side, near: Edge, far: Edge) -> bool:

@@ -5,6 +5,7 @@ import pytest
 
 from dicom_service.measure import MeasureRequest, measure
 from dicom_service.measure.axis import shaft_axis
+from dicom_service.measure.cortices import Edge, _own, _Side
 from test_pacs.phantom import BodyPlan, Projection, build
 from tests.measure.conftest import PIXEL, shoot
 
@@ -53,3 +54,13 @@ def test_where_a_splint_bone_lies_over_the_edge_the_stated_error_covers_it_with_
 def test_a_radius_beside_the_ulna_is_measured_alone():
     shot, clicks, _ = _shot("dog", "radius", 0.1, 0.65, 0.0)
     assert 12 < shaft_axis(shot.pic, *clicks).number("width").value < 17
+
+
+def test_edges_that_cross_each_lying_beyond_the_other_on_some_rows_are_both_kept():
+    offsets = np.arange(-2, 12, 0.1)
+    rows = np.linspace(-1, 1, 80)
+    first, second = (Edge(5.5 + lean * rows, 1.0) for lean in (2.5, -2.5))
+    ridge = [np.exp(-(((offsets[:, None] - e.offsets) / 0.4) ** 2)) for e in (first, second)]
+    brightness = 1.0 * (np.abs(offsets) < 1)[:, None] + sum(np.roll(r, -3, axis=0) for r in ridge)
+    side = _Side(offsets, brightness.T, np.zeros((80, len(offsets))))
+    assert _own(side, [first, second]) == [first, second]

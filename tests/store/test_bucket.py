@@ -24,6 +24,7 @@ from dicom_service.store import Store, comparing, faults, spool
 from dicom_service.store.bucket import Bucket
 from dicom_service.store.elsewhere import Elsewhere, Spooling
 from dicom_service.store.schema import instances
+from tests.hostile import bucket as hostile
 from tests.node.conftest import associate, image
 from tests.object_store import SECRET, ObjectStore, Unreliable
 from tests.store.conftest import CR, STUDY, Kit
@@ -471,3 +472,14 @@ def test_killed_at_any_point_nothing_acknowledged_is_lost_and_nothing_unknown_st
     kit.forget_copies()
     assert kit.read() == kept == {uid: uid.encode() * 100 for uid in kept}
     kit.store.close()
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("careless", ["", "trusts the store"])
+def test_kill_9_while_the_bucket_comes_and_goes_breaks_no_promise(
+    tmp_path, objects, way, monkeypatch, careless
+):
+    if careless:
+        monkeypatch.setattr(hostile, "MODES", ("", "lying"))
+    found, _ = hostile.run(1, tmp_path / "data", objects.place(way.url), way, careless)
+    assert bool(found) is bool(careless), found
