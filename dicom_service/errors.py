@@ -12,6 +12,7 @@ SesamoidError
  │   └─ DifferentBytes   the same SOP Instance UID with other content
  ├─ TryLater         our side cannot do it now
  │   ├─ StorageFull      the data folder has no room
+ │   ├─ StoreAway        the object store does not answer, or has not kept what it said
  │   └─ PeerAway         the archive or another peer does not answer
  └─ SetupError       the installation must be changed by a person
 
@@ -74,6 +75,10 @@ class StorageFull(TryLater):
     """The data folder has no room or cannot be written."""
 
 
+class StoreAway(TryLater):
+    """The object store does not answer, refuses, or has not kept what it said."""
+
+
 class PeerAway(TryLater):
     """A peer does not answer or refused the association."""
 
@@ -108,6 +113,7 @@ OUTCOMES: dict[type[SesamoidError], Outcome] = {
     VersionConflict: Outcome(0xC002, 412, "Reload to see the other change; nothing was lost."),
     DifferentBytes: Outcome(0x0111, 409, "The first copy was kept; an administrator decides."),
     StorageFull: Outcome(0xA700, 507, "Free some room on the node's disk; the sender may retry."),
+    StoreAway: Outcome(0xA700, 503, "It is tried again by itself; check the object store."),
     PeerAway: Outcome(0xA700, 503, "It is tried again by itself; check the network and the peer."),
     SetupError: Outcome(0xA700, 500, "An administrator must correct the settings."),
     Refused: Outcome(0xC000, 400, "Check what was sent."),

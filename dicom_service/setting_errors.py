@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-_SECRET = {"metrics_token", "client_secret"}
+_SECRET = {"metrics_token", "client_secret", "access_key", "secret_key"}
 _KINDS = {
     "int_type": "a whole number",
     "int_parsing": "a whole number",
@@ -83,7 +83,7 @@ def _place(place: Sequence[int | str], values: Mapping[str, Any]) -> str:
         name = block.get("name") if isinstance(block, Mapping) else getattr(block, "name", "")
         called = f" ({name})" if name else ""
         return f"'{names[2]}' of [[{names[0]}]] block {number + 1}{called}"
-    if names[0] in ("tls", "oidc") and len(names) > 1:
+    if names[0] in ("tls", "oidc", "bucket") and len(names) > 1:
         return f"'{names[1]}' in [{names[0]}]"
     return f"'{names[0]}'"
 

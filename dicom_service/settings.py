@@ -14,6 +14,7 @@ from pydantic import BaseModel, Field, ValidationError, field_validator, model_v
 
 from dicom_service.anatomy.model import Section
 from dicom_service.base import Frozen
+from dicom_service.bucket_settings import BucketSettings
 from dicom_service.errors import SetupError
 from dicom_service.setting_errors import sentence
 from dicom_service.setting_values import ae_title, listed, networks
@@ -154,6 +155,7 @@ class Settings(Frozen):
     journal_below_kb: int = Field(default=1024, ge=0, le=16384)
     drop_images_days: int = Field(default=0, ge=0)
     settle_seconds: _Seconds = 10.0
+    lease_seconds: _Seconds = 120.0
     peers_only: bool = False
     balancers: tuple[str, ...] = ()
     store_templates: bool = False
@@ -184,6 +186,7 @@ class Settings(Frozen):
     user_identity: bool = False
     tls: Tls = Tls()
     oidc: Oidc = Oidc()
+    bucket: BucketSettings = BucketSettings()
     peers: tuple[Peer, ...] = ()
     sites: tuple[SiteSettings, ...] = ()
 
@@ -243,6 +246,11 @@ class Settings(Frozen):
     def _fit_together(self) -> "Settings":
         if set(self.roles) != set(get_args(Role)) and not self.index_url:
             raise ValueError("roles apart from each other need an index that they share: index_url")
+        if self.bucket.name and self.index_url and self.bucket.spool_mb:
+            raise ValueError(
+                "with index_url other nodes read what this one takes, so nothing may wait in its "
+                "spool: spool_mb = 0 in [bucket]"
+            )
         archives = [self.archive, *(site.archive for site in self.sites)]
         if self.drop_images_days and not any(archives):
             raise ValueError("drop_images_days needs an archive that has the images")
@@ -303,7 +311,7 @@ class Settings(Frozen):
         return next((one.id for one in self.sites if title in one.ae_titles), None)
 
 
-_TABLES: dict[str, type[BaseModel]] = {"tls": Tls, "oidc": Oidc}
+_TABLES: dict[str, type[BaseModel]] = {"tls": Tls, "oidc": Oidc, "bucket": BucketSettings}
 _BLOCKS: dict[str, type[BaseModel]] = {"peers": Peer, "sites": SiteSettings}
 """Tables of which there may be several; only the file has them."""
 

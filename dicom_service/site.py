@@ -43,4 +43,5 @@ def site_store(settings: Settings, *, exclusive: bool = False) -> Store:
         See `Store`.
     """
     folder = Path(settings.data_folder)
-    return Store(folder, exclusive=exclusive, index_url=settings.index_url)
+    elsewhere = settings.bucket.elsewhere()
+    return Store(folder, exclusive=exclusive, index_url=settings.index_url, elsewhere=elsewhere)

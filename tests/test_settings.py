@@ -89,6 +89,18 @@ _SITE = '[[sites]]\nid = "a"\nname = "A"\n'
         (_SITE + "ae_titles = ['A']\n" + _SITE + "ae_titles = ['B']", "Two sites have the id 'a'"),
         (_SITE + "ae_titles = ['A']\narchive = 'x'", "the peers of the site 'a' (there are none)"),
         (_PEER + "ae_title = 'A'\nsite = 'b'", "the site 'b', and the sites are: none"),
+        ("[bucket]\nname = 'X'", "'name' in [bucket]"),
+        ("[bucket]\nendpoint = 'objects.example'", "is an address such as https://objects.example"),
+        ("[bucket]\nprefix = 'a'", "'prefix' in [bucket]"),
+        ("[bucket]\nprefix = 'a/'", "[bucket] needs the name of the bucket"),
+        ("[bucket]\nname = 'abc'\naccess_key = 'a'", "goes with secret_key or secret_key_file"),
+        ("[bucket]\nname = 'abc'\naccess_key = 3", "'access_key' in [bucket] must be text"),
+        (
+            "[bucket]\nname = 'abc'\naccess_key = 'a'\nsecret_key = 'b'\nsecret_key_file = 'c'",
+            "one of them is enough",
+        ),
+        ("[bucket]\nacknowledge = 'spool'\nspool_mb = 0", "needs a spool: spool_mb"),
+        ("index_url = 'postgresql://x/y'\n[bucket]\nname = 'abc'", "spool_mb = 0 in [bucket]"),
         ("not toml", "is not valid TOML"),
     ],
 )

@@ -65,12 +65,13 @@ class Forwarder:
         if not self._store.audit_after(self._store.audit_exported(self._destination), 1):
             return 0
         now = datetime.now(UTC)
-        if not self._store.claim("syslog", self._destination, now, _LEASE_SECONDS):
+        lease = self._store.claim("syslog", self._destination, now, _LEASE_SECONDS)
+        if lease is None:
             return 0  # another node of this index is at it
         try:
             return self._forward(self._line)
         finally:
-            self._store.give_back("syslog", self._destination)
+            self._store.give_back(lease)
 
     def _forward(self, line: Line) -> int:
         last, sent = self._store.audit_exported(self._destination), 0

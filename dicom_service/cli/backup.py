@@ -14,7 +14,12 @@ def run_backup(options: argparse.Namespace, settings: Settings) -> int:
     """Bring the backup in a folder up to date; a node may be running."""
     at, data = datetime.now(UTC), Path(settings.data_folder)
     done = back_up(
-        data, options.folder, user=getpass.getuser(), at=at, index_url=settings.index_url
+        data,
+        options.folder,
+        user=getpass.getuser(),
+        at=at,
+        index_url=settings.index_url,
+        elsewhere=settings.bucket.elsewhere(),
     )
     print(
         f"{options.folder} holds {done.objects} objects; {done.copied} were new "
@@ -32,6 +37,7 @@ def run_restore(options: argparse.Namespace, settings: Settings) -> int:
     store = site_store(settings, exclusive=True)
     try:
         swept = store.sweep()
+        store.drain()
     finally:
         store.close()
     print(f"{data} holds {done.objects} objects, each checked. {swept.sentence}".rstrip())

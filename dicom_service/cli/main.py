@@ -11,6 +11,7 @@ from dicom_service import __version__, quiet_logs
 from dicom_service.cli import (
     audit,
     backup,
+    bucket,
     check,
     conformance,
     demo,
@@ -136,3 +137,6 @@ def _keeping(add: Add) -> None:
     saved.add_argument("folder", type=Path, metavar="FOLDER")
     restored = add("restore", backup.run_restore, "Make the data folder from a backup.")
     restored.add_argument("folder", type=Path, metavar="FOLDER")
+    bucket.arguments(
+        add("bucket", bucket.run, "Compare bucket and index, or bring the objects back.")
+    )

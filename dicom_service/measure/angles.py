@@ -6,13 +6,19 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from dicom_service.errors import Refused
-from dicom_service.measure.axis import DEFINITION_ERROR, drawn_axis, error_degrees, find_axis
+from dicom_service.measure.axis import (
+    DEFINITION_ERROR,
+    beside,
+    drawn_axis,
+    error_degrees,
+    find_axis,
+)
 from dicom_service.measure.catalogue import Construction, Entry, comparison, entry
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
 from dicom_service.measure.said import Said, say
 
-METHOD, VERSION = "sesamoid.limb_angle", "1"
+METHOD, VERSION = "sesamoid.limb_angle", "2"
 CLICK_SD = 1.0
 """mm in each direction: how well a person clicks a landmark."""
 LARGEST_ERROR = 15.0
@@ -134,6 +140,7 @@ def _angle(
                 sign = 1.0 if float(axis.direction @ vector) >= 0 else -1.0
                 vector, error = sign * axis.direction, error_degrees(axis)
                 drawn += drawn_axis(pic, axis, f"{part} axis")
+                doubts += beside(axis)
                 if abs(axis.bow) > 2:
                     doubts.append(say("shaft.bowed_by", bow=axis.bow))
         if not any(d.name == f"{part} axis" for d in drawn):

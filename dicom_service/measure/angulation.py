@@ -6,12 +6,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from dicom_service.measure.angles import CLICK_SD, true_angulation, true_translation
-from dicom_service.measure.axis import drawn_axis, error_degrees, find_axis
+from dicom_service.measure.axis import beside, drawn_axis, error_degrees, find_axis
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point
 from dicom_service.measure.raster import Array, Picture
 from dicom_service.measure.said import Said, say
 
-METHOD, VERSION = "sesamoid.fracture_angulation", "1"
+METHOD, VERSION = "sesamoid.fracture_angulation", "2"
 KIND = "fracture_angulation"
 
 
@@ -111,6 +111,7 @@ def _axis(pic: Picture, points: Sequence[Point], name: Said, doubts: list[Said])
         error = 1.96 * math.degrees(math.atan(math.sqrt(2) * CLICK_SD / length))
         line = Drawn(kind="line", name=name, points=pic.points(ends))
         return _Axis(ends.mean(axis=0), clicked / length, error, [line])
+    doubts += beside(found)
     direction = np.asarray(found.direction, float)
     if float(direction @ clicked) < 0:
         direction = -direction

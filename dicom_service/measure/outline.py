@@ -34,8 +34,10 @@ FEWEST = 10
 """Stations of an outline."""
 WEB = 2
 """Stations left out at both ends."""
-LONGEST_CUT = 10
-"""Stations over which one side may leave the field without ending the outline."""
+LONGEST_CUT, LONGEST_ONE_SIDED = 10, 40
+"""Stations over which the limb may leave the field without ending the outline; the second, where
+its other side is seen all along (palmar skin of a carpus leaves a field of 84 mm for 30 to 40 mm).
+"""
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,14 @@ def _one_piece(limb: Limb) -> tuple[int, int]:
     good = np.flatnonzero(np.isfinite(limb.sides).all(axis=1))
     sides, apart = limb.sides[good], np.diff(good)
     steps = np.abs(np.diff(sides, axis=0)).max(axis=1)
-    ends = np.flatnonzero((apart > LONGEST_CUT) | (steps >= BRANCH)) + 1
+    # how many stations of both sides unseen lie before each: none between two where they are equal
+    unseen = np.cumsum(~np.isfinite(limb.sides).any(axis=1))
+    whole = np.diff(unseen[good]) == 0
+    # a side that comes back elsewhere after so long is no branch, as long as the other goes on
+    calm = np.abs(np.diff(sides, axis=0)).min(axis=1) < BRANCH
+    long = (apart > LONGEST_CUT) & ~(whole & calm & (apart <= LONGEST_ONE_SIDED))
+    branch = (steps >= BRANCH) & (apart <= LONGEST_CUT)
+    ends = np.flatnonzero(long | branch) + 1
     pieces = np.split(good, ends)
     longest = max(pieces, key=lambda piece: piece[-1] - piece[0] if piece.size else 0)
     if longest.size < FEWEST:

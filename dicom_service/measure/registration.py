@@ -30,6 +30,8 @@ ELSEWHERE = 5.0
 """mm from the match at which another place begins."""
 BAND = 0.35
 """Of the width over the bones, on both sides of the middle: where brightness is averaged."""
+DARKER = 60
+"""Percentile of a row below which tissue is not of the brightest."""
 COARSE = 6.0
 """mm: changes of brightness over more than this are exposure and thickness, and count nothing."""
 
@@ -45,13 +47,41 @@ class Match:
     """Whether first and second side are exchanged; None where that cannot be told."""
 
 
-def brightness(pic: Picture, lines: Outlines) -> tuple[Array, Array]:
-    """Fine changes of brightness along a limb, row by row: of the middle, and of its first half
-    less its second; each in its standard deviations.
+def brightness(pic: Picture, lines: Outlines) -> tuple[Array, Array, Array]:
+    """Fine changes of brightness along a limb, row by row: of the middle between the skins, of its
+    first half less its second, and of the brightest tissue; each in its standard deviations.
     """
     middle = lines.skin.mean(axis=1)
     middle = np.where(np.isfinite(middle), middle, np.nanmedian(middle))
     middle = ndimage.median_filter(middle, round(9 / ROW) | 1)
+    return (*_band(pic, lines, middle), _band(pic, lines, _heaviest(pic, lines))[0])
+
+
+def _heaviest(pic: Picture, lines: Outlines) -> Array:
+    """The middle of the brightest tissue on each row, smooth along the limb: the bones.
+
+    A swelling moves the middle between the skins, but not the bones.
+    """
+    rows = np.arange(len(lines.skin), dtype=float)
+    skin = np.stack([_between(rows, lines.skin[:, side]) for side in (0, 1)], axis=1)
+    place = skin[:, :1] + (skin[:, 1:] - skin[:, :1]) * np.linspace(0, 1, 80)
+    values = pic.sample(lines.axis[:, None, :] + lines.normals[:, None, :] * place[..., None])
+    low = np.nanmin(values) if np.isfinite(values).any() else 0.0
+    values = np.where(np.isfinite(values), values, low)
+    weight = np.clip(values - np.percentile(values, DARKER, axis=1, keepdims=True), 0, None)
+    middle = (weight * place).sum(axis=1) / (weight.sum(axis=1) + 1e-9)
+    size = round(9 / ROW) | 1
+    smooth = ndimage.gaussian_filter1d(ndimage.median_filter(middle, size), 3 / ROW)
+    return np.asarray(smooth, float)
+
+
+def _between(rows: Array, values: Array) -> Array:
+    known = np.isfinite(values)
+    return np.interp(rows, rows[known], values[known]) if known.any() else np.zeros(len(rows))
+
+
+def _band(pic: Picture, lines: Outlines, middle: Array) -> tuple[Array, Array]:
+    """Fine changes of brightness in a band along a line: both halves, and their difference."""
     width = lines.bone[:, 1] - lines.bone[:, 0]
     half = BAND * float(np.nanmedian(width)) if np.isfinite(width).any() else 4.0
     place = middle[:, None] + np.linspace(-half, half, 25)[None, :]

@@ -10,7 +10,7 @@ from dicom_service.measure.registration import brightness
 from dicom_service.measure.said import say
 from dicom_service.measure.swelling_control import REACH, against
 
-METHOD, VERSION = "sesamoid.swelling_profile", "3"
+METHOD, VERSION = "sesamoid.swelling_profile", "4"
 THICKNESS_ERROR = 0.3
 """95 % of one row's thickness, mm: systematic part of a logarithmic image and fit together."""
 LEAST_ROWS = 0.4
@@ -156,7 +156,7 @@ def _drawn(pic: Picture, lines: Outlines) -> tuple[Drawn, ...]:
 
 
 def _profiles(
-    pic: Picture, along: Array, sides: Array, shape: Array, bright: tuple[Array, Array]
+    pic: Picture, along: Array, sides: Array, shape: Array, bright: tuple[Array, Array, Array]
 ) -> tuple[Profile, ...]:
     curves = {
         say("curve.tissue_first"): sides[:, 0],
@@ -176,7 +176,7 @@ def _profiles(
         Profile(name=name, unit=pic.unit, along=place, values=shown(curve))
         for name, curve in curves.items()
     ]
-    names = (say("curve.bone_brightness"), say("curve.sides_differ"))
+    names = (say("curve.bone_brightness"), say("curve.sides_differ"), say("curve.brightest"))
     for name, curve in zip(names, bright, strict=True):
         known = tuple(round(float(v), 3) if np.isfinite(v) else None for v in curve[::2])
         found.append(Profile(name=name, unit="1", along=place, values=known))

@@ -166,7 +166,8 @@ class Delivery:
         self._store.outbox_sent(ids, transaction_uid, self._ask_again_at(rows))
         problem = self._requested(association, rows, transaction_uid)
         if problem:
-            self._outcome.later.extend((row, problem) for row in rows)
+            now = {"lease": 0, "transaction_uid": transaction_uid}
+            self._outcome.later.extend((row.model_copy(update=now), problem) for row in rows)
             return
         waited = 0.0
         while not self._stopping.is_set() and waited < _REPORT_SECONDS:

@@ -41,7 +41,9 @@ class Node:
         self._priors = PriorFinder(settings, store, roster)
         self._retention = RetentionKeeper(settings, store, roster)
         self._on_settled = on_settled
-        self._settler = Settler(store, settings.settle_seconds, self._settled)
+        self._settler = Settler(
+            store, settings.settle_seconds, self._settled, settings.lease_seconds
+        )
         self._reports = Reports(store, settings)
         self._sender = Sender(settings, store, self._reports, roster)
         self._receiver = Receiver(

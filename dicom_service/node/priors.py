@@ -88,12 +88,12 @@ class PriorFinder(Turns):
         """Do what is due; returns how long to sleep."""
         if all(peer.retrieve == "none" for peer in self._roster.all_peers()):
             return seconds_until(None)
-        study_uid = self._store.claim_prior_search(datetime.now(UTC), _LEASE_SECONDS)
-        if study_uid is not None:
+        lease = self._store.claim_prior_search(datetime.now(UTC), _LEASE_SECONDS)
+        if lease is not None:
             try:
-                self._search(study_uid)
+                self._search(lease.of)
             finally:
-                self._store.give_back("priors", study_uid)
+                self._store.give_back(lease)
             return 0.0
         return seconds_until(self._store.next_prior_search_at())
 

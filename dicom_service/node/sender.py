@@ -75,7 +75,7 @@ class Sender(Turns):
     def _record(self, peer: Peer, outcome: Outcome) -> None:
         for row, reason in outcome.refused:
             log.error("%s refuses %s: %s", peer.name, row.sop_instance_uid, reason)
-            self._store.outbox_refused([row.id], reason)
+            self._store.outbox_refused([row], reason)
         for reason in dict.fromkeys(reason for _, reason in outcome.later):
             self._retry([row for row, why in outcome.later if why == reason], reason)
 
@@ -84,7 +84,7 @@ class Sender(Turns):
             wait = self._wait(self._settings.retry_first_seconds, row.attempts)
             log.warning("%s waits %.0f s: %s", row.sop_instance_uid, wait, reason)
             next_at = datetime.now(UTC) + timedelta(seconds=wait)
-            self._store.outbox_retry([row.id], reason, next_at)
+            self._store.outbox_retry([row], reason, next_at)
 
     def _ask_again_at(self, rows: list[OutboxRow]) -> datetime:
         asked = max((row.attempts for row in rows if row.state == "sent"), default=0)

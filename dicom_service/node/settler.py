@@ -19,8 +19,6 @@ its questions take processor time from the receiving."""
 _AGAIN = 1.0
 """Shortest time between two attempts at one study."""
 _AGAIN_AFTER_TROUBLE = 10.0
-_LEASE_SECONDS = 120.0
-"""After which another node prepares a study that this one began and never ended."""
 
 
 class Settler:
@@ -32,10 +30,19 @@ class Settler:
         Seconds without a new image after which a study counts as complete.
     on_settled
         Prepares a study; what it raises becomes the study's state, in words.
+    lease_seconds
+        After which another node prepares a study that this one began and never ended.
     """
 
-    def __init__(self, store: Store, quiet: float, on_settled: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        store: Store,
+        quiet: float,
+        on_settled: Callable[[str], None],
+        lease_seconds: float = 120.0,
+    ) -> None:
         self._store = store
+        self._lease_seconds = lease_seconds
         self._quiet = quiet
         self._gather = min(max(_GATHER, quiet / 10), _GATHER_LONGEST)
         self._on_settled = on_settled
@@ -74,15 +81,15 @@ class Settler:
         while not self._stopping.is_set():
             now = time.monotonic()
             self._not_before = {u: t for u, t in self._not_before.items() if t > now}
-            study_uid = self._store.claim_study(
-                datetime.now(UTC), self._quiet, _LEASE_SECONDS, self._not_before
+            lease = self._store.claim_study(
+                datetime.now(UTC), self._quiet, self._lease_seconds, self._not_before
             )
-            if study_uid is None:
+            if lease is None:
                 break
             try:
-                self._not_before[study_uid] = time.monotonic() + self._prepare(study_uid)
+                self._not_before[lease.of] = time.monotonic() + self._prepare(lease.of)
             finally:
-                self._store.give_back("template", study_uid)
+                self._store.give_back(lease)
         due = self._store.due_studies(datetime.now(UTC), self._quiet)
         moments = [
             self._not_before[uid] - time.monotonic() for uid in due if uid in self._not_before

@@ -84,6 +84,7 @@ QUERIES: dict[str, dict[str, str]] = {
         "text": "part of a name, identifier or description",
         "state": "states, separated by commas",
         "stage": "to_read, in_progress, to_deliver, delivered, arriving, trouble or withdrawn",
+        "site": "only this site's; empty: those of the site without a name",
         "urgent": "1: only urgent ones",
         "missing": "1: only ones with missing views",
         "mine": "1: only those that the caller reads or has read",

@@ -148,10 +148,12 @@ class Audit(Shelf):
 
     @retried
     def set_audit_exported(self, destination: str, last_id: int) -> None:
-        """Remember that this destination was sent everything up to this event."""
+        """Remember that this destination was sent everything up to this event, or a later one."""
         with self._index.write(f"export {destination}") as connection:
             key = audit_exports.c.destination == destination
             known = connection.execute(select(audit_exports).where(key)).first()
+            if known and known.last_id >= last_id:
+                return  # one who lost its lease comes late
             change = audit_exports.update().where(key) if known else insert(audit_exports)
             connection.execute(change.values(destination=destination, last_id=last_id))
 

@@ -6,8 +6,8 @@ before. The copy of the index takes its name last: a backup that is interrupted 
 before.
 """
 
-import os
 import shutil
+from collections.abc import Callable
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
@@ -18,6 +18,7 @@ from sqlalchemy import select
 from dicom_service.errors import SetupError
 from dicom_service.store.blobs import Blobs, full_disk_named
 from dicom_service.store.digests import digest_of
+from dicom_service.store.elsewhere import Elsewhere, open_blobs
 from dicom_service.store.home import INDEX, JOURNAL, is_data_folder, join
 from dicom_service.store.index import Index
 from dicom_service.store.moving import check_empty, load
@@ -27,7 +28,7 @@ from dicom_service.store.replay import copy_waiting
 from dicom_service.store.schema import documents, instances, quarantine
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.store import Store
-from dicom_service.store.syncing import sync_folder
+from dicom_service.store.syncing import sync_file, sync_folder
 
 _ALONE = ("device-uid",)
 """Files beside the index that belong to the node."""
@@ -51,7 +52,15 @@ class _Wanted(NamedTuple):
     digest: str  # "": not known
 
 
-def back_up(data: Path, to: Path, *, user: str, at: datetime, index_url: str = "") -> Copied:
+def back_up(
+    data: Path,
+    to: Path,
+    *,
+    user: str,
+    at: datetime,
+    index_url: str = "",
+    elsewhere: Elsewhere | None = None,
+) -> Copied:
     """Bring the backup in `to` up to date; the node may run.
 
     A backup has the same form whichever engine keeps the index.
@@ -73,13 +82,13 @@ def back_up(data: Path, to: Path, *, user: str, at: datetime, index_url: str = "
             if index.shared:
                 join(index, data)
             waiting = copy_waiting(index, data / JOURNAL, to / JOURNAL)
-            done = _copied(index, data, to)
+            done = _copied(index, data, to, elsewhere)
         done = done._replace(objects=done.objects + waiting, copied=done.copied + waiting)
         for name in _ALONE:
             if (data / name).is_file():
                 _copy(data / name, to / name)
         sync_folder(to)
-    store = Store(data, exclusive=False, index_url=index_url)
+    store = Store(data, exclusive=False, index_url=index_url, elsewhere=elsewhere)
     try:
         store.audit("backup made", user=user, detail=f"{done.objects} objects to {to}", at=at)
     finally:
@@ -131,20 +140,20 @@ def restore(backup: Path, data: Path, index_url: str = "") -> Copied:
     return Copied(len(wanted), len(wanted), size, missing)
 
 
-def _copied(index: Index, data: Path, to: Path) -> Copied:
+def _copied(index: Index, data: Path, to: Path, elsewhere: Elsewhere | None) -> Copied:
     """Index and objects; begun again when an object was deleted in the meantime."""
     new = to / f"{INDEX}.new"
-    there = Blobs(to / "blobs", to)
+    there, source = Blobs(to / "blobs", to), open_blobs(data, elsewhere)
     for _ in range(_TRIES):
         new.unlink(missing_ok=True)
         index.snapshot(new)
         wanted, missing = _named(new)
         absent = [one for one in wanted if not there.path(one.name).is_file()]
         try:
-            size = _copy_all(Blobs(data / "blobs", data), to, absent)
+            size = _copy_all(source, to, absent)
         except FileNotFoundError:
             continue
-        _synced(new)
+        sync_file(new)
         new.replace(to / INDEX)
         _prune(there, {one.name for one in wanted})
         return Copied(len(wanted), len(absent), size, missing)
@@ -178,31 +187,34 @@ def _copy_all(source: Blobs, to: Path, wanted: list[_Wanted]) -> int:
     for one in wanted:
         place = target.path(one.name)
         place.parent.mkdir(parents=True, exist_ok=True)
-        size += _copy(source.path(one.name), place, one.digest)
+        size += _copy_blob(source, one, place)
         folders |= {place.parent, place.parent.parent, target.folder}
     for folder in folders:
         sync_folder(folder)
     return size
 
 
-def _copy(source: Path, target: Path, digest: str = "") -> int:
+def _copy_blob(source: Blobs, one: _Wanted, target: Path) -> int:
+    return _copied_by(lambda temp: source.copy(one.name, temp), one.name, target, one.digest)
+
+
+def _copy(source: Path, target: Path) -> int:
+    return _copied_by(lambda temp: shutil.copyfile(source, temp), str(source), target)
+
+
+def _copied_by(copy: Callable[[Path], object], what: str, target: Path, digest: str = "") -> int:
     """Copy one file, durable and checked when this returns; returns its size."""
     temp = target.with_name(f"{target.name}.part")
-    shutil.copyfile(source, temp)
-    _synced(temp)
+    copy(temp)
+    sync_file(temp)
     if digest and digest_of(temp, like=digest)[0] != digest:
         temp.unlink()
         raise SetupError(
-            f"{source} is not what was received: its content has changed on the disk. "
+            f"{what} is not what was received: its content has changed on the disk. "
             "Have its study sent again, or restore it from an older backup."
         )
     temp.replace(target)
     return target.stat().st_size
-
-
-def _synced(file: Path) -> None:
-    with file.open("rb") as opened:
-        os.fsync(opened.fileno())
 
 
 def _prune(blobs: Blobs, wanted: set[str]) -> None:

@@ -39,6 +39,10 @@ class Blobs:
     def __init__(self, folder: Path, incoming: Path) -> None:
         self.folder = folder
         self.incoming = incoming
+        self.trouble = ""
+        """Why what is here cannot be moved to where it belongs; "": it can, or belongs here."""
+        self.refused = 0
+        """Objects that `check_room` refused."""
         self._system: FileSystem | None = None
         self._opening = threading.Lock()
 
@@ -89,7 +93,7 @@ class Blobs:
         """
         with full_disk_named(self.folder):
             try:
-                file = os.open(self.path(name), os.O_WRONLY)
+                file = os.open(self._file(name), os.O_WRONLY)
             except FileNotFoundError:
                 return
             _write(file, data)
@@ -105,7 +109,7 @@ class Blobs:
         with full_disk_named(self.folder):
             if not names or (self._system is not None and self._system.sync()):
                 return
-            there = [self.path(name) for name in names if self.path(name).exists()]
+            there = [self._file(name) for name in names if self._file(name).exists()]
             for path in there:
                 with path.open("rb") as file:
                     os.fsync(file.fileno())
@@ -128,7 +132,7 @@ class Blobs:
             The disk has no room; the blobs may or may not last.
         """
         with full_disk_named(self.folder):
-            for folder in {self.path(name).parent for name in names}:
+            for folder in {self._file(name).parent for name in names}:
                 sync_folder(folder)
 
     def create(self, data: bytes) -> str:
@@ -149,7 +153,20 @@ class Blobs:
 
     def path(self, name: str) -> Path:
         """The file of a blob."""
-        return self.folder / name[:2] / name[2:4] / name
+        return self._file(name)
+
+    @property
+    def owed(self) -> tuple[int, int]:
+        """How many objects, and bytes, are still to be moved to where they belong."""
+        return 0, 0
+
+    @property
+    def full(self) -> bool:
+        """Whether `check_room` refuses everything."""
+        return False
+
+    def drain(self) -> None:
+        """Move what is still to be moved."""
 
     def size(self, name: str) -> int:
         """Bytes of a blob; 0 when it is not there. Costs less than to ask for its file."""
@@ -160,7 +177,7 @@ class Blobs:
 
     def remove(self, name: str) -> None:
         """Forget a blob; nothing happens when it is not there."""
-        self.path(name).unlink(missing_ok=True)
+        self._file(name).unlink(missing_ok=True)
 
     def names(self) -> Iterator[str]:
         """All blobs, in no order."""
@@ -170,13 +187,27 @@ class Blobs:
     def set_aside(self, name: str, folder: Path) -> None:
         """Move a blob out of the way, into `folder`, for a person to look at."""
         folder.mkdir(exist_ok=True)
-        shutil.move(self.path(name), folder / name)
+        shutil.move(self._file(name), folder / name)
         with (folder / name).open("rb") as file:
             os.fsync(file.fileno())
         sync_folder(folder)
 
+    def copy(self, name: str, to: Path) -> None:
+        """Copy a blob into a new file."""
+        shutil.copyfile(self.path(name), to)
+
+    def lost(self, absent: set[str]) -> set[str]:
+        """Which of these, that `names` did not have, are certainly nowhere."""
+        return absent
+
+    def check_room(self, times: int = 1) -> None:
+        """Refuse what could not be kept for a reason other than the disk; `times` as in `Shelf`."""
+
+    def _file(self, name: str) -> Path:
+        return self.folder / name[:2] / name[2:4] / name
+
     def _made(self, name: str) -> Path:
-        target = self.path(name)
+        target = self._file(name)
         for folder in (target.parent.parent, target.parent):
             if not folder.is_dir():
                 folder.mkdir(exist_ok=True)

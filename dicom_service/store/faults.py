@@ -29,6 +29,8 @@ POINTS = (
     "send.recorded",
     "commit.received",
 )
+BUCKET_POINTS = ("bucket.settled", "bucket.drained", "bucket.left")
+"""Passed only where the objects are in a bucket."""
 
 _lock = threading.Lock()
 _reached: dict[str, int] = {}

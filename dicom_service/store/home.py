@@ -7,6 +7,7 @@ carry the same number.
 
 import os
 import uuid
+from collections.abc import Callable
 from pathlib import Path
 
 from sqlalchemy import Connection, select
@@ -20,6 +21,8 @@ HOME = "index-elsewhere"
 """The file in the data folder that holds the number."""
 INDEX, JOURNAL = "index.sqlite", "journal"
 """The index, and the folder of the journal, within a data folder or a backup."""
+INCOMING = "incoming"
+"""The folder of temporary files within a data folder; beside others each process has one in it."""
 
 
 def check_alone(folder: Path) -> None:
@@ -42,8 +45,19 @@ def is_data_folder(folder: Path) -> bool:
     return (folder / INDEX).is_file() or (folder / HOME).is_file()
 
 
-def join(index: Index, folder: Path) -> None:
+def join(index: Index, folder: Path, owner: Callable[[], str] = str) -> str:
     """See to it that this folder holds the objects of this index; a new pair is made one.
+
+    Parameters
+    ----------
+    owner
+        The number that the bucket has in which the objects are, if they are in one: of such an
+        index a node may have a folder to itself.
+
+    Returns
+    -------
+    str
+        Their number.
 
     Raises
     ------
@@ -57,13 +71,16 @@ def join(index: Index, folder: Path) -> None:
             known = _known(connection)
             if known is None:
                 _check_new(index, folder)
-                _pair(connection, folder)
-                return
+                return _pair(connection, folder)
+    if not _written(folder) and owner() == known and not _used(folder):
+        _write(folder, known)
     if _written(folder) != known:
         raise SetupError(
             f"The index {index.place} belongs to another data folder than {folder}. "
-            "Every node of this index needs the same data folder, on storage that they share."
+            "Every node of this index needs the same data folder, on storage that they share, "
+            "or the same bucket."
         )
+    return known
 
 
 def make_home(index: Index, folder: Path) -> None:
@@ -73,24 +90,33 @@ def make_home(index: Index, folder: Path) -> None:
 
 
 def _check_new(index: Index, folder: Path) -> None:
-    used = any(file.is_file() for file in (folder / "blobs").rglob("*"))
-    if used or (folder / INDEX).is_file():
+    if _used(folder):
         raise SetupError(
             f"The index {index.place} is empty and the data folder {folder} is not. To move one "
             "into the other make a backup, then restore it into a new folder with index_url set."
         )
 
 
-def _pair(connection: Connection, folder: Path) -> None:
+def _used(folder: Path) -> bool:
+    blobs = (folder / "blobs").rglob("*")
+    return any(file.is_file() for file in blobs) or (folder / INDEX).is_file()
+
+
+def _pair(connection: Connection, folder: Path) -> str:
     number = _written(folder)
     if not number:
         number = uuid.uuid4().hex
-        with (folder / HOME).open("w") as file:
-            file.write(number)
-            file.flush()
-            os.fsync(file.fileno())
-        sync_folder(folder)
+        _write(folder, number)
     connection.execute(index_home.insert().values(folder_id=number))
+    return number
+
+
+def _write(folder: Path, number: str) -> None:
+    with (folder / HOME).open("w") as file:
+        file.write(number)
+        file.flush()
+        os.fsync(file.fileno())
+    sync_folder(folder)
 
 
 def _known(connection: Connection) -> str | None:

@@ -73,6 +73,9 @@ class Index(ABC):
             Some is damaged: an index that answers wrongly is worse than none.
         """
 
+    def keep_older_out(self, connection: Connection) -> None:  # noqa: B027 - one engine needs none
+        """Before the tables are changed: whoever runs an older program is out, and stays out."""
+
     @abstractmethod
     def snapshot(self, to: Path) -> None:
         """Copy it as it is at one moment into an SQLite file; others go on reading and writing."""

@@ -2,11 +2,14 @@
 
 A lease ends by itself: whoever took it and died gives the work back. It holds nobody from doing
 the same work again, so work must bear being done twice; it sees to it that it seldom is.
+
+No lease ends when the one before it did, so its end also says whose it is: who was too slow and
+lost it cannot give back what another has taken since.
 """
 
 from collections.abc import Collection
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from sqlalchemy import Connection, Select, delete, or_, select
 
@@ -23,35 +26,46 @@ FARTHEST_SECONDS = 7 * 86400
 Kind = Literal["template", "priors", "syslog"]
 
 
+class Lease(NamedTuple):
+    """What was taken."""
+
+    kind: Kind
+    of: str
+    until: int
+    """Its end in microseconds; whose it is."""
+
+
 class Leases(Shelf):
     """Taking and giving back."""
 
     def claim_study(
         self, now: datetime, quiet: float, seconds: float, but_not: Collection[str] = ()
-    ) -> str | None:
+    ) -> Lease | None:
         """Take a study that needs a template (see `due_studies`); None: there is none to take."""
         query = due_for_template(now, quiet).where(studies.c.study_uid.not_in(but_not))
         return self._claim_one("template", query, now, seconds)
 
-    def claim_prior_search(self, now: datetime, seconds: float) -> str | None:
+    def claim_prior_search(self, now: datetime, seconds: float) -> Lease | None:
         """Take a study whose earlier studies are to be asked for (see `due_prior_searches`)."""
         return self._claim_one("priors", due_searches(now), now, seconds)
 
     @retried
-    def claim(self, kind: Kind, of: str, now: datetime, seconds: float) -> bool:
-        """Take one thing by its name; False: somebody else is at it."""
+    def claim(self, kind: Kind, of: str, now: datetime, seconds: float) -> Lease | None:
+        """Take one thing by its name; None: somebody else is at it."""
         with self._index.write() as connection:
             return _take(connection, kind, of, now, seconds)
 
     @retried
-    def give_back(self, kind: Kind, of: str) -> None:
-        """The work is done, or somebody else may try."""
+    def give_back(self, lease: Lease) -> None:
+        """The work is done, or somebody else may try; what another has now stays theirs."""
         with self._index.write() as connection:
-            mine = (leases.c.kind == kind, leases.c.of == of)
-            connection.execute(delete(leases).where(*mine))
+            mine = (leases.c.kind == lease.kind, leases.c.of == lease.of)
+            connection.execute(delete(leases).where(*mine, leases.c.until == lease.until))
 
     @retried
-    def _claim_one(self, kind: Kind, due: Select[Any], now: datetime, seconds: float) -> str | None:
+    def _claim_one(
+        self, kind: Kind, due: Select[Any], now: datetime, seconds: float
+    ) -> Lease | None:
         taken = select(leases.c.of).where(leases.c.kind == kind, ~_over(to_us(now)))
         query = due.where(studies.c.study_uid.not_in(taken))
         # Whoever looks at the same moment passes over the row; what was taken since this
@@ -61,16 +75,19 @@ class Leases(Shelf):
             found = connection.execute(query).scalar()
             if found is None:
                 return None
-            if not _take(connection, kind, found, now, seconds):
+            lease = _take(connection, kind, str(found), now, seconds)
+            if lease is None:
                 raise Overtaken("Another node took the same work.")
-        return str(found)
+        return lease
 
 
 def _over(at: int) -> Any:
     return or_(leases.c.until <= at, leases.c.until > at + seconds_us(FARTHEST_SECONDS))
 
 
-def _take(connection: Connection, kind: str, of: str, now: datetime, seconds: float) -> bool:
+def _take(
+    connection: Connection, kind: Kind, of: str, now: datetime, seconds: float
+) -> Lease | None:
     at = to_us(now)
     until = at + seconds_us(seconds)
     written = (
@@ -81,4 +98,4 @@ def _take(connection: Connection, kind: str, of: str, now: datetime, seconds: fl
         )
         .returning(leases.c.of)
     )
-    return connection.execute(written).first() is not None
+    return Lease(kind, of, until) if connection.execute(written).first() else None

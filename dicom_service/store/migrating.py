@@ -33,6 +33,7 @@ def bring_up_to_date(index: Index, folder: Path) -> None:
                 if found is None:
                     _make(connection)
                 elif found < VERSION:
+                    index.keep_older_out(connection)
                     upgrade(connection)
     except TryLater as error:
         raise SetupError(str(error)) from error

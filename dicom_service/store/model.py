@@ -214,6 +214,8 @@ class OutboxRow(InFile):
     error: str = ""
     site: str = ""
     """Of its study: whose peer the destination is."""
+    lease: int = 0
+    """When and for whom it is taken: see outbox.py. 0: by nobody."""
 
 
 class PriorSearch(Frozen):

@@ -14,6 +14,7 @@ from dicom_service.store import audit, events
 from dicom_service.store.backlog import Backlog
 from dicom_service.store.blobs import Blob, full_disk_named
 from dicom_service.store.digests import digest_of, same_kind
+from dicom_service.store.elsewhere import Elsewhere
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
 from dicom_service.store.index import Unsure, retried, tell
@@ -39,8 +40,15 @@ class Objects(Sites):
 
     _backlog: Backlog | None = None
 
-    def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
-        super().__init__(folder, exclusive=exclusive, index_url=index_url)
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        exclusive: bool = True,
+        index_url: str = "",
+        elsewhere: Elsewhere | None = None,
+    ) -> None:
+        super().__init__(folder, exclusive=exclusive, index_url=index_url, elsewhere=elsewhere)
         self._arrivals = Group(self._index_objects)
         self._noted: set[tuple[str, str]] = set()
         self.several_sites = False
@@ -66,7 +74,8 @@ class Objects(Sites):
     ) -> None:
         """Take small objects into a journal from now on; see `Backlog`.
 
-        Not with an index that other nodes share: they would not see what waits in it.
+        Not with an index that other nodes share: they would not see what waits in it. Not with a
+        bucket either, which is to confirm each object.
 
         Parameters
         ----------
@@ -74,7 +83,9 @@ class Objects(Sites):
             Objects of fewer bytes are small; 0: none are.
         """
         index = self._index
-        if below and self._backlog is None and isinstance(index, SqliteIndex):
+        if self.in_bucket or self._backlog is not None:
+            return
+        if below and isinstance(index, SqliteIndex):
             self._backlog = Backlog(
                 index, self._blobs, self.journal, below=below, every=every, sizes=sizes
             )

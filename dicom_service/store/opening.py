@@ -4,15 +4,21 @@ import os
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection
 
 from dicom_service.errors import SetupError, StorageFull
-from dicom_service.store.blobs import Blobs
-from dicom_service.store.home import INDEX, JOURNAL, check_alone, join
+from dicom_service.store.elsewhere import Elsewhere, begin, open_blobs, owner_of
+from dicom_service.store.home import INCOMING, INDEX, JOURNAL, check_alone, join
 from dicom_service.store.index import Index
 from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
 from dicom_service.store.texts import mend
+
+if TYPE_CHECKING:
+    from dicom_service.store.spool import SpooledBlobs
 
 
 class Shelf:
@@ -27,6 +33,8 @@ class Shelf:
         share). False for a command that looks or changes a user while the node may be running.
     index_url
         Where the index is, when it is not in the folder; see `PostgresIndex`.
+    elsewhere
+        The bucket that has the objects, when they are not in the folder; see `SpooledBlobs`.
 
     Raises
     ------
@@ -34,9 +42,16 @@ class Shelf:
         The folder cannot be used, another node has it, or its schema is newer than this program.
     """
 
-    def __init__(self, folder: Path, *, exclusive: bool = True, index_url: str = "") -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        exclusive: bool = True,
+        index_url: str = "",
+        elsewhere: Elsewhere | None = None,
+    ) -> None:
         self.folder = folder.absolute()
-        self.incoming = self.folder / "incoming"
+        self.incoming = self.folder / INCOMING
         self.journal = self.folder / JOURNAL
         self.exclusive = exclusive
         self.low_water = 0
@@ -50,25 +65,39 @@ class Shelf:
             probe.unlink()
             if exclusive:
                 self._lock = FolderLock(self.folder, shared=bool(index_url))
+                self.incoming = self._lock.own_room(self.folder / INCOMING)
         except OSError as error:
             raise SetupError(
                 f"The data folder {self.folder} cannot be used: {error.strerror}. "
                 "Make it writable for this user, or name another with data_folder."
             ) from error
-        self._blobs = Blobs(self.folder / "blobs", self.incoming)
         try:
+            self._blobs = open_blobs(self.folder, elsewhere, self.incoming)
             self._index = open_index(self.folder, index_url)
         except BaseException:
             self._unlock()
             raise
         try:
             bring_up_to_date(self._index, self.folder)
+            number = ""
             if self._index.shared:
-                join(self._index, self.folder)
+                number = join(self._index, self.folder, lambda: owner_of(self._blobs))
             mend(self._index)
+            if exclusive:
+                begin(self._blobs, self.folder, number)
         except BaseException:
             self.close()
             raise
+
+    @property
+    def in_bucket(self) -> "SpooledBlobs | None":
+        """The blobs, when they are in a bucket."""
+        blobs: Any = self._blobs
+        return blobs if hasattr(blobs, "bucket") else None
+
+    def changing(self) -> AbstractContextManager[Connection]:
+        """One transaction, for what is put right by hand."""
+        return self._index.write()
 
     def check_room(self, times: int = 1, owed: int = 0) -> None:
         """Refuse in time: what is left of the disk belongs to readings and reports.
@@ -83,6 +112,7 @@ class Shelf:
         StorageFull
             Less is free than `times` the low-water mark.
         """
+        self._blobs.check_room(times)
         if not self.low_water:
             return
         disk = os.statvfs(self.folder)
@@ -93,6 +123,36 @@ class Shelf:
                 f"{times * self.low_water >> 20} are kept for readings and reports "
                 "(low_water_mb). Free some room."
             )
+
+    @property
+    def spooled(self) -> tuple[int, int]:
+        """How many objects, and bytes, wait here for the bucket."""
+        return self._blobs.owed
+
+    @property
+    def away(self) -> str:
+        """Why the bucket cannot be used; "": it can, or there is none."""
+        return self._blobs.trouble
+
+    @property
+    def refused(self) -> int:
+        """Objects that were not taken because too much waited for the bucket."""
+        return self._blobs.refused
+
+    @property
+    def spool_full(self) -> bool:
+        """Whether no object is taken until the bucket is back."""
+        return self._blobs.full
+
+    def drain(self) -> None:
+        """Have the bucket take what waits for it.
+
+        Raises
+        ------
+        StoreAway
+            It does not answer; the rest waits on.
+        """
+        self._blobs.drain()
 
     def close(self) -> None:
         """Close the index and let another node have the folder."""

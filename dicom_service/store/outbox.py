@@ -8,7 +8,10 @@
 | commitment ok     | committed   | committed                        | –         | committed |
 | commitment failed | –           | owed; refused after MOST_RESENDS | –         | –         |
 
-A claim leases a row, so that a sender that dies gives it back by itself.
+A claim leases a row, so that a sender that dies gives it back by itself. The end of the lease,
+which is never that of the one before, is also whose it is: failures are recorded by whoever holds
+the row as it was claimed. A sender that was thought dead and fails later changes nothing; that it
+delivered counts whenever it comes, for then the archive has it.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -64,10 +67,10 @@ class Outbox(Shelf):
         )
         with self._index.write() as connection:
             rows = [self._outbox_row(row) for row in connection.execute(query)]
+            lease = at + seconds_us(lease_seconds)
             if rows:
-                lease = at + seconds_us(lease_seconds)
                 _change(connection, [row.id for row in rows], leased_until=lease)
-        return rows
+        return [row.model_copy(update={"lease": lease}) for row in rows]
 
     def next_outbox_at(self, now: datetime) -> datetime | None:
         """When the next row is due; None: nothing is to be done."""
@@ -126,14 +129,21 @@ class Outbox(Shelf):
         reach("send.recorded")
 
     @retried
-    def outbox_retry(self, ids: Collection[int], error: str, next_at: datetime) -> None:
-        """It did not work this time; `error` says why, shown to people."""
+    def outbox_retry(self, rows: Collection[OutboxRow], error: str, next_at: datetime) -> None:
+        """It did not work this time; `error` says why, shown to people.
+
+        Parameters
+        ----------
+        rows
+            As they were claimed, or as `outbox_sent` left them; what was claimed or sent by
+            another since then is not touched.
+        """
         with self._index.write() as connection:
-            first = _of(connection, ids, outbox.c.attempts == 0, outbox.c.state.in_(_OPEN))
+            ids = _held(connection, rows)
+            first = _of(connection, ids, outbox.c.attempts == 0)
             _change(
                 connection,
                 ids,
-                only=_OPEN,
                 attempts=outbox.c.attempts + 1,
                 next_at=to_us(next_at),
                 leased_until=0,
@@ -142,18 +152,11 @@ class Outbox(Shelf):
             _audit_rows(connection, first, "delivery failed", error)
 
     @retried
-    def outbox_refused(self, ids: Collection[int], error: str) -> None:
-        """The peer will never take these; a person must look."""
+    def outbox_refused(self, rows: Collection[OutboxRow], error: str) -> None:
+        """The peer will never take these, claimed as in `outbox_retry`; a person must look."""
         with self._index.write() as connection:
-            _change(
-                connection,
-                ids,
-                only=_OPEN,
-                state="refused",
-                next_at=None,
-                leased_until=0,
-                error=error,
-            )
+            ids = _held(connection, rows)
+            _change(connection, ids, state="refused", next_at=None, leased_until=0, error=error)
             _audit_refused(connection, ids, error)
 
     @retried
@@ -254,6 +257,7 @@ class Outbox(Shelf):
             transaction_uid=row.transaction_uid,
             error=row.error,
             site=row.site,
+            lease=row.leased_until,
         )
 
 
@@ -278,6 +282,14 @@ def _due(at: int) -> tuple[Any, ...]:
         or_(outbox.c.next_at <= at, outbox.c.next_at > farthest),
         or_(outbox.c.leased_until <= at, outbox.c.leased_until > farthest),
     )
+
+
+def _held(connection: Connection, rows: Collection[OutboxRow]) -> list[int]:
+    """Which of these are still as whoever holds them knows them."""
+    known = {row.id: (row.lease, row.transaction_uid) for row in rows}
+    query = select(outbox).where(outbox.c.id.in_(list(known)), outbox.c.state.in_(_OPEN))
+    found = connection.execute(query.order_by(outbox.c.id).with_for_update()).all()
+    return [r.id for r in found if (r.leased_until, r.transaction_uid) == known[r.id]]
 
 
 def _change(

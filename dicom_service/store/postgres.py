@@ -22,6 +22,7 @@ from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
 from dicom_service.store.index import CHANNEL, Index, Overtaken, Unsure, hold
 from dicom_service.store.moving import copy_to_file
+from dicom_service.store.schema import VERSION
 
 log = logging.getLogger(__name__)
 
@@ -107,6 +108,19 @@ class PostgresIndex(Index):
         """Whether it answers: its server looks after damage itself (checksums, its own log)."""
         with self.read() as connection:
             connection.exec_driver_sql("SELECT 1")
+
+    def keep_older_out(self, connection: Connection) -> None:
+        """End the sessions of older programs; new ones wait, and are refused afterwards.
+
+        Each session looks at the version of the tables when it begins, and never again: so those
+        that have looked must be gone before the tables change.
+        """
+        connection.exec_driver_sql("LOCK TABLE schema_version IN ACCESS EXCLUSIVE MODE")
+        connection.exec_driver_sql(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+            "WHERE datname = current_database() AND application_name LIKE 'sesamoid%%' "
+            "AND application_name != current_setting('application_name')"
+        )
 
     def snapshot(self, to: Path) -> None:
         """Copy the rows of one moment into an SQLite file."""
@@ -203,9 +217,11 @@ def _open(url: str) -> Engine:
         connect_args={
             **{name: value for name, value in _patience().items() if name not in there.query},
             "prepare_threshold": None,  # a plan made for all values is bad for most lists
-            "application_name": "sesamoid",
+            "application_name": f"sesamoid, tables {VERSION}",
         },
     )
+
+    known = VERSION
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: Any) -> None:
@@ -223,7 +239,15 @@ def _open(url: str) -> Engine:
             "set_config('tcp_keepalives_count', %s, false)",
             (f"{STUCK_SECONDS}s", *(str(_patience()[name]) for name in _SERVERS)),
         )
+        made = connection.execute("SELECT to_regclass('schema_version')").fetchone()[0]
+        found = made and connection.execute("SELECT version FROM schema_version").fetchone()
         connection.autocommit = False
+        if found and found[0] > known:
+            connection.close()
+            raise SetupError(
+                f"A newer version of this program has changed the index of this node (schema "
+                f"{found[0]}, this one knows {known}). Install the newer version here too."
+            )
 
     return engine
 

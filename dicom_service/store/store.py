@@ -6,9 +6,11 @@ from dicom_service.errors import SetupError
 from dicom_service.store.accounts import Accounts
 from dicom_service.store.audit import Audit
 from dicom_service.store.documents import Documents
+from dicom_service.store.home import INCOMING
 from dicom_service.store.identities import Identities
 from dicom_service.store.leases import Leases
 from dicom_service.store.listing import Listing
+from dicom_service.store.locking import sweep_rooms
 from dicom_service.store.model import SweepReport
 from dicom_service.store.objects import Objects
 from dicom_service.store.outbox import Outbox
@@ -51,7 +53,8 @@ class Store(
     def sweep(self) -> SweepReport:
         """Tidy up after whatever ended the last run; call before anything is received.
 
-        Beside other nodes on this folder nothing is done: what looks left over may be theirs.
+        Beside other nodes on this folder only the temporary files of nodes that are no more are
+        removed: the rest that looks left over may be theirs.
 
         Raises
         ------
@@ -61,19 +64,23 @@ class Store(
         if not self.exclusive:
             raise SetupError("Only the node itself may sweep its data folder.")
         self._index.examine()
+        temporary = sweep_rooms(self.folder, self.folder / INCOMING) if self.shared else 0
         with self._only_node() as alone:
-            return self._swept() if alone else SweepReport()
+            return self._swept(temporary) if alone else SweepReport(temporary_files=temporary)
 
-    def _swept(self) -> SweepReport:
-        temporary = [file for file in self.incoming.iterdir() if file.is_file()]
-        for file in temporary:
-            file.unlink()
-        known, expected, hidden = self._known_blobs()
+    def _swept(self, temporary: int) -> SweepReport:
+        # Not only in a room of our own: nodes of an earlier program, and commands, have none.
+        for file in {*self.incoming.iterdir(), *(self.folder / INCOMING).iterdir()}:
+            if file.is_file():
+                file.unlink()
+                temporary += 1
+        known, expected, hidden = self.known_blobs()
         found = set(self._blobs.names())
+        lost = self._blobs.lost(expected - found)
         for name in found - known:
             self._blobs.set_aside(name, self.folder / "set-aside")
         with self._index.write() as connection:
-            for name in expected - found:
+            for name in lost:
                 connection.execute(
                     update(instances).where(instances.c.blob == name).values(missing=True)
                 )
@@ -84,15 +91,16 @@ class Store(
             retried = connection.execute(
                 update(studies).where(studies.c.state == "failed").values(state="arriving")
             ).rowcount
-        self.release_outbox()
+        if not self.shared or self.in_bucket is None:
+            self.release_outbox()  # else nodes with folders of their own may be at it
         return SweepReport(
-            temporary_files=len(temporary),
+            temporary_files=temporary,
             blobs_without_rows=len(found - known),
-            rows_without_blobs=len(expected - found),
+            rows_without_blobs=len(lost),
             retried=retried,
         )
 
-    def _known_blobs(self) -> tuple[set[str], set[str], set[str]]:
+    def known_blobs(self) -> tuple[set[str], set[str], set[str]]:
         """Blobs that any row names, those that must be there, and those that need not be."""
         with self._index.read() as connection:
             stored = connection.execute(select(instances.c.blob, instances.c.missing)).all()

@@ -24,6 +24,12 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def sync_file(file: Path) -> None:
+    """Make what is in `file` durable."""
+    with file.open("rb") as opened:
+        os.fsync(opened.fileno())
+
+
 class FileSystem:
     """The file system of a folder, to be synced as a whole.
 

@@ -52,6 +52,8 @@ def _storage() -> str:
         return "the data folder is gone"
     if site().store.trouble:
         return "what came in waits in the journal, see the log"
+    if site().store.spool_full:
+        return "the object store is away, and no more may wait for it here"
     if not os.access(site().store.incoming, os.W_OK):
         return "the data folder cannot be written"
     if room.f_bavail * room.f_frsize < LEAST_FREE_BYTES:

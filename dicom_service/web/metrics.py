@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from flask import Blueprint, Flask, Response, current_app, g, request
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
-from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 from dicom_service import __version__
@@ -90,6 +90,7 @@ class _Index(Collector):
             yield family
         if self._store.several_sites:
             yield from self._by_site()
+        waiting = self._store.spooled
         waits = (time.time() - seen.oldest_delivery.timestamp()) if seen.oldest_delivery else 0.0
         for name, text, value in (
             ("objects", "Objects stored", seen.objects),
@@ -97,9 +98,14 @@ class _Index(Collector):
             ("quarantined_objects", "Objects in quarantine", seen.quarantined),
             ("oldest_delivery_seconds", "Age of the oldest open delivery", max(0.0, waits)),
             ("journal_bytes", "Bytes of objects in the journal only", self._store.waiting_bytes),
+            ("spool_objects", "Objects that wait here for the bucket", waiting[0]),
+            ("spool_bytes", "Bytes of objects that wait here for the bucket", waiting[1]),
+            ("bucket_away", "Whether the bucket cannot be used", int(bool(self._store.away))),
             ("disk_free_bytes", "Bytes free on the disk of the data folder", seen.free_bytes),
         ):
             yield GaugeMetricFamily(f"sesamoid_{name}", text, value=value)
+        text = "Objects not taken because too much waited for the bucket"
+        yield CounterMetricFamily("sesamoid_spool_refused", text, value=self._store.refused)
 
     def _by_site(self) -> Iterator[Metric]:
         named = ("site_studies", "Studies"), ("site_deliveries", "Deliveries to peers")

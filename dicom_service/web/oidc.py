@@ -30,6 +30,7 @@ from dicom_service.store import Step
 from dicom_service.web.gate import is_seen
 from dicom_service.web.oidc_accounts import account_of
 from dicom_service.web.oidc_provider import CLOCK_SECONDS, Provider
+from dicom_service.web.problems import WindowRefused
 from dicom_service.web.session import (
     Caller,
     close_current,
@@ -175,11 +176,11 @@ def _confirmed(step: Step) -> Response:
     here = site()
     claims = _claims(step)
     if here.store.identity(step.user) != (claims["iss"], claims["sub"]):
-        raise NotAllowed("The provider means somebody else than who is signed in here.")
+        raise WindowRefused("The provider means somebody else than who is signed in here.")
     at = claims.get("auth_time")
     fresh = step.began.timestamp() - CLOCK_SECONDS
     if isinstance(at, bool) or not isinstance(at, int | float) or at < fresh:
-        raise NotAllowed("The provider did not ask again who you are.")
+        raise WindowRefused("The provider did not ask again who you are.")
     here.store.confirm(step.session, step.study_uid, here.clock() + CONFIRMED_FOR)
     detail = f"from {request.remote_addr or ''} through {here.settings.oidc.issuer}"
     here.store.audit(

@@ -28,6 +28,10 @@ class SignedOut(NotAllowed):
         super().__init__("You are not signed in.")
 
 
+class WindowRefused(NotAllowed):
+    """The window before a signature ends without the provider's word."""
+
+
 class WrongContent(Refused):
     """Well-formed, but not what this address takes; the sentence says where."""
 
@@ -42,6 +46,11 @@ class NotAcceptable(Refused):
 
 _STATUS: dict[type[Exception], tuple[int, str]] = {
     SignedOut: (401, "Sign in, then try again."),
+    WindowRefused: (
+        403,
+        "Nothing was signed. Close this window and press the button again; if this stays, tell "
+        "the person who looks after the sign-in.",
+    ),
     TooManyTries: (429, "Wait, then try again."),
     TooManyRequests: (429, "Wait a moment, then go on more slowly."),
     WrongContent: (422, "Correct what the sentence names, then send it again."),

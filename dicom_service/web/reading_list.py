@@ -82,7 +82,7 @@ def _query(user: str) -> ListQuery:
         "order": request.args.get("order") or "queue",
         "urgent": request.args.get("urgent") == "1",
         "missing": request.args.get("missing") == "1",
-        "sites": sites_seen(),
+        "sites": _sites(),
         "reader": user if request.args.get("mine") == "1" else "",
     }
     try:
@@ -91,6 +91,16 @@ def _query(user: str) -> ListQuery:
         first = error.errors(include_url=False, include_input=False)[0]
         name = first["loc"][0] if first["loc"] else "query"
         raise Refused(f"{name}={str(given.get(str(name)))[:20]}: {first['msg']}.") from error
+
+
+def _sites() -> tuple[str, ...] | None:
+    """The sites that are asked for (`site`), or all that the caller may see."""
+    seen, asked = sites_seen(), request.args.get("site")
+    if asked is None:
+        return seen
+    if asked not in (("", *site().settings.site_ids) if seen is None else seen):
+        raise Refused(f"site={asked[:32]}: there is no such site whose studies you may see.")
+    return (asked,)
 
 
 def _shown(row: ListedStudy) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed, Refused
 from dicom_service.passwords import password_fits
 from dicom_service.store import SessionRow, UserRow
+from dicom_service.store.sites import seen_by
 from dicom_service.web.languages import note_choice
 from dicom_service.web.problems import SignedOut, wrong_json
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER, check_token
@@ -208,11 +209,12 @@ def _shown(row: UserRow, csrf: str) -> dict[str, Any]:
     who: dict[str, Any] = {"user": row.name, "display": row.display}
     who["roles"] = list(roles_here(row))
     if sites := site().settings.sites:
+        seen = seen_by(row, site().settings.site_ids)
         named = [("", site().settings.institution), *((one.id, one.name) for one in sites)]
         who["sites"] = [
             {"id": one, "name": name, "roles": list(row.at(one))}
             for one, name in named
-            if row.at(one)
+            if seen is None or one in seen
         ]
     confirms = "provider" if confirms_by_provider(row) else "password"
     return who | {"csrf": csrf, "confirms": confirms, "preferences": preferences}

@@ -161,7 +161,7 @@ class Running:
         self.store.save_reading(study, Reading(), expected=0, user="ida", at=datetime.now(UTC))
         return study
 
-    def sign(self, study, kind="final", sop_class=COMPREHENSIVE_SR) -> str:
+    def sign(self, study, kind="final", sop_class=COMPREHENSIVE_SR, expected=1) -> str:
         """Sign a report of the study; returns its UID."""
         before = [d.sop_instance_uid for d in self.store.documents(study)][-1:]
         made = dataset(sop_class, study)
@@ -185,7 +185,7 @@ class Running:
         )
         self.store.sign(
             study,
-            expected=1,
+            expected=expected,
             content=content,
             documents=[document],
             destinations=[self.settings.archive],

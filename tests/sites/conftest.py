@@ -43,11 +43,16 @@ class Clinic:
 
 
 class Clinics:
-    def __init__(self, folder) -> None:
+    def __init__(self, folder, index_url="") -> None:
         self.settings = Settings.model_validate(
-            {"data_folder": str(folder), "sites": [NORTH, SOUTH], "peers": _PEERS}
+            {
+                "data_folder": str(folder),
+                "index_url": index_url,
+                "sites": [NORTH, SOUTH],
+                "peers": _PEERS,
+            }
         )
-        self.store = Store(folder)
+        self.store = Store(folder, index_url=index_url)
         self.store.set_sites(["north", "south"])
         for name, display, site, roles in (
             ("anna", "Nordmann^Anna", "north", ["reader"]),
@@ -88,10 +93,25 @@ class Clinics:
         return generate_uid(), generate_uid(), generate_uid()
 
 
+ENGINES = ("sqlite", pytest.param("postgres", marks=pytest.mark.long))
+
+
+@pytest.fixture(scope="module", params=ENGINES)
+def index_url(request):
+    """An empty index, of each engine."""
+    if request.param == "sqlite":
+        yield ""
+        return
+    server = request.getfixturevalue("postgres")
+    url = server.database()
+    yield url
+    server.give_back(url)
+
+
 @pytest.fixture(scope="module")
-def clinics(tmp_path_factory):
+def clinics(tmp_path_factory, index_url):
     """For tests that only look."""
-    made = Clinics(tmp_path_factory.mktemp("sites") / "node")
+    made = Clinics(tmp_path_factory.mktemp("sites") / "node", index_url)
     made.fill()
     yield made
     made.store.close()

@@ -10,8 +10,8 @@ SITES = ("", "north", "south")
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory):
-    made = Kit(tmp_path_factory.mktemp("lists"))
+def kit(tmp_path_factory, index_url):
+    made = Kit(tmp_path_factory.mktemp("lists"), index_url)
     for number in range(30):
         study = f"1.2.{number}"
         header = made.header(f"1.9.{number}", study=study, patient_name="Rex", patient_id="P1")

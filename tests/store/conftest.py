@@ -228,3 +228,10 @@ def sqlite_kit(tmp_path):
 def later():
     """A moment that many seconds from now."""
     return lambda seconds=0.0: datetime.now(UTC) + timedelta(seconds=seconds)
+
+
+@pytest.fixture
+def journal(kit):
+    """A store with a journal that is worked off only when somebody looks."""
+    kit.store.use_journal(1 << 20, every=0, sizes=(1 << 16, 2))
+    return kit

@@ -36,14 +36,14 @@ while True:
     store.outbox_sent([row.id for row in rows], "", None)
     study = store.claim_study(now, 0.0, lease)
     if study:
-        took("template", study)
-        store.fail_preparation(study, "as agreed")
-        store.give_back("template", study)
+        took("template", study.of)
+        store.fail_preparation(study.of, "as agreed")
+        store.give_back(study)
     prior = store.claim_prior_search(now, lease)
     if prior:
-        took("priors", prior)
-        store.end_prior_search(prior, "found", [])
-        store.give_back("priors", prior)
+        took("priors", prior.of)
+        store.end_prior_search(prior.of, "found", [])
+        store.give_back(prior)
     if not rows and not study and not prior:
         break
 """
@@ -114,12 +114,30 @@ def test_a_study_that_is_taken_is_passed_over_until_it_is_given_back(kit, later)
     kit.image(study="1.1")
     kit.image(study="1.2")
     claim = kit.store.claim_study
-    assert [claim(later(60), 1, 30), claim(later(60), 1, 30)] == ["1.1", "1.2"]
+    first, second = claim(later(60), 1, 30), claim(later(60), 1, 30)
+    assert (first.of, second.of) == ("1.1", "1.2")
     assert claim(later(60), 1, 30) is None
-    kit.store.give_back("template", "1.1")
+    kit.store.give_back(first)
     assert claim(later(60), 1, 30, ["1.1"]) is None
-    assert claim(later(60), 1, 30) == "1.1"
-    assert claim(later(91), 1, 30) == "1.1", "its lease has ended"
+    again = claim(later(60), 1, 30)
+    assert again.of == "1.1"
+    assert claim(later(91), 1, 30).of == "1.1", "its lease has ended"
+
+
+def test_one_who_lost_a_lease_cannot_give_back_what_another_has_now(kit, later):
+    claim = kit.store.claim
+    lost = claim("syslog", "there", later(), 30)
+    now_theirs = claim("syslog", "there", later(31), 30)
+    kit.store.give_back(lost)
+    assert claim("syslog", "there", later(32), 30) is None
+    kit.store.give_back(now_theirs)
+    assert claim("syslog", "there", later(32), 30)
+
+
+def test_one_who_lost_a_lease_does_not_have_events_sent_again(kit):
+    kit.store.set_audit_exported("there", 7)
+    kit.store.set_audit_exported("there", 3)
+    assert kit.store.audit_exported("there") == 7
 
 
 def test_a_lease_from_before_the_clock_was_set_back_holds_nobody(kit, later):
@@ -131,6 +149,6 @@ def test_a_lease_from_before_the_clock_was_set_back_holds_nobody(kit, later):
 
 def test_a_node_that_starts_alone_ends_the_leases_of_its_last_run(kit, later):
     kit.image()
-    assert kit.store.claim_study(later(60), 1, 3600) == kit.study
+    assert kit.store.claim_study(later(60), 1, 3600).of == kit.study
     kit.restart().sweep()
-    assert kit.store.claim_study(later(60), 1, 3600) == kit.study
+    assert kit.store.claim_study(later(60), 1, 3600).of == kit.study

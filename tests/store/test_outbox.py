@@ -49,14 +49,14 @@ def _committed(box, later):
 
 def _refused(box, later):
     _sent(box, later)
-    box.store.outbox_refused([box.row.id], "no")
+    box.store.outbox_refused([box.row], "no")
 
 
 STATES = {"owed": _owed, "sent": _sent, "committed": _committed, "refused": _refused}
 EVENTS = {
     "sent": lambda box, later: box.sent("t2", later(60)),
-    "retry": lambda box, later: box.store.outbox_retry([box.row.id], "away", later(60)),
-    "refused": lambda box, later: box.store.outbox_refused([box.row.id], "no"),
+    "retry": lambda box, later: box.store.outbox_retry([box.row], "away", later(60)),
+    "refused": lambda box, later: box.store.outbox_refused([box.row], "no"),
     "commitment ok": lambda box, later: box.report(ok=[box.row.sop_instance_uid]),
     "commitment failed": lambda box, later: box.report(failed=[box.row.sop_instance_uid]),
     "other commitment": lambda box, later: box.report(ok=["1.2.3.4"]),
@@ -88,6 +88,32 @@ def test_a_claimed_row_is_not_given_out_twice_until_its_lease_ends(box, later):
     assert len(box.store.claim_outbox(later(31), 30, 10)) == 1
 
 
+def test_a_sender_that_lost_its_lease_and_fails_changes_nothing_of_another(box, later):
+    slow = box.store.claim_outbox(later(), 30, 10)
+    quick = box.store.claim_outbox(later(31), 30, 10)
+    box.store.outbox_retry(slow, "away", later(32))
+    assert box.store.claim_outbox(later(33), 30, 10) == [], "it is the other's still"
+    box.store.outbox_refused(slow, "no")
+    assert (box.row.state, box.row.attempts, box.row.error) == ("owed", 0, "")
+    box.sent("t2", later(90))
+    box.store.outbox_refused(slow, "no")
+    box.store.outbox_retry(slow, "away", later(32))
+    assert (box.row.state, box.row.error) == ("sent", "")
+    assert box.store.claim_outbox(later(89), 30, 10) == []
+    box.store.outbox_refused(quick, "no")
+    assert box.row.state == "sent", "its work ended when it was sent"
+
+
+def test_a_sender_that_lost_its_lease_and_delivered_is_believed(box, later):
+    slow = box.store.claim_outbox(later(), 30, 10)
+    quick = box.store.claim_outbox(later(31), 30, 10)
+    box.store.outbox_sent([row.id for row in slow], "t1", later(90))
+    box.store.outbox_retry(quick, "away", later(32))
+    assert (box.row.state, box.row.error) == ("sent", "")
+    assert box.report(ok=[box.row.sop_instance_uid]) == 1
+    assert box.row.state == "committed"
+
+
 def test_a_new_start_ends_the_leases_of_the_dead_process(box, later):
     box.store.claim_outbox(later(), 3600, 10)
     box.kit.restart().sweep()
@@ -102,7 +128,7 @@ def test_a_claimed_row_has_all_that_a_sender_needs(box, later):
 
 
 def test_a_retry_waits_until_its_time_and_shows_its_reason(box, later):
-    box.store.outbox_retry([box.row.id], "archive cannot be reached.", later(60))
+    box.store.outbox_retry([box.row], "archive cannot be reached.", later(60))
     assert box.store.claim_outbox(later(59), 30, 10) == []
     (row,) = box.store.claim_outbox(later(61), 30, 10)
     assert row.attempts == 1
@@ -115,7 +141,7 @@ def test_the_next_moment_is_told_for_waits_and_leases(box, later):
     assert box.store.next_outbox_at(now) == now
     box.store.claim_outbox(now, 30, 10)
     assert (box.store.next_outbox_at(now) - now).total_seconds() == pytest.approx(30)
-    box.store.outbox_retry([box.row.id], "away", later(60))
+    box.store.outbox_retry([box.row], "away", later(60))
     assert (box.store.next_outbox_at(now) - now).total_seconds() == pytest.approx(60, abs=1)
     box.sent(ask_again_at=None)
     assert box.store.next_outbox_at(now) is None
@@ -180,7 +206,7 @@ def test_a_study_shows_the_document_that_has_come_least_far(box, later):
 
 
 def test_a_clock_that_was_set_back_does_not_hold_documents_for_days(box, later):
-    box.store.outbox_retry([box.row.id], "away", later(30 * 86400))
+    box.store.outbox_retry([box.row], "away", later(30 * 86400))
     assert len(box.store.claim_outbox(later(), 30, 10)) == 1
 
 

@@ -11,10 +11,12 @@ from alembic.migration import MigrationContext
 from sqlalchemy import text
 
 from dicom_service.errors import DifferentBytes, SetupError, StorageFull, TryLater
-from dicom_service.store import Store, objects
+from dicom_service.store import Store, migrating, objects
+from dicom_service.store import postgres as engine_of
 from dicom_service.store.columns import metadata
 from dicom_service.store.index import Overtaken, Unsure, retried
 from dicom_service.store.migrating import upgrade
+from dicom_service.store.schema import VERSION
 from tests.postgres_server import Server
 from tests.store.conftest import Kit
 
@@ -127,6 +129,58 @@ def test_a_node_that_starts_beside_another_touches_nothing_of_it(kit):
     assert half.is_file()
     kit.store.close()
     assert beside.sweep().temporary_files == 1
+    beside.close()
+
+
+def test_a_program_that_runs_is_kept_out_when_a_newer_one_has_changed_the_tables(kit, monkeypatch):
+    kit.image("1.1")
+    waiting = threading.Event()
+
+    def newer_revision(connection):
+        late = threading.Thread(target=begin_late, daemon=True)
+        late.start()
+        assert waiting.wait(10)
+        time.sleep(0.2)  # it has looked for the version, or waits to
+        connection.execute(text("ALTER TABLE quarantine ADD COLUMN why text NOT NULL DEFAULT ''"))
+        connection.execute(text("UPDATE schema_version SET version = version + 1"))
+
+    refused: list[str] = []
+
+    def begin_late():
+        waiting.set()
+        try:
+            kit.image("1.2")
+        except (SetupError, TryLater) as error:
+            refused.append(str(error))
+
+    with monkeypatch.context() as patch:
+        for module in (migrating, engine_of):
+            patch.setattr(module, "VERSION", VERSION + 1)
+        patch.setattr(migrating, "upgrade", newer_revision)
+        newer = kit.open()
+    try:
+        for attempt in (kit.image, lambda: kit.store.studies(), lambda: kit.save("late")):
+            with pytest.raises(SetupError, match=r"A newer version .* here too"):
+                attempt()
+        assert [row.images for row in newer.studies()] == [1]
+        assert refused
+    finally:
+        newer.close()
+        with psycopg.connect(kit.index_url, autocommit=True) as connection:
+            connection.execute("ALTER TABLE quarantine DROP COLUMN why")
+            connection.execute("UPDATE schema_version SET version = version - 1")
+
+
+def test_what_a_killed_node_was_receiving_is_removed_by_one_that_starts_beside_others(kit):
+    killed = kit.open()
+    (killed.incoming / "half.dcm").write_bytes(b"half")
+    theirs = kit.temp(b"half of what is being received")
+    killed.close()  # as the kernel does for a process that is no more
+    beside = kit.open()
+    assert beside.sweep().temporary_files == 1
+    assert not killed.incoming.exists()
+    assert theirs.is_file()
+    assert beside.incoming.is_dir()
     beside.close()
 
 

@@ -37,7 +37,7 @@ def _owe(store, study: str, *, refused: str = "") -> int:
     assert store.save_preparation(study, seen_at, facts, template, document, destinations=["pacs"])
     (row,) = store.outbox(study)
     if refused:
-        store.outbox_refused([row.id], refused)
+        store.outbox_refused([row], refused)
     return row.id
 
 
@@ -78,7 +78,7 @@ def test_a_refused_delivery_is_tried_again_when_an_administrator_says_so(app, ad
     made = image()
     keep(made)
     number = _owe(store, made.StudyInstanceUID, refused="The archive says no.")
-    store.outbox_retry([number], "away", AT)
+    store.outbox_retry(store.outbox(made.StudyInstanceUID), "away", AT)
     (row,) = admin.get("/api/admin/outbox").json["rows"]
     assert (row["state"], row["error"], row["patient_id"]) == (
         "refused", "The archive says no.", "P1",
@@ -188,6 +188,8 @@ def test_figures_name_nobody_and_cannot_be_multiplied_by_callers(client, keep):
     assert 'sesamoid_studies{state="arriving"} 1.0' in text
     assert "sesamoid_objects 1.0" in text
     assert "sesamoid_journal_bytes 0.0" in text
+    assert "sesamoid_spool_bytes 0.0" in text
+    assert "sesamoid_bucket_away 0.0" in text
     assert "sesamoid_sign_ins_refused_total 1.0" in text
     made = 'sesamoid_http_requests_total{endpoint="session.sign_in",method="POST",status="200"} 1.0'
     assert made in text

@@ -62,7 +62,7 @@ test('names, dates and regions read as people write them', () => {
 });
 
 test('a filter survives the address and the next visit, without what was searched for', () => {
-  const filter = { ...everything(), text: 'Pip', stage: 'to_deliver', species: 'cat', order: 'newest', urgent: true, offset: 50 };
+  const filter = { ...everything(), text: 'Pip', stage: 'to_deliver', species: 'cat', order: 'newest', site: 'north', urgent: true, offset: 50 };
   assert.deepEqual(fromQuery(toQuery(filter)), filter);
   assert.equal(String(toQuery(everything())), '');
   assert.doesNotMatch(toKeep(filter), /Pip/);

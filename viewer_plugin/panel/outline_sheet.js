@@ -67,5 +67,5 @@ function partRow({ host }, outlines, part) {
   };
   return h('li', { key: part },
     h('button', { class: chosen ? 'landmark chosen' : 'landmark', 'aria-pressed': String(chosen), 'data-landmark': part, 'data-part': part, 'aria-label': `${text.parts[part]}: ${text.keys[part]}`, onfocus: () => outlines.choose(part), onclick: () => outlines.choose(part), onkeydown: keydown },
-      h('span', { class: 'number-mark', 'aria-hidden': 'true' }, text.marks[part]), h('span', { class: 'sentence' }, text.parts[part]), h('span', { class: 'dim small' }, text.keys[part])));
+      h('span', { class: 'number-mark', 'aria-hidden': 'true' }, text.marks[part]), h('span', { class: 'sentence' }, text.parts[part]), h('span', { class: 'dim small state' }, text.keys[part])));
 }

@@ -44,9 +44,9 @@ export const english = {
   unnamed: 'Animal without a name',
   save: {
     saved: 'saved', saving: 'saving', fresh: 'nothing entered yet',
-    waiting: 'not saved – trying again', signedOut: 'not saved – signed out',
-    conflict: 'not saved – changed elsewhere', refused: 'not saved',
+    waiting: 'not saved – trying again', signedOut: 'not saved – signed out', conflict: 'not saved – changed elsewhere', refused: 'not saved',
     newTemplate: 'New images arrived: the list of structures has grown. What you entered was kept.',
+    goOn: 'What you enter is kept in this tab and sent as soon as it can be; go on.',
     restored: 'Entries of this tab that had not reached the node were brought back.',
   },
   conflict: {

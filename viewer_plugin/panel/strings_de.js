@@ -48,6 +48,7 @@ export const german = {
     waiting: 'nicht gespeichert – neuer Versuch läuft', signedOut: 'nicht gespeichert – abgemeldet',
     conflict: 'nicht gespeichert – anderswo geändert', refused: 'nicht gespeichert',
     newTemplate: 'Neue Bilder sind da: Die Liste der Strukturen ist gewachsen. Ihre Einträge bleiben.',
+    goOn: 'Was Sie eingeben, bleibt in diesem Tab und wird gesendet, sobald es geht; lesen Sie weiter.',
     restored: 'Einträge dieses Tabs, die den Knoten nicht erreicht hatten, sind wieder da.',
   },
   conflict: {

@@ -1,13 +1,13 @@
 // @ts-check
 /** What the reading list shows of all: stages, filters, and how they are kept. Pure. */
 
-/** @typedef {{text: string, stage: string, species: string, order: string, urgent: boolean, missing: boolean, mine: boolean, offset: number}} Filter */
+/** @typedef {{text: string, stage: string, species: string, order: string, site: string | null, urgent: boolean, missing: boolean, mine: boolean, offset: number}} Filter */
 
 export const STAGES = ['', 'to_read', 'in_progress', 'to_deliver', 'delivered', 'arriving', 'trouble', 'withdrawn'];
 
 /** @returns {Filter} */
 export function everything() {
-  return { text: '', stage: '', species: '', order: 'queue', urgent: false, missing: false, mine: false, offset: 0 };
+  return { text: '', stage: '', species: '', order: 'queue', site: null, urgent: false, missing: false, mine: false, offset: 0 };
 }
 
 const FLAGS = /** @type {const} */ (['urgent', 'missing', 'mine']);
@@ -17,6 +17,7 @@ export function toQuery(filter) {
   const query = new URLSearchParams();
   for (const name of /** @type {const} */ (['text', 'stage', 'species'])) if (filter[name]) query.set(name, filter[name]);
   if (filter.order !== 'queue') query.set('order', filter.order);
+  if (filter.site !== null) query.set('site', filter.site); // '' is the site without a name
   for (const name of FLAGS) if (filter[name]) query.set(name, '1');
   if (filter.offset) query.set('offset', String(filter.offset));
   return query;
@@ -30,6 +31,7 @@ export function fromQuery(query) {
   if (STAGES.includes(stage)) found.stage = stage;
   found.species = query.get('species') ?? '';
   if (query.get('order') === 'newest') found.order = 'newest';
+  found.site = query.get('site');
   for (const name of FLAGS) found[name] = query.get(name) === '1';
   found.offset = Math.max(0, Number.parseInt(query.get('offset') ?? '0', 10) || 0);
   return found;
@@ -37,8 +39,8 @@ export function fromQuery(query) {
 
 /** What is kept for the next visit: never what was searched for, which names patients. @param {Filter} filter */
 export function toKeep(filter) {
-  const { stage, species, order, urgent, missing, mine } = filter;
-  return JSON.stringify({ stage, species, order, urgent, missing, mine });
+  const { stage, species, order, site, urgent, missing, mine } = filter;
+  return JSON.stringify({ stage, species, order, site, urgent, missing, mine });
 }
 
 /** @param {string | null} kept  @returns {Filter} */
@@ -46,7 +48,7 @@ export function fromKept(kept) {
   try {
     const found = JSON.parse(kept ?? '{}') ?? {};
     const query = new URLSearchParams();
-    for (const name of ['stage', 'species', 'order']) if (typeof found[name] === 'string') query.set(name, found[name]);
+    for (const name of ['stage', 'species', 'order', 'site']) if (typeof found[name] === 'string') query.set(name, found[name]);
     for (const name of FLAGS) if (found[name] === true) query.set(name, '1');
     return fromQuery(query);
   } catch {
@@ -56,5 +58,5 @@ export function fromKept(kept) {
 
 /** Whether anything but the stage is chosen. @param {Filter} filter */
 export function narrowed(filter) {
-  return Boolean(filter.text || filter.species || filter.urgent || filter.missing || filter.mine);
+  return Boolean(filter.text || filter.species || filter.site !== null || filter.urgent || filter.missing || filter.mine);
 }

@@ -24,6 +24,8 @@ let timer = 0;
 let csrf = '';
 /** @type {Map<string, any>} the rows that are shown, by Study Instance UID */
 const known = new Map();
+/** @type {Map<string, string>} names of the sites whose studies the reader sees, by their id; empty: there is but one */
+const sites = new Map();
 
 async function refresh() {
   clearTimeout(timer);
@@ -66,7 +68,7 @@ function show(content) {
   const part = active?.tagName === 'BUTTON' ? 'button' : 'a';
   known.clear();
   for (const row of content.studies) known.set(row.study_uid, row);
-  rows.replaceChildren(...content.studies.map(row => rowOf(row, { urgent: toggleUrgent, teaching: teachingCase })));
+  rows.replaceChildren(...content.studies.map(row => rowOf(row, { urgent: toggleUrgent, teaching: teachingCase }, sites.get(row.site))));
   if (focused) rows.querySelector(`tr[data-uid="${CSS.escape(focused)}"] ${part}`)?.focus();
   showStages(content.stages);
   const many = content.more ? say('list.or_more', { n: total }) : String(total);
@@ -174,8 +176,25 @@ function change(values) {
 function showFilter() {
   showStages(null);
   for (const id of ['text', 'species', 'order']) if (document.activeElement !== element(id)) element(id).value = filter[id];
+  if (document.activeElement !== element('site')) element('site').value = filter.site === null ? '' : `=${filter.site}`;
   for (const id of ['urgent', 'missing', 'mine']) element(id).checked = filter[id];
   element('clear').hidden = !narrowed(filter);
+}
+
+/** Where there are several, each row says whose it is, and one can be chosen. */
+function showSites(served) {
+  if (served.length > 1) for (const { id, name } of served) sites.set(id, name || say('list.unnamed_site'));
+  if (filter.site !== null && !sites.has(filter.site)) filter.site = null; // theirs no longer
+  else if (!sites.size) return;
+  for (const [id, name] of sites) element('site').append(Object.assign(make('option', '', name), { value: `=${id}` }));
+  element('site-choice').hidden = !sites.size;
+  element('site').addEventListener('change', () => {
+    const { value } = element('site');
+    change({ site: value ? value.slice(1) : null });
+  });
+  shown = '';
+  showFilter();
+  refresh();
 }
 
 async function turn(step) {
@@ -260,6 +279,7 @@ async function start() {
   csrf = session.csrf;
   takeOver(session.user, session.preferences);
   settingsOf(csrf);
+  showSites(session.sites ?? []);
   element('who').textContent = personName(session.display) || session.user;
   element('administration').hidden = !session.roles.includes('administrator');
   element('sign-out').addEventListener('click', async () => {

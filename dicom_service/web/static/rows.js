@@ -46,8 +46,9 @@ function act(word, row, done) {
 /**
  * @param {any} row of /api/studies
  * @param {{urgent: (row: any) => void, teaching: (row: any) => void}} acts called when its urgency is to change, or a case is wanted
+ * @param {string} [site] whose study it is, where the reader sees those of several
  */
-export function rowOf(row, acts) {
+export function rowOf(row, acts, site = '') {
   const line = make('tr');
   line.dataset.uid = row.study_uid;
   const link = make('a', '', patient(row));
@@ -63,7 +64,7 @@ export function rowOf(row, acts) {
     : act('list.urgent', row, acts.urgent);
   if (button && !closed) button.setAttribute('aria-pressed', String(row.priority > 0));
   line.append(
-    cell('', tag, link, sub([row.patient_id, dicomDate(row.study_date)].filter(Boolean).join(' · '))),
+    cell('', tag, link, sub([row.patient_id, dicomDate(row.study_date), site].filter(Boolean).join(' · '))),
     cell('nowrap', make('span', '', row.species ? speciesName(row.species) : say('list.unknown_species'))),
     cell('', make('span', '', regionNames(row.regions) || '–')),
     cell('question', make('span', '', row.question || row.description || '–'), row.missing ? make('span', 'missing', row.missing) : null),

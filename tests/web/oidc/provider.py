@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable
 from functools import cache
+from html import escape
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
@@ -20,7 +21,10 @@ SECRET = "the secret of the node"
 
 
 class LyingProvider(ThreadingHTTPServer):
-    """Signs in whoever `person` is, at once; `twist` changes what the token says."""
+    """Signs in whoever `person` is, at once; `twist` changes what the token says.
+
+    With `asks` it shows a page first, on which a person presses a button.
+    """
 
     daemon_threads = True
 
@@ -40,6 +44,7 @@ class LyingProvider(ThreadingHTTPServer):
         self.signing_key: Any = self.key
         self.metadata: dict[str, Any] = {}
         self.honours_login = True
+        self.asks = False
         self.ahead = 0.0
         self.asked: list[dict[str, str]] = []
         self._codes: dict[str, dict[str, str]] = {}
@@ -107,7 +112,9 @@ class _Handler(BaseHTTPRequestHandler):
         parts = urlsplit(self.path)
         query = {name: values[0] for name, values in parse_qs(parts.query).items()}
         here = self.server.issuer
-        if parts.path == "/authorize":
+        if parts.path == "/authorize" and self.server.asks and "pressed" not in query:
+            self._page(f"{self.path}&pressed=1")
+        elif parts.path == "/authorize":
             self.send_response(302)
             self.send_header("Location", self.server.authorize(query))
             self.end_headers()
@@ -118,6 +125,17 @@ class _Handler(BaseHTTPRequestHandler):
             for name in ("authorization", "token", "end_session"):
                 known[f"{name}_endpoint"] = f"{here}/{name.replace('authorization', 'authorize')}"
             self._json(known | self.server.metadata)
+
+    def _page(self, onward: str) -> None:
+        self.send_response(200)
+        self.send_header("Content-Type", "text/html; charset=utf-8")
+        # As large providers have it: the window that opened this one loses sight of it.
+        self.send_header("Cross-Origin-Opener-Policy", "same-origin")
+        self.end_headers()
+        self.wfile.write(
+            "<!doctype html><html lang=en><title>Provider</title><h1>Provider</h1>"
+            f'<a href="{escape(onward)}">It is me</a>'.encode()
+        )
 
     def do_POST(self) -> None:
         length = int(self.headers["Content-Length"])
