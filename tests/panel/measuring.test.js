@@ -5,7 +5,7 @@ import { emptyLayer, marks } from '../../viewer_plugin/host/layer.js';
 import { command } from '../../viewer_plugin/panel/keys.js';
 import { pictureOf } from '../../viewer_plugin/panel/landmark_pictures.js';
 import { Measuring } from '../../viewer_plugin/panel/measuring.js';
-import { meaningOf, numberText } from '../../viewer_plugin/panel/numbers.js';
+import { headline, meaningOf, numberText } from '../../viewer_plugin/panel/numbers.js';
 import { path, publishedPlot, scale, ticks } from '../../viewer_plugin/panel/plots.js';
 import { refText } from '../../viewer_plugin/panel/measure_result.js';
 import { sameEntries, takeValues } from '../../viewer_plugin/panel/reading.js';
@@ -264,4 +264,12 @@ test('an earlier measurement is found by what it is called', () => {
   assert.equal(meaningOf({ kind: 'computed', item: 'i', computed: { ...given, name: '' } }), 'joint space width');
   const angle = { kind: 'computed', computed: { kind: 'limb_measurement', name: 'aLDRA', numbers: [{ name: 'anatomic lateral distal radial angle' }] } };
   assert.equal(meaningOf(angle), 'anatomic lateral distal radial angle');
+});
+
+test('the number that stands for all is the first one, but of a fat plane where it lies', () => {
+  const numbers = [{ id: 'seen' }, { id: 'distance' }];
+  assert.equal(headline('swelling_profile', numbers).id, 'seen');
+  assert.equal(headline('fat_plane', numbers).id, 'distance');
+  assert.equal(headline('fat_plane', [...numbers, { id: 'displacement' }]).id, 'displacement');
+  assert.equal(headline('fat_plane', [{ id: 'seen' }]).id, 'seen');
 });

@@ -12,6 +12,7 @@ const text = strings.measuring;
 export function glance({ result, stage, points }) {
   if (!result || (stage === 'placing' && points.some(point => !point))) return null;
   const say = words => inWords(words, result.said);
+  /** @type {any} */
   const first = headline(result.kind, result.numbers);
   const line = result.refusal
     ? [h('strong', { key: 'no' }, text.refused), ' ', say(result.refusal)]
