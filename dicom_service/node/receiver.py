@@ -1,6 +1,7 @@
 """Receiving: who may call, what is stored, and what each failure answers."""
 
 import logging
+import sys
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -300,7 +301,9 @@ def _entity(settings: Settings) -> AE:
     entity = AE(settings.ae_title)
     # With several sites there are several titles: then the admission looks at them.
     entity.require_called_aet = not settings.sites
-    entity.maximum_associations = LIMITS.connections + 1  # counted by the receiver itself
+    # The receiver counts itself. The library would count threads, also those of connections that
+    # were refused a moment ago and are about to end.
+    entity.maximum_associations = sys.maxsize
     entity.maximum_pdu_size = LIMITS.pdu
     entity.network_timeout = LIMITS.idle_seconds
     entity.acse_timeout = min(LIMITS.handshake_seconds, settings.peer_timeout_seconds)

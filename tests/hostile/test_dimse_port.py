@@ -9,6 +9,7 @@ import socket
 import struct
 import threading
 import time
+from types import SimpleNamespace
 
 import pytest
 from pynetdicom import AE
@@ -127,6 +128,12 @@ def test_hundreds_of_half_open_connections_from_one_address_keep_nobody_else_out
         for connection in held:
             connection.close()
     assert echoes(port)
+
+
+def test_threads_of_connections_that_are_about_to_end_keep_nobody_out(node, monkeypatch):
+    ending = [SimpleNamespace(is_acceptor=True)] * 1000
+    monkeypatch.setattr(AE, "active_associations", property(lambda _: ending))
+    assert echoes(node())
 
 
 def test_hundreds_of_connections_that_come_and_go_leave_no_thread_behind(node):
