@@ -24,21 +24,21 @@ from test_pacs.studies import demo_study
 SWITCHES = ["--no-sandbox", "--disable-gpu"]
 # Before the page's own scripts: the panel lets no key that it takes go further.
 WATCH = """
-  const queue = () => document.querySelector('sesamoid-panel').session.queue;
-  const soon = new MessageChannel();
-  let waiting = null;
-  soon.port1.onmessage = () => {
-    if (!waiting) return;
-    if (!queue().clean) return soon.port2.postMessage('');
+  let waiting = null, watched = null;
+  window.sesamoidSaved = []; window.sesamoidShown = [];
+  const acknowledged = session => {
+    if (waiting === null || !session.queue.clean) return;
     window.sesamoidSaved.push(performance.now() - waiting);
     waiting = null;
   };
-  window.sesamoidSaved = []; window.sesamoidShown = [];
   window.addEventListener('keydown', event => {
     const at = event.timeStamp;
+    const session = document.querySelector('sesamoid-panel')?.session;
+    if (session && session !== watched) (watched = session).subscribe(acknowledged);
+    waiting = null;
     const shown = () => window.sesamoidShown.push(performance.now() - at);
     requestAnimationFrame(() => setTimeout(shown));
-    setTimeout(() => { waiting = at; soon.port2.postMessage(''); });
+    setTimeout(() => { waiting = at; if (session) acknowledged(session); });
   }, true);
 """
 

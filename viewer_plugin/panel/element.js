@@ -14,7 +14,7 @@ import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
 import { Guiding, ghosts } from './guiding.js';
 import { landmarksOf } from './landmarks.js';
-import { emptyLayer } from '../host/layer.js';
+import { emptyLayer, joinedLayers } from '../host/layer.js';
 import { outlinesOf } from './outlines.js';
 import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
@@ -51,6 +51,8 @@ export class PanelElement extends HTMLElement {
     /** @type {import('./session.js').Session | null} */
     this.session = null;
     this.undo = [];
+    /** Something changed since the panel was drawn. */
+    this.due = false;
     this.drawn = '';
     this.layered = '';
     this.signedCount = 0;
@@ -95,7 +97,7 @@ export class PanelElement extends HTMLElement {
     const onFocus = () => session.status === 'ready' && session.queue.clean && !session.signing.busy && session.refresh().catch(() => {});
     window.addEventListener('focus', onFocus);
     this.undo = [
-      session.subscribe(() => this.draw()),
+      session.subscribe(() => this.drawSoon()),
       wearTheme(this),
       host.onImagesChanged(uid => this.imagesChanged(uid)),
       host.onMeasurement(event => this.measured(event)),
@@ -117,7 +119,15 @@ export class PanelElement extends HTMLElement {
     for (const undo of this.undo.splice(0)) undo();
   }
 
+  /** One key changes several things; they are drawn together as soon as all are done. */
+  drawSoon() {
+    if (this.due) return;
+    this.due = true;
+    queueMicrotask(() => this.due && this.draw());
+  }
+
   draw() {
+    this.due = false;
     const { session, host } = this;
     if (!session || !host || !this.isConnected) return;
     const before = this.shadowRoot?.activeElement ?? null;
@@ -144,9 +154,9 @@ export class PanelElement extends HTMLElement {
     const { measuring } = session;
     const landmarks = landmarksOf(session);
     const rings = outlinesOf(session);
-    const above = landmarks.active ? landmarks.layer() : joined(measuring.layer(numberText), ghosts(session));
+    const above = landmarks.active ? landmarks.layer() : joinedLayers(measuring.layer(numberText), ghosts(session));
     const signed = session.section === 'conclude' && !measuring.active && session.presented?.layer;
-    const layer = signed || joined(rings.layer(), session.walking || measuring.active ? above : emptyLayer());
+    const layer = signed || joinedLayers(rings.layer(), session.walking || measuring.active ? above : emptyLayer());
     const picker = this.hand();
     const said = JSON.stringify(layer) + landmarks.active + rings.active + picker.picking;
     if (said === this.layered) return;
@@ -204,6 +214,7 @@ export class PanelElement extends HTMLElement {
   }
 
   focusOn(selector) {
+    if (this.due) this.draw();
     const target = this.stage.querySelector(selector);
     /** @type {HTMLElement | null} */ (target)?.focus({ preventScroll: false });
     return Boolean(target);
@@ -310,7 +321,7 @@ export class PanelElement extends HTMLElement {
       sectionAfter: () => session.stepSection(1),
       view: () => this.chooseView(item && askedViews(session.template, item)[index]),
       note: () => this.focusOn(`[data-field="note ${session.view}"]`) || this.focusOn('[data-field]') || (session.walking && session.update({ message: strings.card.noteLater })),
-      editFinding: () => this.editFinding(),
+      editFinding: () => answering.openFinding(session),
       length: () => drawOn(session, host, 'length'),
       angle: () => drawOn(session, host, 'angle'),
       measure: () => reading && this.measure(),
@@ -375,6 +386,7 @@ export class PanelElement extends HTMLElement {
     if (!here?.matches(proposal)) return this.focusOn(proposal);
     /** @type {HTMLElement} */ (here).click();
     // The button went with the press; the next proposal is at hand.
+    if (this.due) this.draw();
     if (!here.isConnected) this.focusOn(proposal) || this.focusOn('[data-place]');
   }
 
@@ -383,15 +395,4 @@ export class PanelElement extends HTMLElement {
     this.session?.update({ view: view.uid });
     this.host?.show([view.uid]);
   }
-
-  editFinding() {
-    const { session } = this;
-    const finding = session?.reading.findings.find(f => f.item === session.item && f.view === session.view)
-      ?? session?.reading.findings.find(f => f.item === session.item);
-    if (finding) session?.update({ view: finding.view, editing: finding.id });
-  }
-}
-
-function joined(a, b) {
-  return { shapes: [...a.shapes, ...b.shapes], labels: [...a.labels, ...b.labels], handles: [...a.handles, ...b.handles] };
 }
