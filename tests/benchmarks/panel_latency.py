@@ -30,7 +30,14 @@ WATCH = """
     if (waiting === null || !session.queue.clean) return;
     window.sesamoidSaved.push(performance.now() - waiting);
     waiting = null;
+    told();
   };
+  let told = () => {};
+  // Waited for without looking again and again: that would take the processor from the panel.
+  window.sesamoidAcknowledged = count => new Promise(done => {
+    told = () => window.sesamoidSaved.length >= count && done();
+    told();
+  });
   window.addEventListener('keydown', event => {
     const at = event.timeStamp;
     const session = document.querySelector('sesamoid-panel')?.session;
@@ -52,7 +59,7 @@ def press(page: Page, keys: int) -> dict[str, list[float]]:
     page.evaluate("window.sesamoidSaved = []; window.sesamoidShown = []")
     for number in range(1, keys + 1):
         page.keyboard.press("Space")
-        page.wait_for_function("n => window.sesamoidSaved.length >= n", arg=number)
+        page.evaluate("n => window.sesamoidAcknowledged(n)", number)
         page.wait_for_timeout(40)
         if page.evaluate("document.querySelector('sesamoid-panel').session.section === 'conclude'"):
             break

@@ -79,7 +79,7 @@ export class PanelElement extends HTMLElement {
     this.setAttribute('aria-label', strings.panel);
     this.setAttribute('lang', language);
     const session = (this.session = sessionOf(this.study));
-    this.writing = new Writing(session, this.stage);
+    this.writing = new Writing(session, this.stage, () => this.settle());
     const host = this.host;
     const onCommand = event => this.run(event.detail);
     document.addEventListener(KEY_EVENT, onCommand);
@@ -123,7 +123,12 @@ export class PanelElement extends HTMLElement {
   drawSoon() {
     if (this.due) return;
     this.due = true;
-    queueMicrotask(() => this.due && this.draw());
+    queueMicrotask(() => this.settle());
+  }
+
+  /** What stands on the page is what the session says. */
+  settle() {
+    if (this.due) this.draw();
   }
 
   draw() {
@@ -214,7 +219,7 @@ export class PanelElement extends HTMLElement {
   }
 
   focusOn(selector) {
-    if (this.due) this.draw();
+    this.settle();
     const target = this.stage.querySelector(selector);
     /** @type {HTMLElement | null} */ (target)?.focus({ preventScroll: false });
     return Boolean(target);
@@ -386,7 +391,7 @@ export class PanelElement extends HTMLElement {
     if (!here?.matches(proposal)) return this.focusOn(proposal);
     /** @type {HTMLElement} */ (here).click();
     // The button went with the press; the next proposal is at hand.
-    if (this.due) this.draw();
+    this.settle();
     if (!here.isConnected) this.focusOn(proposal) || this.focusOn('[data-place]');
   }
 
