@@ -25,7 +25,7 @@ import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
-import { wearTheme } from './theme.js';
+import { styleSheet, wearTheme } from './theme.js';
 import { panelView } from './view.js';
 import { Writing } from './writing.js';
 
@@ -34,13 +34,6 @@ export const KEY_EVENT = 'sesamoid:command';
 
 /** Keys that would answer for a structure while something is being measured on it. */
 const MUTE = new Set(['normalNext', 'groupNormal', 'clear']);
-
-function sheet(/** @type {string} */ name) {
-  const link = document.createElement('link');
-  link.rel = 'stylesheet';
-  link.href = new URL(name, import.meta.url).href;
-  return link;
-}
 
 export class PanelElement extends HTMLElement {
   constructor() {
@@ -64,7 +57,7 @@ export class PanelElement extends HTMLElement {
     const root = this.attachShadow({ mode: 'open' });
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(...['./panel.css', './outlines.css', './writing.css', './colours.css'].map(sheet), this.stage);
+    root.append(...['./panel.css', './outlines.css', './writing.css', './colours.css'].map(styleSheet), this.stage);
   }
 
   /**
