@@ -2,8 +2,8 @@
 
 `python -m tests.deploy.freezing tests/deploy/frozen`, before `VERSION` in `store/schema.py` is
 raised, works on a small clinic of invented animals and packs what is left: the index of each
-engine (PostgreSQL's as SQL), the files, and what was promised to readers and senders. The program of that
-version must do it: a later one can only guess what an earlier one wrote.
+engine (PostgreSQL's as SQL), the files, and what was promised to readers and senders. The program
+of that version must do it: a later one can only guess what an earlier one wrote.
 """
 
 import hashlib
