@@ -3,6 +3,7 @@
 A sender, a reader and an archive are the witnesses: what they were told is what must be there.
 """
 
+import itertools
 import multiprocessing
 import random
 import threading
@@ -110,6 +111,7 @@ class Cluster:
         self.url = url
         self.random = random.Random(seed)
         self.told = Witnesses()
+        self._studies = itertools.count()
         self.roles = [Role(role, self._given, careless=careless) for role in roles]
         self.store = Store(folder / "node", index_url=url)
         self.ports = [role.port for role in self.roles if role.port]
@@ -132,8 +134,9 @@ class Cluster:
 
     def work(self, studies: int, trouble: Callable[[], None]) -> None:
         """Send, read and sign so many studies while `trouble` goes on."""
+        numbers = [next(self._studies) for _ in range(studies)]
         made = [[image(study=f"1.2.9.{n}", InstanceNumber=i) for i in range(3)]
-                for n in range(studies)]  # fmt: skip
+                for n in numbers]  # fmt: skip
         jobs = [threading.Thread(target=self._way, args=(study,), daemon=True) for study in made]
         for job in jobs:
             job.start()

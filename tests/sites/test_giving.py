@@ -10,6 +10,8 @@ from dicom_service.review.model import Reading
 from dicom_service.store.model import PriorStudy
 from tests.node.conftest import Running, associate, image, wait_for
 from tests.sites.conftest import NORTH, SOUTH
+from tests.store.conftest import Kit
+from tests.store.journalling import take, there_now
 
 PEERS = tuple(
     {"name": f"{site}pacs", "ae_title": "PACS", "port": 9, "site": site}
@@ -38,6 +40,13 @@ def node(url, tmp_path):
     running.store.set_sites(["north", "south"])
     yield running
     running.stop()
+
+
+@pytest.fixture
+def sqlite_kit(tmp_path):
+    kit = Kit(tmp_path / "data")
+    yield kit
+    kit.store.close()
 
 
 def sent(node, made, called) -> int:
@@ -114,7 +123,7 @@ def test_one_that_waits_is_prepared_again_and_what_was_said_of_earlier_ones_stay
     node.store.end_prior_search(study, "found", [named])
     before = node.store.study(study).template_revision
     give(node, study)
-    node.node.wake()
+    node.node.arrived()  # else it looks by itself twice a minute
     wait_for(lambda: node.store.study(study).template_revision == before + 1)
     assert node.store.study(study).state == "waiting"
     assert node.store.prior_studies(study) == []
@@ -152,23 +161,20 @@ def test_nor_while_it_arrives_or_its_report_is_being_corrected(node):
         give(node, "1.2.3.4")
 
 
-def test_an_object_that_was_acknowledged_before_goes_with_its_study(tmp_path):
-    running = Running(tmp_path, sites=SITES, peers=PEERS)
-    store = running.store
+def test_an_object_that_was_acknowledged_before_goes_with_its_study(sqlite_kit):
+    store = sqlite_kit.store
     store.set_sites(["north", "south"])
-    try:
-        study = arrived(running)
-        store.use_journal(1 << 20, every=0)
-        last = image(study=study)
-        assert sent(running, last, "SOUTH") == 0
-        catch_up, store._index.catch_up = store._index.catch_up, None
-        give(running, study)  # as another process does it: it knows nothing of the journal here
-        store._index.catch_up = catch_up
-        kept = {row.sop_instance_uid for row in store.instances(study)}
-        assert str(last.SOPInstanceUID) in kept
-        assert store.site_of(study) == "north"
-    finally:
-        running.stop()
+    store.accept(sqlite_kit.temp(), sqlite_kit.header("1.1"), source="CAMERA", site="south")
+    sqlite_kit.prepare()
+    store.use_journal(1 << 20, every=0, sizes=(1 << 16, 2))
+    take(sqlite_kit, "1.2", site="south")
+    give = {"archive": "", "reason": "Sold.", "user": "otto", "at": datetime.now(UTC)}
+    # As another process does it: it knows nothing of the journal here.
+    beside = sqlite_kit.open(exclusive=False)
+    beside.give_study(sqlite_kit.study, "north", **give)
+    beside.close()
+    assert there_now(sqlite_kit) == {"1.1": b"pixels", "1.2": b"pixels"}
+    assert store.site_of(sqlite_kit.study) == "north"
 
 
 def test_by_command(fresh, tmp_path, capsys):
