@@ -37,10 +37,8 @@ def compose() -> dict[str, Any]:
 class Process:
     """One of our services."""
 
-    def __init__(
-        self, name: str, command: list[str], environment: dict[str, str], log: Path
-    ) -> None:
-        self.name, self.log = name, log
+    def __init__(self, command: list[str], environment: dict[str, str], log: Path) -> None:
+        self.log = log
         self.dicom, self.web = free_port(), free_port()
         self.is_web = "web" in command
         more = ["--no-viewer"] if self.is_web else []
@@ -136,8 +134,12 @@ class Group:
     def start_balancer(self) -> None:
         """Start HAProxy, until it has found those whom it calls."""
         targets = self.services["balancer"]["environment"]
-        ports = {"DICOM_ONE": self.ours["receive-1"].dicom, "DICOM_TWO": self.ours["receive-2"].dicom,
-                 "WEB_ONE": self.ours["web-1"].web, "WEB_TWO": self.ours["web-2"].web}  # fmt: skip
+        ports = {
+            "DICOM_ONE": self.ours["receive-1"].dicom,
+            "DICOM_TWO": self.ours["receive-2"].dicom,
+            "WEB_ONE": self.ours["web-1"].web,
+            "WEB_TWO": self.ours["web-2"].web,
+        }
         assert set(targets) == {f"SESAMOID_{name}" for name in ports}
         given = {f"SESAMOID_{name}": f"127.0.0.1:{port}" for name, port in ports.items()}
         with (self.folder / "haproxy.log").open("ab") as log:
@@ -204,7 +206,7 @@ class Group:
 
     def _process(self, name: str, service: dict[str, Any]) -> Process:
         environment = self._environment(name, service)
-        return Process(name, service["command"], environment, self.folder / f"{name}.log")
+        return Process(service["command"], environment, self.folder / f"{name}.log")
 
     def _haproxy_settings(self) -> Path:
         text = (SHIPPED / "haproxy.cfg").read_text()
