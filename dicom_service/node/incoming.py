@@ -42,8 +42,11 @@ class LibraryFile(IncomingFile):
         """Itself: the library flushes `file.file` after every fragment."""
         return self
 
+    def flush(self) -> None:
+        """What is written is written when the file is complete."""
+
     def write(self, data: bytes) -> None:
-        """Append a fragment; the next `flush` hands it to the system."""
+        """Append a fragment."""
         if self.closed:  # the association ended while this was on its way
             self.error = self.error or BadObject("The object is incomplete.")
             return

@@ -283,7 +283,7 @@ def file_header(file: IncomingFile) -> InstanceHeader:
     SesamoidError
         The object is incomplete, wrong or did not fit on the disk.
     """
-    file.flush()
+    file.complete()
     if file.error is not None:
         raise file.error
     header = read_header(
