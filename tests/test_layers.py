@@ -29,7 +29,7 @@ ALLOWED = {
         "passwords",
         "intake",
         "quiet_logs",
-    },  # fmt: skip
+    },
 }
 
 
