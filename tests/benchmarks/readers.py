@@ -5,8 +5,8 @@
 One node, in a process of its own, with an invented study for each reader. Each reader asks for
 the list, opens a study and saves it, over HTTP with a session and a connection of their own as
 a browser has, and thinks in between. Before that: the first image of a study by a reader who has
-just come, from the list to the last byte of the pixels, over a node that has just been started, whose files are
-no longer in the system's cache.
+just come, from the list to the last byte of the pixels, over a node that has just been started,
+whose files are no longer in the system's cache.
 """
 
 import argparse
