@@ -143,7 +143,8 @@ def test_a_program_that_runs_is_kept_out_when_a_newer_one_has_changed_the_tables
         assert waiting.wait(10)
         time.sleep(0.2)  # it has looked for the version, or waits to
         connection.execute(text("ALTER TABLE quarantine ADD COLUMN why text NOT NULL DEFAULT ''"))
-        connection.execute(text("UPDATE schema_version SET version = version + 1"))
+        changed = "UPDATE schema_version SET version = version + 1, oldest = version + 1"
+        connection.execute(text(changed))
 
     refused: list[str] = []
 
@@ -157,6 +158,7 @@ def test_a_program_that_runs_is_kept_out_when_a_newer_one_has_changed_the_tables
     with monkeypatch.context() as patch:
         for module in (migrating, engine_of):
             patch.setattr(module, "VERSION", VERSION + 1)
+        patch.setattr(migrating, "OLDEST", VERSION + 1)
         patch.setattr(migrating, "upgrade", newer_revision)
         newer = kit.open()
     try:
@@ -169,7 +171,8 @@ def test_a_program_that_runs_is_kept_out_when_a_newer_one_has_changed_the_tables
         newer.close()
         with psycopg.connect(kit.index_url, autocommit=True) as connection:
             connection.execute("ALTER TABLE quarantine DROP COLUMN why")
-            connection.execute("UPDATE schema_version SET version = version - 1")
+            undone = "UPDATE schema_version SET version = version - 1, oldest = version - 1"
+            connection.execute(undone)
 
 
 def test_what_a_killed_node_was_receiving_is_removed_by_one_that_starts_beside_others(kit):
