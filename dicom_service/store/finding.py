@@ -20,7 +20,7 @@ from dicom_service.store.sites import of
 
 FEW = 7_000
 """Studies that are all looked at; where there may be more, the newest are gone through."""
-KNOWN = 13_000
+KNOWN = 20_000
 """Studies that are told apart by their number while the newest are gone through."""
 WORTH = 8
 """Studies that are passed in the time that it takes to look one of them up."""
