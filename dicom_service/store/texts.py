@@ -10,7 +10,18 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import Connection, TextClause, bindparam, delete, insert, select, text, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    TextClause,
+    bindparam,
+    delete,
+    insert,
+    literal,
+    select,
+    text,
+    update,
+)
 
 from dicom_service.store.index import Index
 from dicom_service.store.schema import list_lines, studies, study_texts, study_words
@@ -30,12 +41,13 @@ _STRAY = text(
 )
 _NUMBER = text("SELECT rowid FROM studies WHERE study_uid = :uid")
 _PIECE = 1000
+_EXPLAIN, _EVERY = "EXPLAIN (FORMAT JSON) ", "SELECT study_uid FROM study_texts"
+_WHERE = " WHERE array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery)"
 _FOUND = {
     "sqlite": "SELECT rowid FROM study_found WHERE study_found MATCH :matched LIMIT :at_most",
-    "postgresql": "SELECT study_uid FROM study_texts WHERE "
-    "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery) "
-    "LIMIT :at_most",
+    "postgresql": _EVERY + _WHERE + " LIMIT :at_most",
 }
+_GOING_THROUGH = text("SELECT set_config('enable_seqscan', :all, true)")
 _AMONG = {
     "sqlite": "studies.rowid IN (SELECT value FROM json_each(:keys))",
     "postgresql": "studies.study_uid IN (SELECT json_array_elements_text(cast(:keys AS json)))",
@@ -103,10 +115,41 @@ def expression(connection: Connection, beginnings: Iterable[str], whole: Iterabl
     return " & ".join([*(f"'{word}':*" for word in starts), *(f"'{word}'" for word in words)])
 
 
+def apart(connection: Connection, matched: str) -> float | None:
+    """How many studies there are for each that an expression finds, by the server's statistics.
+
+    None: the engine has none; it finds the first of many as fast as it could guess. PostgreSQL
+    collects all that have each word before it gives the first.
+    """
+    if _is_sqlite(connection):
+        return None
+    asked = text(_EXPLAIN + _EVERY + _WHERE)
+    some = connection.execute(asked, {"matched": matched}).scalar_one()
+    every = connection.execute(text(_EXPLAIN + _EVERY)).scalar_one()
+    return float(_rows(every) / max(_rows(some), 1))
+
+
+def _rows(explained: Any) -> int:
+    return int(explained[0]["Plan"]["Plan Rows"])
+
+
+def begins(word: str) -> ColumnElement[bool]:
+    """The condition that a word of a row begins so."""
+    return (literal(" ") + study_texts.c.words).contains(f" {word[:LONGEST]}", autoescape=True)
+
+
 def found(connection: Connection, matched: str, at_most: int) -> list[int | str]:
     """Keys of the studies that an expression finds, for `among`; no more than so many."""
-    asked = text(_FOUND[connection.dialect.name])
-    return list(connection.execute(asked, {"matched": matched, "at_most": at_most}).scalars())
+    if _is_sqlite(connection):
+        asked = text(_FOUND["sqlite"])
+        return list(connection.execute(asked, {"matched": matched, "at_most": at_most}).scalars())
+    asked = text(_FOUND["postgresql"])
+    # The server believes that the first of many are soon met by going through all texts, which
+    # takes seconds when words that many studies have never come together.
+    connection.execute(_GOING_THROUGH, {"all": "off"})
+    keys = connection.execute(asked, {"matched": matched, "at_most": at_most}).scalars().all()
+    connection.execute(_GOING_THROUGH, {"all": "on"})
+    return list(keys)
 
 
 def among(connection: Connection, keys: list[int | str]) -> TextClause:

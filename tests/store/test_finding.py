@@ -90,9 +90,22 @@ def expected(rows, query):
     return [row["study_uid"] for row in found]
 
 
-@pytest.mark.parametrize("few", [finding.FEW, 0], ids=["from what few have", "from the newest"])
-def test_both_ways_find_what_is_asked_in_the_order_that_is_asked(many, rows, few, monkeypatch):
-    monkeypatch.setattr(finding, "FEW", few)
+@pytest.mark.parametrize(
+    ("few", "far", "more"),
+    [(finding.FEW, 0, 0), (0, 0, 0), (0, 10**9, 500), (0, 10**9, 1), (finding.FEW, 10**9, 1)],
+    ids=[
+        "from what few have",
+        "from the newest",
+        "from as many as statistics say",
+        "statistics mislead, to the newest",
+        "statistics mislead, to what few have",
+    ],
+)
+def test_all_ways_find_what_is_asked_in_the_order_that_is_asked(
+    many, rows, few, far, more, monkeypatch
+):
+    for name, value in (("FEW", few), ("FAR", far), ("_MORE", 0.0), ("_LEAST", more)):
+        monkeypatch.setattr(finding, name, value)
     for query in _QUESTIONS:
         wanted = expected(rows, query)
         found = [row.study_uid for row in many.listed(query, 20, 5)]
@@ -225,3 +238,23 @@ def test_a_store_whose_texts_do_not_fit_is_indexed_when_it_is_opened(sqlite_kit)
 )
 def test_no_text_is_taken_for_a_command_of_the_index(many, text):
     assert isinstance(many.listed(ListQuery(text=text), 9), list)
+
+
+@pytest.mark.parametrize("engine", ["postgres"], indirect=True)
+def test_texts_are_never_gone_through_from_end_to_end(many):
+    with many._index.write() as connection:
+        connection.exec_driver_sql("ANALYZE study_texts")
+    seen = []
+
+    def explained(connection, cursor, statement, parameters, context, executemany):
+        if statement.startswith("SELECT study_uid FROM study_texts"):
+            seen.extend(cursor.execute(f"EXPLAIN {statement}", parameters).fetchall())
+
+    event.listen(many._index.engine, "before_cursor_execute", explained)
+    with many._index.read() as connection:
+        texts.found(connection, "'rex':* & 'dog'", 1)
+        after = connection.exec_driver_sql("SHOW enable_seqscan").scalar()
+    event.remove(many._index.engine, "before_cursor_execute", explained)
+    assert seen
+    assert not any("Seq Scan" in line for (line,) in seen), seen
+    assert after == "on"
