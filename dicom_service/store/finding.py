@@ -2,7 +2,8 @@
 
 What few studies have in common leads to them, through the full-text index. What many have is
 found soon by going through the studies from the newest on, in an index that holds all that is
-asked. Which of the two it is, a count that stops early tells. Only then are the rows of the page
+asked. Between the two, the studies are known from the full-text index and the newest of them are
+met on the way. Which it is, a count that stops early tells. Only then are the rows of the page
 read, which are large.
 """
 
@@ -23,6 +24,10 @@ FAR = 12_000
 """Studies that are gone through for a page, where statistics tell how far that is."""
 _MORE, _LEAST = 2.0, 500
 """Times as many are gone through as should do, and so many more."""
+KNOWN = 13_000
+"""Studies that are told apart by their number while the newest are gone through."""
+WORTH = 8
+"""Studies that are passed in the time that it takes to look one of them up."""
 HIDDEN = ("kept", "prior")
 """States of studies that nobody is to read; listed only when they are asked for."""
 WORK: tuple[Stage, ...] = ("to_read", "in_progress")
@@ -30,6 +35,8 @@ _MANY: tuple[Stage, ...] = ("", "delivered")
 """Stages that most studies of an old store are in."""
 _LED: tuple[Stage, ...] = ("to_deliver", "trouble")
 """Stages that other tables or indexes lead to, whatever the site."""
+_OF_TEXTS = {"text", "urgent", "missing", "order"}
+"""What the full-text index alone can answer."""
 _OFTEN = frozenset({"signed", *HIDDEN})
 """States that many studies may be in."""
 
@@ -127,7 +134,7 @@ def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
         for one in _each_site(wanted):
             counted += count_of(connection, one, at_most - counted)
         return counted
-    plan = _plan(connection, wanted, at_most)
+    plan = _plan(connection, wanted, at_most, paged=False)
     counted = _counted(connection, plan, at_most)
     if plan.whole or counted == at_most:
         return counted
@@ -139,24 +146,27 @@ def _counted(connection: Connection, plan: _Plan, at_most: int) -> int:
     return int(connection.execute(select(func.count()).select_from(within)).scalar_one())
 
 
-def _plan(connection: Connection, wanted: ListQuery, size: int) -> _Plan:
-    """How to find so many; 0: all that there are."""
+def _plan(connection: Connection, wanted: ListQuery, newest: int, *, paged: bool = True) -> _Plan:
+    """How to find so many of the newest; 0: all that there are."""
     few = wanted.stage not in _MANY or _rare_states(wanted)
     matched = "" if few else _matched(connection, wanted)
-    which: tuple[Any, ...] = tuple(_looked_up(connection, wanted))
+    which = tuple(_looked_up(connection, wanted))
     query = select(studies.c.study_uid)
     if not matched:
         return _Plan(_narrowed(query, wanted, which), few)
-    apart = texts.apart(connection, matched) if size else None
-    if apart and size * apart <= FAR:
-        within = _newest_of(connection, wanted, int(size * apart * _MORE) + _LEAST)
-        query = _narrowed(query, wanted, (*which, *within))
-        return _Plan(query, few=False, whole=not within)
-    found = texts.found(connection, matched, FEW + 1)
-    led = len(found) <= FEW
-    if led:
-        which = (texts.among(connection, found),)
-    return _Plan(_narrowed(query, wanted, which, led=led), led)
+    apart = texts.apart(connection, matched) if newest else None
+    if apart and newest * apart <= FAR:
+        within = _newest_of(connection, wanted, int(newest * apart * _MORE) + _LEAST)
+        return _Plan(_narrowed(query, wanted, (*which, *within)), few=False, whole=not within)
+    alone = texts.numbered(connection) and newest > 0 and paged
+    alone = alone and wanted == ListQuery(**wanted.model_dump(include=_OF_TEXTS))
+    found = texts.found(connection, matched, KNOWN if alone else FEW)
+    if found is None:
+        return _Plan(_narrowed(query, wanted, which), few=False)
+    near = texts.depth(connection, found, newest) if alone else None
+    few = near is None or near > WORTH * found.many
+    known = texts.among(connection, found, lead=few)
+    return _Plan(_narrowed(query, wanted, (known,), led=True), few)
 
 
 def _rare_states(wanted: ListQuery) -> bool:
