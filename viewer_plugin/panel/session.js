@@ -149,7 +149,7 @@ export class Session {
 
   /** Everything as the node has it; the place of the reader stays where it still exists. */
   take(opening) {
-    this.opening = opening;
+    this.#stands(opening);
     this.gaps = opening.gaps;
     this.advice = opening.advice ?? NO_ADVICE;
     this.documents = opening.documents;
@@ -159,6 +159,12 @@ export class Session {
     if (!this.currentItem) this.#begin();
     this.#restore(opening.version);
     this.update();
+  }
+
+  /** A refusal to do what has been done since says nothing any more. */
+  #stands(opening) {
+    if (this.opening && this.opening.state !== opening.state) this.signing = { ...this.signing, error: '' };
+    this.opening = opening;
   }
 
   #begin() {
@@ -317,7 +323,7 @@ export class Session {
   /** Ask how far the delivery of the documents has come. */
   async refresh() {
     const opening = await this.api.open(this.study);
-    this.opening = opening;
+    this.#stands(opening);
     this.documents = opening.documents;
     this.gaps = opening.gaps;
     this.advice = opening.advice ?? NO_ADVICE;
