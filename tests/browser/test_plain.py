@@ -45,7 +45,7 @@ def open_plain(context: BrowserContext, clinic: Clinic, study_uid: str) -> tuple
     page.set_viewport_size({"width": 1440, "height": 900})
     page.goto(f"{clinic.service.address}plain?StudyInstanceUIDs={study_uid}")
     panel = page.locator("sesamoid-panel")
-    panel.locator(".card h2").wait_for()
+    panel.locator(".card h2, .conclude").first.wait_for()
     for view in page.locator("#stage .view").all():
         expect(view.locator(".view-note")).to_be_empty(timeout=20_000)
     return page, panel
