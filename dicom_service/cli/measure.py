@@ -1,6 +1,7 @@
 """`sesamoid measure`: one measurement on one file, as JSON and as a picture to look at."""
 
 import argparse
+import sys
 from pathlib import Path
 from typing import get_args
 
@@ -9,11 +10,12 @@ from PIL import Image, ImageDraw
 from pydantic import TypeAdapter, ValidationError
 
 from dicom_service.errors import Refused, SetupError
-from dicom_service.measure import Drawn, Measured, MeasureRequest, Picture
+from dicom_service.measure import Drawn, Measured, MeasureRequest, NotMeasurable, Picture
 from dicom_service.measure.request import Kind
 from dicom_service.review.computed import ComputedNumber, Coordinate, Scale, number_words
 from dicom_service.settings import Settings
-from dicom_service.workflow.measuring import load, measure_file
+from dicom_service.workflow.loading import load
+from dicom_service.workflow.measuring import measure_file
 
 COLOURS = ("#ff4040", "#40e0ff", "#ffd040", "#60ff60", "#ff70ff", "#ffffff")
 
@@ -55,12 +57,20 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     found = measure_file(options.file, request, control, _scale(options))
     print(found.model_dump_json(indent=2))
     if options.png:
-        pic, _ = load(options.file)
-        try:
-            annotated(pic, found).save(options.png, "PNG")
-        except OSError as error:
-            raise SetupError(f"{options.png} cannot be written: {error.strerror}.") from error
+        _draw_into(options.png, options.file, found)
     return 1 if found.refusal else 0
+
+
+def _draw_into(png: Path, file: Path, found: Measured) -> None:
+    try:
+        pic, _ = load(file)
+    except NotMeasurable:  # the reason has been printed: it is the refusal
+        print("No picture was written: the file has none that can be drawn on.", file=sys.stderr)
+        return
+    try:
+        annotated(pic, found).save(png, "PNG")
+    except OSError as error:
+        raise SetupError(f"{png} cannot be written: {error.strerror}.") from error
 
 
 def _request(options: argparse.Namespace, words: list[str]) -> MeasureRequest:

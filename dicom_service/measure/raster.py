@@ -94,7 +94,7 @@ def _scaled(values: NDArray[np.float32], usable: Spacing) -> Picture:
         doubts = (say("picture.no_spacing", assumed=WORKING_MM),)
     else:
         size, unit = (usable.column_mm, usable.row_mm), "mm"
-        if not all(0.02 <= s <= 1.0 for s in size):
+        if not (all(0.02 <= s <= 1.0 for s in size) and max(size) <= 2 * min(size)):
             raise NotMeasurable(say("picture.implausible", row=size[1], column=size[0]))
         if usable.kind in ("detector", "unknown"):
             doubts = (say("picture.magnified"),)
