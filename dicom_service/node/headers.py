@@ -102,7 +102,11 @@ def _uid(raw: dict[int, bytes], tag: int, name: str) -> str:
     if not text:
         raise BadObject(f"The object has no {name}.")
     if not valid_uid(text):
-        raise BadObject(f"The {name} is not a valid UID: '{plain(text, 80)}'.")
+        # What stands there instead may be a name, and this sentence goes to the log.
+        raise BadObject(
+            f"The {name} is not a valid UID: its {len(text)} characters are not numbers with "
+            f"points between them, {_LONGEST} characters at most."
+        )
     return text
 
 

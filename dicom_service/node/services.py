@@ -1,5 +1,9 @@
 """What the node offers and asks for: SOP classes, transfer syntaxes, words for their codes."""
 
+import re
+
+from dicom_service.quiet_logs import all_is_said
+
 VERIFICATION = "1.2.840.10008.1.1"
 COMMITMENT = "1.2.840.10008.1.20.1"
 COMMITMENT_INSTANCE = "1.2.840.10008.1.20.1.1"
@@ -63,6 +67,13 @@ def store_reason(status: int, comment: str = "") -> str:
     """Words for a C-STORE status."""
     words = STORE_REASONS.get(status) or STORE_RANGES.get(status >> 8) or "it was refused"
     return f"{words} (status 0x{status:04X}{', ' + plain(comment) if comment else ''})"
+
+
+def without_comment(reason: str) -> str:
+    """A reason for the log: in a peer's own words the patient may be named."""
+    if all_is_said():
+        return reason
+    return re.sub(r"(\(status 0x[0-9A-F]{4}), .*\)", r"\1)", reason)
 
 
 def commitment_reason(code: int) -> str:
