@@ -74,11 +74,22 @@ def _draw_into(png: Path, file: Path, found: Measured) -> None:
 
 
 def _request(options: argparse.Namespace, words: list[str]) -> MeasureRequest:
-    return MeasureRequest(
-        kind=options.kind, points=_points(words), name=options.name or "",
-        true_mm=options.true_mm or 0.0, species=options.species or "",
-        breed=options.breed or "", sex=options.sex or "",
-    )  # fmt: skip
+    points = _points(words)
+    try:
+        return MeasureRequest(
+            kind=options.kind, points=points, name=options.name or "",
+            true_mm=options.true_mm or 0.0, species=options.species or "",
+            breed=options.breed or "", sex=options.sex or "",
+        )  # fmt: skip
+    except ValidationError as error:
+        raise _wrong(error) from error
+
+
+def _wrong(error: ValidationError) -> Refused:
+    """The first argument that is wrong, in a sentence."""
+    first = error.errors(include_url=False, include_input=False)[0]
+    option = str(first["loc"][0]).removesuffix("s").replace("_", "-")
+    return Refused(f"--{option} is wrong: {first['msg']}.")
 
 
 def _scale(options: argparse.Namespace) -> Scale | None:
@@ -88,7 +99,10 @@ def _scale(options: argparse.Namespace) -> Scale | None:
     if not options.true_mm:
         raise Refused(f"Say with --true-mm how large the {options.scale} is.")
     points = _points(options.scale_point or [])
-    return Scale(kind=options.scale, points=points, true_mm=options.true_mm)
+    try:
+        return Scale(kind=options.scale, points=points, true_mm=options.true_mm)
+    except ValidationError as error:
+        raise _wrong(error) from error
 
 
 def _points(words: list[str]) -> tuple[tuple[float, float], ...]:

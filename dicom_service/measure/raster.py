@@ -72,7 +72,7 @@ def picture(pixels: NDArray[np.generic], spacing: Spacing, *, inverted: bool = F
         Colour, not two-dimensional, tiny, huge, or without any contrast.
     """
     if pixels.ndim != 2:
-        raise NotMeasurable(say("picture.colour"))
+        raise NotMeasurable(say("picture.colour", colours=f"{pixels.ndim} dimensions"))
     if min(pixels.shape) < 64:
         raise NotMeasurable(say("picture.small", columns=pixels.shape[1], rows=pixels.shape[0]))
     if pixels.size > MOST_PIXELS:

@@ -199,7 +199,8 @@ BAD: dict[str, Bad] = {
         lambda: made(ImagerPixelSpacing=[0.9, 0.9]), given="px", doubt="contradicts itself"),
     "a ratio that contradicts the spacing": Bad(
         lambda: made(PixelAspectRatio=[2, 1]), wrong="Pixel Aspect Ratio", do="correct the header"),
-    "a ratio without a spacing": Bad(without_spacing, wrong="Pixel Aspect Ratio", do="correct the header"),
+    "a ratio without a spacing": Bad(
+        without_spacing, wrong="Pixel Aspect Ratio", do="correct the header"),
     "one pixel": Bad(
         lambda: made(np.zeros((1, 1))), points=lambda: ((0, 0), (1, 1)),
         wrong="1 by 1", do="original"),
