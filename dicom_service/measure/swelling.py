@@ -10,7 +10,7 @@ from dicom_service.measure.registration import brightness
 from dicom_service.measure.said import say
 from dicom_service.measure.swelling_control import REACH, against
 
-METHOD, VERSION = "sesamoid.swelling_profile", "4"
+METHOD, VERSION = "sesamoid.swelling_profile", "5"
 THICKNESS_ERROR = 0.3
 """95 % of one row's thickness, mm: systematic part of a logarithmic image and fit together."""
 LEAST_ROWS = 0.4

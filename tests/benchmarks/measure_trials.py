@@ -8,6 +8,8 @@ from dicom_service.measure import Measured
 from tests.measure.conftest import Shot
 
 DOSES = (300.0, 1700.0, 6000.0)
+SHARE = 3
+"""Of the trials one in so many is made where not all are asked for."""
 Tally = dict[str, list[tuple[float, float]]]
 """Of each number its errors (NaN: a bound that holds), and the 95 % that was stated (NaN: none)."""
 
@@ -15,8 +17,8 @@ Tally = dict[str, list[tuple[float, float]]]
 class Trials:
     """Errors and refusals of one kind of trial."""
 
-    def __init__(self, name: str, count: int) -> None:
-        self.name, self.count, self.refused = name, count, 0
+    def __init__(self, name: str) -> None:
+        self.name, self.count, self.refused = name, 0, 0
         self.errors: Tally = {}
 
     def add(self, found: Measured, number: str, true: float, label: str = "") -> None:
@@ -50,6 +52,7 @@ class Trials:
 
     def take(self, other: "Trials") -> None:
         """Counts what another process found."""
+        self.count += other.count
         self.refused += other.refused
         for number, pairs in other.errors.items():
             self.errors.setdefault(number, []).extend(pairs)
