@@ -28,7 +28,7 @@ from test_pacs.phantom import Swelling
 from test_pacs.phantom.bench import Bench
 from tests.benchmarks import measure_words
 from tests.benchmarks.measure_held_out import SEED, chunks, merged, some
-from tests.benchmarks.measure_words import FROM, JOINT
+from tests.benchmarks.measure_words import JOINT, SITES
 from tests.measure.conftest import (
     PIXEL,
     ball_picture,
@@ -225,7 +225,7 @@ PARTS = {part.__name__: part for part in (joints, small_joints, axes, fractures,
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--json", type=Path)
-    options.add_argument("--part", choices=[*PARTS, *FROM, "trials"],
+    options.add_argument("--part", choices=[*PARTS, *SITES, "trials"],
                          help="trials: those held out; a view: the words in it")  # fmt: skip
     options.add_argument("--kind", help="of trials: only kinds whose names have this in them")
     options.add_argument("--seed", type=int, default=SEED, help="another draw")
@@ -245,13 +245,13 @@ def _asked(
 ) -> Iterator[Iterable[dict[str, object]]]:
     """The rows of each part; all are begun at once, the longest first."""
     full = chosen.full or bool(chosen.part)
-    views = [view for view in FROM if chosen.part in (None, view)]
+    views = [view for view in SITES if chosen.part in (None, view)]
     kinds = [task for task in chunks(full=full) if (chosen.kind or "") in task[0]]
     drawn = [pool.submit(some, *task, chosen.seed) for task in kinds
              if chosen.part in (None, "trials")]  # fmt: skip
     said = {
         view: [pool.submit(measure_words.some, view, chunk, chosen.seed)
-               for chunk in measure_words.chunks(full=full)]
+               for chunk in measure_words.chunks(view, full=full)]
         for view in views
     }  # fmt: skip
     plain = {name: pool.submit(_rows, name) for name in PARTS if chosen.part in (None, name)}

@@ -22,12 +22,15 @@ from test_pacs.phantom import BodyPlan, Projection, build, path_lengths
 from test_pacs.phantom.bench import Bench, FatPlane, Pit, bench, plane_distance
 from test_pacs.phantom.metal import Screw
 from tests.benchmarks.measure_bodies import BODIES
-from tests.benchmarks.measure_trials import DOSES, SHARE, Trial, Trials, clicks
+from tests.benchmarks.measure_body_joints import BODY_JOINTS
+from tests.benchmarks.measure_trials import DOSES, Trial, Trials, clicks
 from tests.measure.conftest import PIXEL, Shot, shoot, true_edge
 
 SEED = 90_211
 CHUNK = 10
 """Trials that one task of the benchmark makes."""
+SHARE = 3
+"""Of the trials one in so many is made where not all are asked for."""
 SLOW = ("outline",)
 
 
@@ -195,6 +198,7 @@ def _outline(trials: Trials, random: np.random.Generator) -> None:
 KINDS: dict[str, tuple[int, Trial]] = {
     "joint space": (360, _joint), "shaft axis": (40, _axis), "lucent line": (150, _line),
     "implant": (40, _implant), "fat plane": (50, _fat), "outline": (60, _outline), **BODIES,
+    **BODY_JOINTS,
 }  # fmt: skip
 """How many trials of each."""
 

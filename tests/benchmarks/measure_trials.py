@@ -8,8 +8,6 @@ from dicom_service.measure import Measured
 from tests.measure.conftest import Shot
 
 DOSES = (300.0, 1700.0, 6000.0)
-SHARE = 3
-"""Of the trials one in so many is made where not all are asked for."""
 Tally = dict[str, list[tuple[float, float]]]
 """Of each number its errors (NaN: a bound that holds), and the 95 % that was stated (NaN: none)."""
 
