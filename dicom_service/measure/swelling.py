@@ -56,7 +56,7 @@ def swelling_profile(
     elif joint is None:
         why = say("swelling.no_joint")
     elif control is not None:
-        found = against(pic, along, shape, bright, control)
+        found = against(pic, along, lines.axis[::8], shape, bright, control)
         numbers, word, why = (*numbers, *found.numbers), found.word, found.why
     return Measured(
         kind="swelling_profile", method=METHOD, version=VERSION, calibration=pic.calibration,

@@ -42,6 +42,9 @@ DIFFUSE = 0.7
 """Share of its height that an excess all along the limb keeps away from its peak."""
 REACH = 30.0
 """mm on both sides of the joint that must be measured before a word is said."""
+BENT = 12.0
+"""Degrees by which the axis may turn within 1.5 times `REACH` of the joint. A horse's fetlock seen
+from the side turns by more; a sound one then seems to have up to 4 mm of excess."""
 BOTH_MARKED, ANYWHERE = 12.0, 80.0
 """mm by which two marked joints, or images without, may be shifted against each other."""
 
@@ -56,14 +59,17 @@ class Comparison:
 
 
 def against(
-    pic: Picture, along: Array, shape: Array, bright: tuple[Array, Array, Array], control: Measured
-) -> Comparison:
+    pic: Picture, along: Array, axis: Array, shape: Array, bright: tuple[Array, Array, Array],
+    control: Measured,
+) -> Comparison:  # fmt: skip
     """Excess of width over the control, the two registered along the limb.
 
     Parameters
     ----------
     along
         mm from the joint.
+    axis
+        Every eighth point of the limb's axis.
     shape, bright
         Width over the skin, middle between the skins and width over the bones; and the brightness
         along the bones, row by row.
@@ -74,6 +80,10 @@ def against(
         return Comparison((), say("verdict.untold"), say("control.skin_burnt"))
     if control.numbers[0].unit != pic.unit:
         return Comparison((), say("verdict.untold"), say("control.units"))
+    bends = max(_bend(along[::8], axis), _bend_of(control, pic.per_mm))
+    if bends > BENT:
+        why = say("control.bent", angle=bends, reach=1.5 * REACH)
+        return Comparison((), say("verdict.untold"), why)
     there = np.array(control.profiles[0].along) / pic.per_mm
     reach = BOTH_MARKED if there[0] < 0 < there[-1] else ANYWHERE
     try:
@@ -84,6 +94,22 @@ def against(
     agreed = Number(id="match", name=say("swelling_profile.match"),
                     value=match.agreement, unit="1")  # fmt: skip
     return Comparison((*found.numbers, agreed), found.word, found.why)
+
+
+def _bend_of(control: Measured, per_mm: float) -> float:
+    axis = next((line.points for line in control.drawn if line.name == "axis"), ())
+    # a profile keeps every second row, its axis every eighth
+    return _bend(np.array(control.profiles[0].along[::4]) / per_mm, np.array(axis, float))
+
+
+def _bend(along: Array, axis: Array) -> float:
+    """Degrees by which an axis turns near the joint; 0 where too little of it is known."""
+    count = min(len(along), len(axis))
+    near = np.flatnonzero(np.abs(along[:count]) <= 1.5 * REACH)
+    if near.size < 3:
+        return 0.0
+    step = np.diff(axis[near], axis=0)
+    return float(np.degrees(np.ptp(np.unwrap(np.arctan2(step[:, 1], step[:, 0])))))
 
 
 def _registered(

@@ -6,7 +6,7 @@ import pytest
 from dicom_service.intake.model import Spacing
 from dicom_service.measure import picture
 from dicom_service.measure.outline import ROW
-from dicom_service.measure.swelling_control import _judge
+from dicom_service.measure.swelling_control import BENT, _bend, _judge
 
 PIC = picture(
     np.arange(500.0 * 500).reshape(500, 500), Spacing(row_mm=0.15, column_mm=0.15, kind="fiducial")
@@ -34,3 +34,12 @@ def test_on_a_limb_that_is_narrower_all_along_a_bulge_counts_above_its_surroundi
 @pytest.mark.parametrize(("at", "word"), [(8.0, "focal"), (3.0, "untold")])
 def test_so_near_the_joint_that_it_may_be_of_the_joint_there_is_no_word(at, word):
     assert _judged(3.5, at).word.id == f"verdict.{word}"
+
+
+@pytest.mark.parametrize(("turn", "bent"), [(0.0, False), (8.0, False), (30.0, True)])
+def test_a_limb_that_bends_at_the_joint_has_no_excess(turn, bent):
+    along = np.arange(-60, 60, 8 * ROW)
+    angle = np.radians(turn) * (along > 5)
+    axis = np.cumsum(np.stack([np.sin(angle), np.cos(angle)], axis=1), axis=0)
+    assert (_bend(along, axis) > BENT) == bent
+    assert _bend(along, axis) == pytest.approx(turn, abs=0.01)
