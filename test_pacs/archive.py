@@ -189,14 +189,18 @@ class Archive:
             event.assoc.acse.send_reject(0x02, 0x01, 0x01)
             event.assoc.kill()  # waits until the answer has left
 
-    def _on_store(self, event: Event) -> int:
+    def _on_store(self, event: Event) -> int | Dataset:
         time.sleep(self.faults.slow_seconds)
         if self.faults.drop_at_store:
             self.faults.drop_at_store -= 1
             event.assoc.abort()
             return _CANNOT_UNDERSTAND
         if self.faults.refuse_store:
-            return self.faults.refuse_store
+            refusal = Dataset()
+            refusal.Status = self.faults.refuse_store
+            if self.faults.store_comment:
+                refusal.ErrorComment = self.faults.store_comment
+            return refusal
         if self.faults.forgets:
             return _SUCCESS
         try:

@@ -13,6 +13,8 @@ class Faults:
         Wait this long before each answer to C-STORE and before each commitment report.
     refuse_store
         Answer every C-STORE with this status (for example 0xA700) and keep nothing; 0: off.
+    store_comment
+        Say this (Error Comment) with `refuse_store`.
     refuse_association
         Reject every association (transient, no reason given).
     forgets
@@ -41,6 +43,7 @@ class Faults:
 
     slow_seconds: float = 0.0
     refuse_store: int = 0
+    store_comment: str = ""
     refuse_association: bool = False
     forgets: bool = False
     silent_commitment: bool = False

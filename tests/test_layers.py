@@ -20,7 +20,16 @@ ALLOWED = {
     "report": {"__version__", "base", "codes", "errors", "intake", "review", "anatomy", "measure"},
     "store": {"base", "errors", "intake", "review", "report", "codes"},
     "audit": {"errors", "settings", "store"},
-    "node": {"base", "errors", "roster", "settings", "store", "passwords", "intake"},
+    "node": {
+        "base",
+        "errors",
+        "roster",
+        "settings",
+        "store",
+        "passwords",
+        "intake",
+        "quiet_logs",
+    },
 }
 
 

@@ -3,9 +3,9 @@
 import argparse
 import secrets
 import signal
-import threading
 from pathlib import Path
 
+from dicom_service.cli.told import Told
 from dicom_service.passwords import hash_password
 from dicom_service.settings import Settings
 from dicom_service.viewer_install import ensure_viewer
@@ -22,9 +22,7 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     folder: Path = options.data or FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     viewer = ensure_viewer(folder, print)
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+    told = Told((signal.SIGINT, signal.SIGTERM))
     ports = {"http_port": settings.http_port, "dimse_port": settings.dimse_port}
     with Clinic(folder, viewer, options=ports) as clinic:
         password = _reader(clinic)
@@ -38,7 +36,7 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
             "\n\nCtrl-C stops it.",
             flush=True,
         )
-        stop.wait()
+        told.next()
         print("Stopping.")
     return 0
 

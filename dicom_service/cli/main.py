@@ -16,6 +16,7 @@ from dicom_service.cli import (
     conformance,
     demo,
     exports,
+    give,
     knowledge,
     measure,
     offline,
@@ -128,6 +129,7 @@ def _tables(add: Add) -> None:
 
 def _keeping(add: Add) -> None:
     users.arguments(add("user", users.run, "Add a user or set a password."))
+    give.arguments(add("give", give.run, "Give a study, with its reports, to another site."))
     trail = add("audit", audit.run, "Prove the audit trail, or write it as DICOM audit messages.")
     audit.arguments(trail)
     quarantine.arguments(

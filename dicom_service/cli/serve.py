@@ -5,9 +5,9 @@ import ipaddress
 import signal
 import time
 from pathlib import Path
-from queue import Empty, SimpleQueue
 from typing import get_args
 
+from dicom_service.cli.told import Told
 from dicom_service.errors import SesamoidError
 from dicom_service.service import Service
 from dicom_service.settings import Role, Settings
@@ -35,10 +35,8 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     viewer = None
     if "web" in settings.roles and not options.no_viewer:
         viewer = ensure_viewer(Path(settings.data_folder), print)
-    told: SimpleQueue[int] = SimpleQueue()
     with Service(settings, viewer) as service:
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-            signal.signal(number, lambda number, _: told.put(number))
+        told = Told((signal.SIGINT, signal.SIGTERM, signal.SIGHUP))
         if service.swept and service.swept.sentence:
             print(service.swept.sentence)
         for port, words in ((service.dimse_port, ""), (service.node.secure_port, " (TLS)")):
@@ -47,7 +45,7 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
         _tell_of_web(service)
         if not service.roster.archive:
             print("No archive is set: signed reports wait in the outbox (settings: archive).")
-        while told.get() == signal.SIGHUP:
+        while told.next() == signal.SIGHUP:
             _read_again(options, service)
         _drain(service, settings.drain_seconds, told)
         print("Stopping.")
@@ -64,7 +62,7 @@ def _tell_of_web(service: Service) -> None:
             print("Nobody can sign in yet. Make the first user: sesamoid user NAME --role reader")
 
 
-def _drain(service: Service, seconds: float, told: "SimpleQueue[int]") -> None:
+def _drain(service: Service, seconds: float, told: Told) -> None:
     """Give balancers and callers time; told once more, it ends at once."""
     if not seconds:
         return
@@ -72,10 +70,7 @@ def _drain(service: Service, seconds: float, told: "SimpleQueue[int]") -> None:
     print(f"No new associations; the node stops in {seconds:g} s.", flush=True)
     ends = time.monotonic() + seconds
     while (left := ends - time.monotonic()) > 0:
-        try:
-            if told.get(timeout=left) != signal.SIGHUP:
-                return
-        except Empty:
+        if told.next(left) != signal.SIGHUP:
             return
 
 

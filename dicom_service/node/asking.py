@@ -26,6 +26,7 @@ from dicom_service.node.services import (
     UNCOMPRESSED,
     plain,
 )
+from dicom_service.quiet_logs import said_in_log
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import Store
 from dicom_service.store.model import CLASSES_TO_READ
@@ -282,8 +283,8 @@ class Asking:
                 file.path, header, source=source, prior=True, digest=file.digest, site=self.site
             )
         except SesamoidError as error:
-            log.warning("a prior from %s is refused: %s", source, plain(error, 400))
-            self._refused.append(plain(error, 200))
+            log.warning("a prior from %s is refused: %s", source, plain(said_in_log(error), 400))
+            self._refused.append(plain(said_in_log(error), 200))
             return outcome_of(error).dimse
         except Exception:
             log.exception("a prior from %s could not be stored", source)

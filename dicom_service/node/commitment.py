@@ -8,6 +8,7 @@ from pydicom.dataset import Dataset
 
 from dicom_service.errors import SesamoidError
 from dicom_service.node.services import commitment_reason, plain
+from dicom_service.quiet_logs import said_in_log
 from dicom_service.settings import Settings
 from dicom_service.store import OutboxRow, Store
 
@@ -62,7 +63,9 @@ class Reports:
                 for item in report.get("FailedSOPSequence") or ()
             }
         except Exception as error:  # noqa: BLE001 - whatever a peer's bytes do to the parser
-            log.warning("a commitment report of %s cannot be read: %s", sender, plain(error))
+            log.warning(
+                "a commitment report of %s cannot be read: %s", sender, plain(said_in_log(error))
+            )
             return _INVALID_ARGUMENT
         with self._taking:
             return self._record(sender, site or "", transaction_uid, kept, failed)

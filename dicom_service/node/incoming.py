@@ -20,6 +20,7 @@ from dicom_service.errors import BadObject
 from dicom_service.node.limits import LIMITS
 from dicom_service.node.services import plain
 from dicom_service.node.stream import IncomingFile
+from dicom_service.quiet_logs import said_in_log
 
 _NO_DATA_SET = 0x0101
 _LAST_OF_COMMAND = 3
@@ -41,8 +42,11 @@ class LibraryFile(IncomingFile):
         """Itself: the library flushes `file.file` after every fragment."""
         return self
 
+    def flush(self) -> None:
+        """What is written is written when the file is complete."""
+
     def write(self, data: bytes) -> None:
-        """Append a fragment; the next `flush` hands it to the system."""
+        """Append a fragment."""
         if self.closed:  # the association ended while this was on its way
             self.error = self.error or BadObject("The object is incomplete.")
             return
@@ -78,7 +82,9 @@ class StreamingProvider(DIMSEServiceProvider):
                         self._expect_data_set(self.message, context_id)
                     _check(self.message)
         except Exception as error:  # noqa: BLE001 - whatever a peer's bytes do to the decoder
-            log.warning("a message cannot be taken, its association ends: %s", plain(error))
+            log.warning(
+                "a message cannot be taken, its association ends: %s", plain(said_in_log(error))
+            )
             self.dul.event_queue.put("Evt19")  # invalid PDU: the state machine aborts
 
     def _expect_data_set(self, message: DIMSEMessage, context_id: int) -> None:

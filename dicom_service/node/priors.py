@@ -16,6 +16,7 @@ from dicom_service.node.asking import MOST_ANSWERS, Asking
 from dicom_service.node.headers import valid_uid
 from dicom_service.node.services import plain
 from dicom_service.node.turns import Turns, seconds_until
+from dicom_service.quiet_logs import said_in_log
 from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import PriorStudy, Store
@@ -233,7 +234,7 @@ def _considered(peer: Peer, facts: StudyFacts, answer: Dataset) -> Candidate | N
         date = str(answer.get("StudyDate") or "")
         description = plain(answer.get("StudyDescription") or "")
     except (ValueError, TypeError, AttributeError) as error:
-        log.warning("an answer of %s cannot be read: %s", peer.name, plain(error))
+        log.warning("an answer of %s cannot be read: %s", peer.name, plain(said_in_log(error)))
         return None
     kinds = {modalities} if isinstance(modalities, str) else {str(m) for m in modalities}
     if not valid_uid(uid) or uid == facts.study_uid or (kinds and not kinds & _WANTED):

@@ -35,6 +35,7 @@ from dicom_service.node.services import (
 )
 from dicom_service.node.stream import Answer, IncomingFile
 from dicom_service.node.transport import Server
+from dicom_service.quiet_logs import said_in_log
 from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import InstanceHeader, Seeing, Store
@@ -167,7 +168,9 @@ class Receiver:
                 association.abort()
             else:  # silent so far: end its connection, and its threads with it
                 association.dul.event_queue.put("Evt17")
-            association.join(10)
+            # One that is only about to begin cannot be waited for, and finds its end at once.
+            if association.ident is not None:
+                association.join(10)
         if self._secure is not None:
             self._secure.stop()
             self._secure = None
@@ -236,7 +239,7 @@ class Receiver:
             titles = str(requestor.ae_title).strip(), file.mover if file else ""
             outcome = self._keep(file, source, called_site(self._settings, association), titles)
         except SesamoidError as error:
-            log.warning("object from %s refused: %s", source, plain(error, 400))
+            log.warning("object from %s refused: %s", source, plain(said_in_log(error), 400))
             return _answer(outcome_of(error).dimse, str(error))
         except Exception:
             log.exception("object from %s could not be stored", source)
@@ -280,7 +283,7 @@ def file_header(file: IncomingFile) -> InstanceHeader:
     SesamoidError
         The object is incomplete, wrong or did not fit on the disk.
     """
-    file.flush()
+    file.complete()
     if file.error is not None:
         raise file.error
     header = read_header(

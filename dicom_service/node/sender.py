@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from dicom_service.errors import SesamoidError
 from dicom_service.node.commitment import Reports
 from dicom_service.node.delivery import Delivery, Outcome
+from dicom_service.node.services import without_comment
 from dicom_service.node.turns import Turns, seconds_until
 from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
@@ -74,7 +75,7 @@ class Sender(Turns):
 
     def _record(self, peer: Peer, outcome: Outcome) -> None:
         for row, reason in outcome.refused:
-            log.error("%s refuses %s: %s", peer.name, row.sop_instance_uid, reason)
+            log.error("%s refuses %s: %s", peer.name, row.sop_instance_uid, without_comment(reason))
             self._store.outbox_refused([row], reason)
         for reason in dict.fromkeys(reason for _, reason in outcome.later):
             self._retry([row for row, why in outcome.later if why == reason], reason)
@@ -82,7 +83,7 @@ class Sender(Turns):
     def _retry(self, rows: list[OutboxRow], reason: str) -> None:
         for row in rows:
             wait = self._wait(self._settings.retry_first_seconds, row.attempts)
-            log.warning("%s waits %.0f s: %s", row.sop_instance_uid, wait, reason)
+            log.warning("%s waits %.0f s: %s", row.sop_instance_uid, wait, without_comment(reason))
             next_at = datetime.now(UTC) + timedelta(seconds=wait)
             self._store.outbox_retry([row], reason, next_at)
 

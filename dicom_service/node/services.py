@@ -1,5 +1,9 @@
 """What the node offers and asks for: SOP classes, transfer syntaxes, words for their codes."""
 
+import re
+
+from dicom_service.quiet_logs import all_is_said
+
 VERIFICATION = "1.2.840.10008.1.1"
 COMMITMENT = "1.2.840.10008.1.20.1"
 COMMITMENT_INSTANCE = "1.2.840.10008.1.20.1.1"
@@ -65,6 +69,13 @@ def store_reason(status: int, comment: str = "") -> str:
     return f"{words} (status 0x{status:04X}{', ' + plain(comment) if comment else ''})"
 
 
+def without_comment(reason: str) -> str:
+    """A reason for the log: in a peer's own words the patient may be named."""
+    if all_is_said():
+        return reason
+    return re.sub(r"(\(status 0x[0-9A-F]{4}), .*\)", r"\1)", reason)
+
+
 def commitment_reason(code: int) -> str:
     """Words for a Failure Reason of storage commitment (PS3.3 C.14.1.1)."""
     return f"{COMMITMENT_REASONS.get(code, 'no reason given')} (0x{code:04X})"
@@ -82,4 +93,7 @@ def is_transient(status: int) -> bool:
 
 def plain(text: object, most: int = 120) -> str:
     """A peer's text on one line, without control characters, for logs and sentences."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))[:most]
+    text = str(text)
+    if text.isprintable():  # nearly always, and at once
+        return text[:most]
+    return "".join(c if c.isprintable() else "?" for c in text)[:most]

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from dicom_service.errors import SesamoidError, TryLater
+from dicom_service.quiet_logs import said_in_log
 from dicom_service.store import Store
 
 log = logging.getLogger(__name__)
@@ -104,10 +105,10 @@ class Settler:
         try:
             self._on_settled(study_uid)
         except TryLater as error:
-            log.warning("study %s is prepared later: %s", study_uid, error)
+            log.warning("study %s is prepared later: %s", study_uid, said_in_log(error))
             return _AGAIN_AFTER_TROUBLE
         except SesamoidError as error:
-            log.warning("study %s cannot be prepared: %s", study_uid, error)
+            log.warning("study %s cannot be prepared: %s", study_uid, said_in_log(error))
             self._store.fail_preparation(study_uid, str(error))
         except Exception as error:
             log.exception("study %s cannot be prepared", study_uid)

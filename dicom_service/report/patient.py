@@ -1,5 +1,6 @@
 """The animal and the study, copied from the images so that the archive files the report rightly."""
 
+import re
 from collections.abc import Sequence
 
 from pydicom import config
@@ -27,6 +28,14 @@ _ALWAYS = (
     "ReferringPhysicianName",
 )
 """Type 1 or 2: written, empty when the images have none."""
+
+_FORMS = {
+    "DA": re.compile(r"\d{4}(0[1-9]|1[0-2])(0[1-9]|[12]\d|3[01])"),
+    "TM": re.compile(r"([01]\d|2[0-3])([0-5]\d([0-5]\d(\.\d{1,6})?)?)?"),
+    "AS": re.compile(r"\d{3}[DWMY]"),
+    "DS": re.compile(r"(?=.{1,16}\Z)[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
+}
+"""Dates, times, ages and numbers as the standard has them (PS3.5 6.2)."""
 
 _WHEN_THERE = (
     "IssuerOfPatientID",
@@ -70,6 +79,15 @@ def plain_value(header: Dataset, keyword: str) -> str:
     return "\\".join(str(part) for part in value)
 
 
+def _usable(header: Dataset, keyword: str) -> str:
+    """A text value as it stands; "" for a date, time, age or number that is none."""
+    value, tag = plain_value(header, keyword), tag_for_keyword(keyword)
+    form = _FORMS.get(dictionary_VR(tag)) if tag is not None else None
+    if form is None:
+        return value
+    return value.strip() if form.fullmatch(value.strip()) else ""
+
+
 def put(document: Dataset, keyword: str, value: object) -> None:
     """Set an attribute without judging its value: identifiers must stay what they were."""
     tag = tag_for_keyword(keyword)
@@ -107,10 +125,10 @@ def add_patient_and_study(
     """Write the Patient, General Study and Patient Study modules."""
     header = first_header(evidence)
     for keyword in _ALWAYS:
-        put(document, keyword, plain_value(header, keyword))
+        put(document, keyword, _usable(header, keyword))
     for keyword in _WHEN_THERE:
-        if plain_value(header, keyword):
-            put(document, keyword, plain_value(header, keyword))
+        if _usable(header, keyword):
+            put(document, keyword, _usable(header, keyword))
     put(document, "StudyInstanceUID", content.facts.study_uid)
     if not plain_value(header, "AccessionNumber"):
         put(document, "AccessionNumber", content.facts.accession_number)

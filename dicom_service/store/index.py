@@ -73,8 +73,17 @@ class Index(ABC):
             Some is damaged: an index that answers wrongly is worse than none.
         """
 
-    def keep_older_out(self, connection: Connection) -> None:  # noqa: B027 - one engine needs none
-        """Before the tables are changed: whoever runs an older program is out, and stays out."""
+    def begin_change(  # noqa: B027 - one engine needs none
+        self, connection: Connection, oldest: int | None
+    ) -> None:
+        """Before the tables are changed beside others who use them.
+
+        Parameters
+        ----------
+        oldest
+            Whoever runs a program that knows only older tables is out, and stays out; None: all
+            may stay, and are not to be held up.
+        """
 
     @abstractmethod
     def snapshot(self, to: Path) -> None:

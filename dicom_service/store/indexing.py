@@ -62,11 +62,11 @@ def index_objects(
             taken.add(uids[number])
             fresh.setdefault((arrival.header.study_uid, arrival.site), []).append(number)
     for (study_uid, site), numbers in fresh.items():
-        if connection.execute(SITE, {"uid": study_uid}).scalar() in (None, site):
-            _insert_study(connection, [arrivals[number] for number in numbers], site)
-        else:
-            for number in numbers:
-                results[number] = "elsewhere", True
+        # It was of the site that was called when these were acknowledged; it may have been given
+        # to another since, and they go with it.
+        of = connection.execute(SITE, {"uid": study_uid}).scalar()
+        group = [arrivals[number] for number in numbers]
+        _insert_study(connection, group, site if of is None else of)
     for number in rest:
         outcome, needed = index_object(connection, arrivals[number])
         # These were acknowledged: what is of nobody here is found at the next start, set aside.
@@ -124,6 +124,8 @@ def index_object(connection: Connection, arrival: Arrival) -> tuple[Outcome, boo
     name, header, digest, _, source, prior, _, site = arrival
     known = connection.execute(KNOWN, {"uid": header.sop_instance_uid}).first()
     of_study = connection.execute(SITE, {"uid": header.study_uid}).scalar()
+    if arrival.at_us and of_study is not None:  # acknowledged, as above
+        arrival, site = arrival._replace(site=of_study), of_study
     if any(of not in (None, site) for of in (of_study, known and known.site)):
         return "elsewhere", False
     if known is None:

@@ -11,7 +11,7 @@ from dicom_service.store.blobs import Blobs
 from dicom_service.store.columns import metadata
 from dicom_service.store.home import JOURNAL, make_home
 from dicom_service.store.index import Index
-from dicom_service.store.migrating import bring_up_to_date
+from dicom_service.store.migrating import bring_up_to_date, check_all_known
 from dicom_service.store.replay import replay
 from dicom_service.store.schema import index_home, journal_state, leases, revisions, schema_version
 from dicom_service.store.sqlite import SqliteIndex
@@ -37,7 +37,14 @@ def copy_rows(source: Connection, target: Connection) -> None:
 
 
 def copy_to_file(source: Connection, file: Path) -> None:
-    """Copy all rows into a new SQLite file, which is whole and durable when this returns."""
+    """Copy all rows into a new SQLite file, which is whole and durable when this returns.
+
+    Raises
+    ------
+    SetupError
+        A newer version of the program has added to the tables.
+    """
+    check_all_known(source, "this index")
     with SqliteIndex(file) as made:
         bring_up_to_date(made, file.parent)
         with made.write() as target:
@@ -68,11 +75,17 @@ def load(file: Path, index: Index, folder: Path) -> None:
     """Move the rows of an SQLite file, of this or an earlier version, into an empty index.
 
     What waits in the journal of `folder` gets its rows, too.
+
+    Raises
+    ------
+    SetupError
+        A newer version of the program wrote the file.
     """
     with SqliteIndex(file) as written, closing(Blobs(folder / "blobs", folder)) as blobs:
         bring_up_to_date(written, folder)
         replay(written, blobs, folder / JOURNAL)
         with written.read() as source, index.write() as target:
+            check_all_known(source, str(file))
             copy_rows(source, target)
     file.unlink()
     make_home(index, folder)

@@ -35,8 +35,11 @@ A network that loses every packet says nothing: without this a question waits fo
 STUCK_SECONDS = 60
 """After which the server ends a transaction in which nothing happens: it holds others up."""
 _LISTEN_SECONDS = 1.0
-_OVERTAKEN = {"40001", "40P01", "23505"}
-"""Serialisation failure, deadlock, and a row that another node wrote first."""
+_CHANGE_WAITS_MS = 300
+"""For a lock; less than the second after which the server ends one of two who wait for each
+other, so that it is never somebody's work that is given up."""
+_OVERTAKEN = {"40001", "40P01", "23505", "55P03"}
+"""Serialisation failure, deadlock, a row that another node wrote first, a lock not to be had."""
 _STUCK = "25P03"
 _FULL = {"53100", "53200", "25006", "58030"}
 """No disk, no memory, a server that only reads, a disk that fails."""
@@ -109,17 +112,24 @@ class PostgresIndex(Index):
         with self.read() as connection:
             connection.exec_driver_sql("SELECT 1")
 
-    def keep_older_out(self, connection: Connection) -> None:
-        """End the sessions of older programs; new ones wait, and are refused afterwards.
+    def begin_change(self, connection: Connection, oldest: int | None) -> None:
+        """End the sessions of programs that are too old; new ones wait, and are refused later.
 
         Each session looks at the version of the tables when it begins, and never again: so those
-        that have looked must be gone before the tables change.
+        that have looked must be gone before the tables change. Where all may stay, a lock that is
+        not to be had at once is given up, and all of the change with it: everybody else would
+        wait behind it, and one who holds what we want may want what we hold.
         """
+        if oldest is None:
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = {_CHANGE_WAITS_MS}")
+            return
         connection.exec_driver_sql("LOCK TABLE schema_version IN ACCESS EXCLUSIVE MODE")
         connection.exec_driver_sql(
             "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
             "WHERE datname = current_database() AND application_name LIKE 'sesamoid%%' "
-            "AND application_name != current_setting('application_name')"
+            "AND pid != pg_backend_pid() AND coalesce("
+            r"substring(application_name FROM '^sesamoid, tables (\d+)$')::integer, 0) < %s",
+            (oldest,),
         )
 
     def snapshot(self, to: Path) -> None:
@@ -240,13 +250,16 @@ def _open(url: str) -> Engine:
             (f"{STUCK_SECONDS}s", *(str(_patience()[name]) for name in _SERVERS)),
         )
         made = connection.execute("SELECT to_regclass('schema_version')").fetchone()[0]
-        found = made and connection.execute("SELECT version FROM schema_version").fetchone()
+        # Tables of an earlier version may lack the column.
+        whole = "SELECT to_jsonb(v) FROM schema_version v"
+        found = made and connection.execute(whole).fetchone()
         connection.autocommit = False
-        if found and found[0] > known:
+        if found and found[0].get("oldest", 0) > known:
             connection.close()
             raise SetupError(
                 f"A newer version of this program has changed the index of this node (schema "
-                f"{found[0]}, this one knows {known}). Install the newer version here too."
+                f"{found[0]['version']}, this one knows {known}). Install the newer version here "
+                "too."
             )
 
     return engine

@@ -1,7 +1,9 @@
 """The tables of the index. Times are microseconds (see `times`); lists are JSON text.
 
-Whoever changes a table adds a revision to `migrations` and raises `VERSION`. The tables of
-accounts are in `schema_accounts`.
+Whoever changes a table adds a revision to `migrations` and raises `VERSION`. A revision of the kind
+"expand" only adds what the program before can do without, so that this one may work beside the
+newer one; any other is of the kind "contract", and raises `OLDEST` too. The tables of accounts are
+in `schema_accounts`.
 """
 
 from sqlalchemy import (
@@ -31,10 +33,18 @@ from dicom_service.store.columns import (
 )
 from dicom_service.store.schema_accounts import users as _users  # noqa: F401 - one metadata
 
-VERSION = 13
-"""Raised whenever a table, or what stands in one, changes; a store with a newer one is refused."""
+VERSION = 14
+"""Raised whenever a table, or what stands in one, changes."""
+OLDEST = 14
+"""Of programs that can work on these tables: the newest revision of the kind "contract"."""
 
-schema_version = Table("schema_version", metadata, Column("version", Integer, nullable=False))
+schema_version = Table(
+    "schema_version",  # one row
+    metadata,
+    Column("version", Integer, nullable=False),
+    # A program that knows an older version than this one is refused.
+    Column("oldest", Integer, nullable=False, server_default="14"),
+)
 
 revisions = Table(
     "alembic_version",  # the newest revision in `migrations` that these tables have

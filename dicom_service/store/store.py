@@ -21,6 +21,7 @@ from dicom_service.store.priors import Priors
 from dicom_service.store.quarantine import Quarantine
 from dicom_service.store.readings import Readings
 from dicom_service.store.reopening import Reopenings
+from dicom_service.store.resettling import Resettling
 from dicom_service.store.retention import Retention
 from dicom_service.store.schema import documents, instances, quarantine, studies
 
@@ -32,6 +33,7 @@ class Store(
     Listing,
     Readings,
     Reopenings,
+    Resettling,
     Documents,
     Outbox,
     Priors,
@@ -46,8 +48,8 @@ class Store(
     """An open data folder; every method may be called from any thread.
 
     The parts are in modules of their own: objects, quarantine, retention, studies, readings,
-    reopening, documents, outbox, priors, leases, users, accounts, peers, identities, preferences,
-    audit, overview. `Shelf` (opening.py) opens and closes the folder.
+    reopening, resettling, documents, outbox, priors, leases, users, accounts, peers, identities,
+    preferences, audit, overview. `Shelf` (opening.py) opens and closes the folder.
     """
 
     def sweep(self) -> SweepReport:

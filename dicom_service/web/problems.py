@@ -10,6 +10,8 @@ from pydantic import ValidationError
 from werkzeug.exceptions import HTTPException
 
 from dicom_service.errors import NotAllowed, Refused, SesamoidError, VersionConflict, outcome_of
+from dicom_service.node.services import plain
+from dicom_service.quiet_logs import said_in_log
 from dicom_service.web.languages import said, say
 from dicom_service.web.rates import TooManyRequests
 from dicom_service.web.security import WrongToken
@@ -90,7 +92,7 @@ def _ours(error: SesamoidError) -> Response:
     outcome = outcome_of(error)
     status, advice = _STATUS.get(type(error), (outcome.http, outcome.advice))
     if status >= 500:
-        log.error("%s %s: %s", request.method, request.path, error)
+        log.error("%s %s: %s", request.method, plain(request.path), plain(said_in_log(error), 400))
     more: dict[str, Any] = {}
     if isinstance(error, VersionConflict):
         more["current"] = error.current
@@ -124,7 +126,7 @@ def _http(error: HTTPException) -> Response:
 
 def _unexpected(error: Exception) -> Response:
     error_id = uuid.uuid4().hex[:12]
-    log.error("error %s at %s %s", error_id, request.method, request.path, exc_info=error)
+    log.error("error %s at %s %s", error_id, request.method, plain(request.path), exc_info=error)
     return _answer(
         500,
         f"The node made a mistake (error {error_id}). What was saved before is safe.",

@@ -7,6 +7,7 @@ sites cannot set.
 
 import hashlib
 import json
+import logging
 import math
 import secrets
 from datetime import timedelta
@@ -25,6 +26,8 @@ from dicom_service.web.languages import note_choice
 from dicom_service.web.problems import SignedOut, wrong_json
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER, check_token
 from dicom_service.web.site import site
+
+log = logging.getLogger(__name__)
 
 COOKIE = "sesamoid"
 LARGEST_JSON = 4 << 20
@@ -116,6 +119,7 @@ def sign_in() -> Response:
     row = here.store.user(asked.user)
     if not password_fits(row.hash_in_use if row else None, asked.password) or row is None:
         here.throttle.failed(asked.user, address)
+        log.warning("a sign-in from %s is refused", address)
         here.store.audit(
             "sign-in refused", user=asked.user, detail=f"from {address}", at=here.clock()
         )

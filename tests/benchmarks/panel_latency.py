@@ -24,21 +24,28 @@ from test_pacs.studies import demo_study
 SWITCHES = ["--no-sandbox", "--disable-gpu"]
 # Before the page's own scripts: the panel lets no key that it takes go further.
 WATCH = """
-  const queue = () => document.querySelector('sesamoid-panel').session.queue;
-  const soon = new MessageChannel();
-  let waiting = null;
-  soon.port1.onmessage = () => {
-    if (!waiting) return;
-    if (!queue().clean) return soon.port2.postMessage('');
+  let waiting = null, watched = null;
+  window.sesamoidSaved = []; window.sesamoidShown = [];
+  const acknowledged = session => {
+    if (waiting === null || !session.queue.clean) return;
     window.sesamoidSaved.push(performance.now() - waiting);
     waiting = null;
+    told();
   };
-  window.sesamoidSaved = []; window.sesamoidShown = [];
+  let told = () => {};
+  // Waited for without looking again and again: that would take the processor from the panel.
+  window.sesamoidAcknowledged = count => new Promise(done => {
+    told = () => window.sesamoidSaved.length >= count && done();
+    told();
+  });
   window.addEventListener('keydown', event => {
     const at = event.timeStamp;
+    const session = document.querySelector('sesamoid-panel')?.session;
+    if (session && session !== watched) (watched = session).subscribe(acknowledged);
+    waiting = null;
     const shown = () => window.sesamoidShown.push(performance.now() - at);
     requestAnimationFrame(() => setTimeout(shown));
-    setTimeout(() => { waiting = at; soon.port2.postMessage(''); });
+    setTimeout(() => { waiting = at; if (session) acknowledged(session); });
   }, true);
 """
 
@@ -52,7 +59,7 @@ def press(page: Page, keys: int) -> dict[str, list[float]]:
     page.evaluate("window.sesamoidSaved = []; window.sesamoidShown = []")
     for number in range(1, keys + 1):
         page.keyboard.press("Space")
-        page.wait_for_function("n => window.sesamoidSaved.length >= n", arg=number)
+        page.evaluate("n => window.sesamoidAcknowledged(n)", number)
         page.wait_for_timeout(40)
         if page.evaluate("document.querySelector('sesamoid-panel').session.section === 'conclude'"):
             break

@@ -58,6 +58,26 @@ def test_peers_of_the_settings_file_are_read_again_while_the_node_runs(tmp_path)
     store.close()
 
 
+STRAY = """
+import os, signal, threading, time
+from dicom_service.cli.told import Told
+told = Told([signal.SIGHUP, signal.SIGTERM])
+def stray():
+    time.sleep(0.3)
+    for number in (signal.SIGHUP, signal.SIGTERM):
+        signal.pthread_kill(threading.get_ident(), number)
+threading.Thread(target=stray).start()
+print(told.next(), told.next(3600), told.next(0.01))
+"""
+
+
+def test_a_signal_that_another_thread_was_given_is_heard_all_the_same():
+    done = subprocess.run(
+        [sys.executable, "-c", STRAY], capture_output=True, text=True, timeout=60, check=True
+    )
+    assert done.stdout.split() == [str(int(signal.SIGHUP)), str(int(signal.SIGTERM)), "None"]
+
+
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [

@@ -78,6 +78,14 @@ def with_addendum(content: ReportContent, text: str) -> ReportContent:
     return content.model_copy(update=changes)
 
 
+def corrected(content: ReportContent, reason: str) -> ReportContent:
+    """The report signed once more, in place of the first."""
+    earlier = with_addendum(content, "").predecessors
+    why = Addendum(text=reason, author=READER, at=AT + timedelta(days=1))
+    changes = {"kind": "correction", "corrections": (why,), "predecessors": earlier}
+    return content.model_copy(update=changes)
+
+
 @pytest.fixture
 def images() -> list[Dataset]:
     return small_study(seed="companions")

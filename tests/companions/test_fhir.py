@@ -8,7 +8,7 @@ from fhir.resources.R4B.bundle import Bundle
 
 from dicom_service.report.companions import fhir_bundle
 
-from .conftest import signed, with_addendum
+from .conftest import corrected, signed, with_addendum
 
 
 def resources(content, pdf=None):
@@ -55,11 +55,18 @@ def test_the_animal_is_an_animal_with_its_owner(content):
 
 @pytest.mark.parametrize(
     ("kind", "status"),
-    [("draft", "preliminary"), ("final", "final"), ("addendum", "appended")],
+    [
+        ("draft", "preliminary"),
+        ("final", "final"),
+        ("addendum", "appended"),
+        ("correction", "corrected"),
+    ],
 )
 def test_the_state_of_the_report_is_its_status(content, kind, status):
     if kind == "addendum":
         content = with_addendum(content, "More.")
+    elif kind == "correction":
+        content = corrected(content, "The other side.")
     elif kind == "draft":
         content = content.model_copy(update={"kind": "draft", "signer": None, "signed_at": None})
     assert resources(content)["DiagnosticReport"][0]["status"] == status

@@ -10,7 +10,7 @@ import pytest
 from dicom_service.anatomy import atlas
 from dicom_service.report.companions import mrrt_templates, oru_message
 
-from .conftest import AT, signed, with_addendum
+from .conftest import AT, corrected, signed, with_addendum
 
 
 def parsed(content):
@@ -52,6 +52,7 @@ def test_lines_and_control_characters_cannot_begin_a_segment(images):
 
 
 def test_an_addendum_is_a_correction_and_a_draft_is_preliminary(content):
+    assert str(parsed(corrected(content, "The other side.")).segment("OBR")[25]) == "C"
     added = parsed(with_addendum(content, "More."))
     assert {str(s[11]) for s in added.segments("OBX")} == {"C"}
     draft = content.model_copy(update={"kind": "draft", "signer": None, "signed_at": None})

@@ -26,9 +26,11 @@ from dicom_service.node import headers, structure
 from dicom_service.node.limits import Limits
 from dicom_service.node.receiver import file_header
 from dicom_service.node.stream import Answer, IncomingFile, command
+from dicom_service.node.stream import straight as long_objects
 from dicom_service.node.stream.command import Command, Malformed, response
 from dicom_service.node.stream.inlet import P_DATA, Inlet
 from dicom_service.node.stream.messages import Messages, Services
+from dicom_service.node.stream.straight import Straight
 from dicom_service.web.dicomweb import incoming, multipart
 from tests.hostile import wire
 from tests.node.conftest import CR, image, written
@@ -41,6 +43,7 @@ for _part in (
     *(getattr(headers, name) for name in ("read_header", "_uid", "_encodings", "_text")),
     size_of,
     *(getattr(Messages, name) for name in ("take", "_fragment", "_begun", "_complete", "_bounded")),
+    *(getattr(Straight, name) for name in ("foretell", "slots", "sort")),
     *(
         f
         for f in vars(command).values()
@@ -48,6 +51,8 @@ for _part in (
     ),
 ):
     atheris.instrument_func(_part)
+long_objects._SHORTEST = 32  # what comes here is short
+_PACKET = 700
 _BOUNDARY = "b"
 _FOLDER = Path(tempfile.mkdtemp(prefix="sesamoid-fuzzed-"))
 atexit.register(shutil.rmtree, _FOLDER, ignore_errors=True)
@@ -88,8 +93,11 @@ class _Peer:
     def __init__(self, data: bytes) -> None:
         self._rest = io.BytesIO(data)
 
-    def recv_into(self, view: memoryview, _size: int, _flags: int) -> int:
-        return self._rest.readinto(view[:700])
+    def recvmsg_into(self, slots: list[memoryview], _size: int, _flags: int) -> tuple[int]:
+        left = _PACKET
+        for slot in slots:
+            left -= self._rest.readinto(slot[:left])
+        return (_PACKET - left,)
 
     def setsockopt(self, *_: int) -> None:
         """Nobody listens."""
@@ -117,16 +125,20 @@ def pdu(data: bytes) -> None:
     in_memory = 600  # so that some of what comes is written to a file
     messages = Messages(_FOLDER, in_memory, Limits(), lambda: syntaxes, services)
     inlet = Inlet(cast("socket.socket", _Peer(data)), 8192)
+    straight = Straight(inlet, messages)
     with contextlib.suppress(Malformed):
-        while inlet.fill() and not inlet.lies:
+        while not inlet.lies:
+            slots = straight.slots()
+            count = inlet.receive(slots)
+            if not count:
+                break
+            straight.sort(slots, count)
             while not inlet.lies and (whole := inlet.pdu) is not None:
                 if whole[0] == P_DATA:
                     messages.take(whole)
                 inlet.drop(len(whole))
-            if not messages.hand_on():
-                inlet.make_room()
-            else:
-                inlet.turn()
+            if not inlet.lies:
+                straight.foretell()
     messages.close()
     assert not any(_FOLDER.iterdir())
 
@@ -145,10 +157,13 @@ def _seeds(target: str) -> list[bytes]:
     body = b"--b\r\nContent-Type: application/dicom\r\n\r\n" + whole + b"\r\n--b--\r\n"
     object_ = whole[whole.index(b"\x08\x00\x16\x00") :]
     sent = wire.pdv(1, 3, wire.store_command(CR, "1.2.3")) + wire.pdv(1, 2, object_)
+    pieces = [object_[at : at + 40] for at in range(0, len(object_), 40)] * 3
+    long = [wire.pdv(1, 3, wire.store_command(CR, "1.2.3"))]
+    long += [wire.pdv(1, 0, piece) for piece in pieces] + [wire.pdv(1, 2, b"end")]
     echo = wire.pdv(3, 3, wire.command({0x0002: b"1.2.840.10008.1.1", 0x0100: 48, 0x0800: 0x101}))
     jpeg = bytes.fromhex("ffd8ffc4000400ffffc0000b080010001001011100ffd9")
     return {
-        "pdu": [sent, echo + sent, wire.release()],
+        "pdu": [sent, echo + sent, b"".join(long) + echo, wire.release()],
         "dataset": [b"\1" + whole[whole.index(b"\x08\x00\x16\x00") :]],
         "file": [whole],
         "multipart": [body, b"--b--"],

@@ -13,6 +13,7 @@ from typing import Any
 from dicom_service.settings import Peer
 from dicom_service.store import Store
 from tests.node.conftest import Running
+from tests.store.newer import become_newer
 
 LATE_SECONDS = 0.5
 
@@ -34,12 +35,29 @@ def careless(store: Store) -> None:
     store.accept = said  # type: ignore[method-assign, assignment]
 
 
-def run(given: dict[str, Any], line: Connection, *, is_careless: bool) -> None:
-    """Run; `line` is told the port when it has begun."""
+def run(
+    given: dict[str, Any],
+    line: Connection,
+    *,
+    is_careless: bool,
+    newer: tuple[str, str] | None = None,
+) -> None:
+    """Run until SIGTERM; `line` is told the port when it has begun.
+
+    Parameters
+    ----------
+    newer
+        Be the next version of the program: a folder, and the kind of its change of the tables.
+    """
+    if newer is not None:
+        become_newer(Path(newer[0]), newer[1])  # type: ignore[arg-type]
+    ended = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: ended.set())
     given = dict(given)
     peers = tuple(Peer(**peer) for peer in given.pop("peers"))
     running = Running(Path(given.pop("folder")), peers=peers, **given)
     if is_careless:
         careless(running.store)
     line.send(running.port)
-    signal.pause()
+    ended.wait()
+    running.stop()

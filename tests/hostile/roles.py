@@ -3,7 +3,7 @@
 A sender, a reader and an archive are the witnesses: what they were told is what must be there.
 """
 
-import contextlib
+import itertools
 import multiprocessing
 import random
 import threading
@@ -41,13 +41,13 @@ class Role:
         self._given = given | {"roles": (role,), "dimse_port": self.port}
         self.start()
 
-    def start(self) -> None:
-        """Start it; `ready` waits."""
+    def start(self, newer: tuple[str, str] | None = None) -> None:
+        """Start it; `ready` waits. `newer`: as the next version, see `role_worker.run`."""
         self._line, theirs = _FORKS.Pipe(duplex=False)
         self.process = _FORKS.Process(
             target=role_worker.run,
             args=(self._given, theirs),
-            kwargs={"is_careless": self._careless},
+            kwargs={"is_careless": self._careless, "newer": newer},
             daemon=True,
         )
         self.process.start()
@@ -57,6 +57,13 @@ class Role:
         """Until it has begun."""
         assert self._line.poll(CALM), f"{self.role} does not start"
         self._line.recv()
+
+    def leave(self) -> None:
+        """As it is told to stop: what is in hand is finished."""
+        self.process.terminate()
+        self.process.join(CALM)
+        assert self.process.exitcode == 0, f"{self.role} does not stop"
+        self._line.close()
 
     def kill(self) -> None:
         """As a power cut does."""
@@ -101,13 +108,20 @@ class Cluster:
             "peers": [peer | {"commitment": True}], "settle_seconds": 0.3, "lease_seconds": LEASE,
             "peer_timeout_seconds": PEER, "commitment_seconds": 1.0,
         }  # fmt: skip
+        self.url = url
         self.random = random.Random(seed)
         self.told = Witnesses()
+        self._studies = itertools.count()
         self.roles = [Role(role, self._given, careless=careless) for role in roles]
         self.store = Store(folder / "node", index_url=url)
         self.ports = [role.port for role in self.roles if role.port]
         self.archive.peers["SESAMOID"] = ("127.0.0.1", self.ports[0])
         self.failed: list[BaseException] = []
+        self.refused: list[str] = []
+        """What a sender or a reader was answered when it was not done at once."""
+        self.calls: dict[int, int] = {}
+        """Senders that are at a port now."""
+        self._calling = threading.Lock()
         for role in self.roles:
             role.ready()
 
@@ -120,8 +134,9 @@ class Cluster:
 
     def work(self, studies: int, trouble: Callable[[], None]) -> None:
         """Send, read and sign so many studies while `trouble` goes on."""
+        numbers = [next(self._studies) for _ in range(studies)]
         made = [[image(study=f"1.2.9.{n}", InstanceNumber=i) for i in range(3)]
-                for n in range(studies)]  # fmt: skip
+                for n in numbers]  # fmt: skip
         jobs = [threading.Thread(target=self._way, args=(study,), daemon=True) for study in made]
         for job in jobs:
             job.start()
@@ -132,6 +147,18 @@ class Cluster:
         assert not [job for job in jobs if job.is_alive()], "the work does not end"
         if self.failed:
             raise self.failed[0]
+
+    def replace(self, role: Role, newer: tuple[str, str] | None = None) -> None:
+        """Start a role anew, as an update does it: a balancer calls it no more, it ends."""
+        if role.port:
+            with self._calling:
+                self.ports.remove(role.port)
+            wait_for(lambda: not self.calls.get(role.port), CALM)
+        role.leave()
+        role.start(newer)
+        role.ready()
+        if role.port:
+            self.ports.append(role.port)
 
     def delivered(self) -> None:
         """Until the archive keeps every report."""
@@ -159,9 +186,13 @@ class Cluster:
         """As senders and readers do: what was not acknowledged is tried again."""
         until = time.monotonic() + CALM
         while True:
-            with contextlib.suppress(SesamoidError, AttributeError):
+            try:
                 if action():
                     return
+            except SesamoidError as error:
+                self.refused.append(str(error))
+            except AttributeError:
+                pass  # nothing of the study has arrived
             assert time.monotonic() < until, "it is never acknowledged"
             time.sleep(0.05)
 
@@ -169,16 +200,31 @@ class Cluster:
         entity = AE("CAMERA")
         entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 5
         entity.add_requested_context(CR, made.file_meta.TransferSyntaxUID)
-        port = self.random.choice(self.ports)
+        with self._calling:
+            port = self.random.choice(self.ports)
+            self.calls[port] = self.calls.get(port, 0) + 1
+        try:
+            return self._send(entity, port, made)
+        finally:
+            with self._calling:
+                self.calls[port] -= 1
+
+    def _send(self, entity: AE, port: int, made: Dataset) -> bool:
         association = entity.associate("127.0.0.1", port, ae_title="SESAMOID")
         if not association.is_established:
+            self.refused.append(f"no association with {port}")
             return False
         try:
-            return association.send_c_store(made).get("Status") == 0
+            status = association.send_c_store(made).get("Status")
         except RuntimeError:
-            return False
+            status = None
+        else:
+            if status == 0:
+                return True
         finally:
             association.abort()
+        self.refused.append(f"status {status}")
+        return False
 
     def _save(self, uid: str, text: str) -> bool:
         version, reading = self.store.reading(uid)

@@ -18,9 +18,10 @@ from dicom_service.node import Node
 from dicom_service.node.limits import Limits
 from dicom_service.settings import Settings
 from dicom_service.store import Store
+from tests.node.conftest import HANG_SECONDS, is_open, wait_for
 
 VERIFICATION = "1.2.840.10008.1.1"
-_ENDED = r"reset|pipe|closed|timed out"
+_ENDED = r"reset|pipe|closed"
 CR = "1.2.840.10008.5.1.4.1.1.1"
 
 
@@ -47,12 +48,13 @@ def node(tmp_path, monkeypatch):
 
 
 def connect(port: int, source: str = "127.0.0.1") -> socket.socket:
-    return socket.create_connection(("127.0.0.1", port), timeout=10, source_address=(source, 0))
+    made = ("127.0.0.1", port)
+    return socket.create_connection(made, timeout=HANG_SECONDS, source_address=(source, 0))
 
 
 def echoes(port: int) -> bool:
     entity = AE("CAMERA")
-    entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 10
+    entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = HANG_SECONDS
     entity.add_requested_context(VERIFICATION)
     association = entity.associate("127.0.0.1", port, ae_title="SESAMOID")
     if not association.is_established:
@@ -62,14 +64,15 @@ def echoes(port: int) -> bool:
     return status.get("Status") == 0
 
 
-def _drip(connection: socket.socket, began: float) -> None:
-    while time.monotonic() - began < 8:
+def _drip(connection: socket.socket, count: int) -> None:
+    """So many bytes, one by one; an error when the node hangs up before."""
+    for _ in range(count):
         connection.sendall(b"x")
         time.sleep(0.1)
 
 
-def hangs_up(connection: socket.socket, seconds: float) -> bool:
-    connection.settimeout(seconds)
+def hangs_up(connection: socket.socket) -> bool:
+    connection.settimeout(HANG_SECONDS)
     try:
         while connection.recv(65536):
             pass
@@ -121,9 +124,8 @@ def test_hundreds_of_half_open_connections_from_one_address_keep_nobody_else_out
             with contextlib.suppress(OSError):
                 held.append(connect(port, "127.0.0.2"))
         assert len(held) > 250
-        began = time.monotonic()
         assert echoes(port)
-        assert time.monotonic() - began < 5
+        assert any(is_open(one) for one in held)  # nobody had to wait for their end
     finally:
         for connection in held:
             connection.close()
@@ -141,10 +143,7 @@ def test_hundreds_of_connections_that_come_and_go_leave_no_thread_behind(node):
     before = threading.active_count()
     for _ in range(300):
         connect(port, "127.0.0.2").close()
-    deadline = time.monotonic() + 10
-    while threading.active_count() > before and time.monotonic() < deadline:
-        time.sleep(0.05)
-    assert threading.active_count() <= before
+    wait_for(lambda: threading.active_count() <= before)
     assert echoes(port)
 
 
@@ -152,36 +151,30 @@ def test_a_request_that_drips_in_is_cut_off_at_the_handshake_time(node):
     port = node(handshake_seconds=1.0)
     with connect(port) as slow:
         slow.sendall(struct.pack(">BBL", 1, 0, 200))
-        began = time.monotonic()
         with pytest.raises(OSError, match=_ENDED):
-            _drip(slow, began)
-        assert time.monotonic() - began < 5
+            _drip(slow, 199)
     assert echoes(port)
 
 
 def test_a_silent_connection_is_closed_at_the_handshake_time(node):
     port = node(handshake_seconds=0.5)
     with connect(port) as silent:
-        assert hangs_up(silent, 5)
+        assert hangs_up(silent)
 
 
 def test_an_association_that_falls_silent_is_closed(node):
     port = node(idle_seconds=0.5)
     with associated(port) as silent:
-        assert hangs_up(silent, 5)
+        assert hangs_up(silent)
 
 
 def test_an_object_that_drips_in_byte_by_byte_is_cut_off_and_removed(node, tmp_path):
     port = node(idle_seconds=0.7)
     with associated(port) as slow:
         slow.sendall(store_request() + fragment(0, bytes(10_000))[:100])
-        began = time.monotonic()
         with pytest.raises(OSError, match=_ENDED):
-            _drip(slow, began)
-    deadline = time.monotonic() + 5
-    while list((tmp_path / "node" / "incoming").iterdir()) and time.monotonic() < deadline:
-        time.sleep(0.02)
-    assert list((tmp_path / "node" / "incoming").iterdir()) == []
+            _drip(slow, 9000)
+    wait_for(lambda: not list((tmp_path / "node" / "incoming").iterdir()))
 
 
 def test_fragments_without_end_are_dropped_beyond_the_limit_and_answered(node, tmp_path):
@@ -203,7 +196,7 @@ def test_a_client_that_never_reads_its_answers_is_given_up(node):
     with associated(port) as deaf:
         deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         request = store_request() + fragment(2, b"no object")
-        deaf.settimeout(2)
+        deaf.settimeout(HANG_SECONDS)
         with pytest.raises(OSError, match=_ENDED):
             deaf.sendall(request * 100_000)
     assert echoes(port)
@@ -215,11 +208,8 @@ def test_an_abort_in_the_middle_of_an_object_leaves_nothing(node, tmp_path):
         with associated(port) as rude:
             rude.sendall(store_request() + fragment(0, bytes(50_000)))
             rude.sendall(struct.pack(">BBL4x", 7, 0, 4))
-            assert hangs_up(rude, 5)
-    deadline = time.monotonic() + 5
-    while list((tmp_path / "node" / "incoming").iterdir()) and time.monotonic() < deadline:
-        time.sleep(0.02)
-    assert list((tmp_path / "node" / "incoming").iterdir()) == []
+            assert hangs_up(rude)
+    wait_for(lambda: not list((tmp_path / "node" / "incoming").iterdir()))
 
 
 @pytest.mark.parametrize("kind", [1, 2, 3, 4, 5, 6, 7])
@@ -227,4 +217,4 @@ def test_a_header_that_claims_a_gigabyte_is_refused_before_association(node, kin
     port = node()
     with connect(port) as liar:
         liar.sendall(struct.pack(">BBL", kind, 0, 1 << 30))
-        assert hangs_up(liar, 5)
+        assert hangs_up(liar)

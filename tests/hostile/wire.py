@@ -6,6 +6,9 @@ import struct
 APPLICATION = b"1.2.840.10008.3.1.1.1"
 IMPLICIT, EXPLICIT = b"1.2.840.10008.1.2", b"1.2.840.10008.1.2.1"
 
+_HANG = 60.0
+"""Seconds after which a test that waits for the node is given up; it measures nothing."""
+
 
 def _item(kind: int, value: bytes) -> bytes:
     return struct.pack(">BBH", kind, 0, len(value)) + value
@@ -73,8 +76,8 @@ def store_command(sop_class: str, instance: str) -> bytes:
 
 def connected(port: int, source: str = "127.0.0.1") -> socket.socket:
     """A plain connection from an address of this machine."""
-    made = socket.create_connection(("127.0.0.1", port), 10, source_address=(source, 0))
-    made.settimeout(10)
+    made = socket.create_connection(("127.0.0.1", port), _HANG, source_address=(source, 0))
+    made.settimeout(_HANG)
     return made
 
 

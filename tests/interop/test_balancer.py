@@ -19,13 +19,12 @@ from pynetdicom import AE
 from dicom_service.passwords import hash_password
 from dicom_service.store import Store
 from tests.certificates import write_certificate
-from tests.node.conftest import CR, image
+from tests.node.conftest import CR, HANG_SECONDS, image, wait_for
 from tests.peers import free_port, started
 
 SHIPPED = Path(__file__).parent.parent.parent / "docs" / "deploy" / "haproxy.cfg"
 PASSWORD = "correct horse battery"
 CAMERA_ROOM = "127.0.0.7"
-STOPS_WITHIN = 5.0
 
 pytestmark = pytest.mark.peer
 
@@ -55,15 +54,14 @@ class OneNode:
                 [*command, "--no-viewer"], stdout=log, stderr=subprocess.STDOUT
             )
 
-    def stop(self, how: int = signal.SIGTERM) -> float:
-        """Seconds until it was gone."""
+    def stop(self, how: int = signal.SIGTERM) -> int:
+        """Its exit status; the limit only ends a hang."""
         if self.process is None:
-            return 0.0
-        began = time.monotonic()
+            return 0
         self.process.send_signal(how)
-        self.process.wait(20)
+        status = self.process.wait(HANG_SECONDS)
         self.process = None
-        return time.monotonic() - began
+        return status
 
     def objects(self) -> dict[str, str]:
         """UID of each stored object -> who sent it."""
@@ -114,12 +112,11 @@ class Balancer:
 
     def until(self, server: str, status: str) -> None:
         """Wait until a server is up, down or drained."""
-        deadline = time.monotonic() + 20
-        while self.of(server) != (status, 0) and not (
-            status == "UP" and self.of(server)[0] == status
-        ):
-            assert time.monotonic() < deadline, self.say("show stat")
-            time.sleep(0.02)
+        wait_for(
+            lambda: (
+                self.of(server) == (status, 0) or (status == "UP" and self.of(server)[0] == status)
+            )
+        )
 
 
 @pytest.fixture(scope="module")
@@ -154,11 +151,9 @@ def test_calls_are_shared_and_each_node_knows_who_really_calls(clinic):
         association = camera(balancer.dicom, CAMERA_ROOM)
         assert association.send_c_store(made).Status == 0
         association.release()
-    deadline = time.monotonic() + 20
+    # Acknowledged from the journal, some may not yet be in the index that we look into.
+    wait_for(lambda: sum(len(node.objects()) for node in nodes) == 4)
     held = [node.objects() for node in nodes]
-    while sum(map(len, held)) < 4 and time.monotonic() < deadline:
-        time.sleep(0.05)  # acknowledged from the journal, not yet in the index that we look into
-        held = [node.objects() for node in nodes]
     assert [len(objects) for objects in held] == [2, 2]
     assert set(held[0] | held[1]) == {made.SOPInstanceUID for made in sent}
     assert set((held[0] | held[1]).values()) == {f"CAMERA@{CAMERA_ROOM}"}
@@ -228,20 +223,19 @@ def test_a_node_restarted_under_load_fails_no_call_and_a_killed_one_loses_nothin
     try:
         balancer.say("set server nodes/one state drain")
         balancer.until("one", "DRAIN")
-        assert nodes[0].stop() < STOPS_WITHIN
+        assert nodes[0].stop() == 0
         nodes[0].start()
         balancer.say("set server nodes/one state ready")
         balancer.until("one", "UP")
         assert [sender.failed for sender in senders] == [0, 0]
         restarted = [len(sender.acknowledged) for sender in senders]
         nodes[1].stop(signal.SIGKILL)
-        deadline = time.monotonic() + 20
-        while any(
-            len(sender.acknowledged) < before + 10
-            for sender, before in zip(senders, restarted, strict=True)
-        ):
-            assert time.monotonic() < deadline
-            time.sleep(0.05)
+        wait_for(
+            lambda: all(
+                len(sender.acknowledged) >= before + 10
+                for sender, before in zip(senders, restarted, strict=True)
+            )
+        )
     finally:
         for sender in senders:
             sender.stop()

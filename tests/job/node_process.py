@@ -29,22 +29,36 @@ class NodeProcess:
         Of its pages; 0 is another one at each start.
     viewer
         Whether the host viewer is served, too.
+    settings, of_archive
+        More lines of the settings file: of the node, and of its archive.
+    log
+        Where its standard error goes; None: where ours goes.
     """
 
     def __init__(
-        self, folder: Path, archive_port: int, *, http_port: int = 0, viewer: bool = False
+        self,
+        folder: Path,
+        archive_port: int,
+        *,
+        http_port: int = 0,
+        viewer: bool = False,
+        settings: str = "",
+        of_archive: str = "",
+        log: Path | None = None,
     ) -> None:
         self.config = folder / "node.toml"
         self.config.write_text(
             f'data_folder = "{folder / "data"}"\ndimse_port = 0\nhttp_port = {http_port}\n'
             "settle_seconds = 0.5\nretry_first_seconds = 0.2\ncommitment_seconds = 5\n"
-            'archive = "archive"\n[[peers]]\nname = "archive"\nae_title = "ARCHIVE"\n'
-            f"port = {archive_port}\n"
+            f'{settings}archive = "archive"\n[[peers]]\nname = "archive"\nae_title = "ARCHIVE"\n'
+            f"port = {archive_port}\n{of_archive}"
         )
         store = Store(folder / "data")
         store.add_user(USER, "Vreeland^Ida^^Dr", hash_password(PASSWORD), ["reader"])
         store.close()
         self._without = [] if viewer else ["--no-viewer"]
+        self._log = log.open("wb") if log else None
+        self.printed = ""
         self.process: subprocess.Popen[str] | None = None
         self.address = ""
         self.dimse_port = 0
@@ -56,10 +70,12 @@ class NodeProcess:
         self.process = subprocess.Popen(
             [*command, "--config", str(self.config), "serve", *self._without],
             stdout=subprocess.PIPE,
+            stderr=self._log,
             text=True,
             env=environment,
         )
         said = self._said("Web:")
+        self.printed += said
         self.dimse_port = int(re.search(r"SESAMOID at [\d.]+:(\d+)", said)[1])
         self.address = re.search(r"http://\S+", said)[0]
         client = ReaderClient(self.address)
@@ -104,5 +120,8 @@ class NodeProcess:
                 self.process.kill()
                 self.process.wait(20)
                 raise
-        if self.process:
+        if self.process and not self.process.stdout.closed:
+            self.printed += self.process.stdout.read()
             self.process.stdout.close()
+        if self._log:
+            self._log.close()

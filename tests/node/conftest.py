@@ -1,6 +1,7 @@
 """A running node on loopback, objects to send to it, and an archive to receive from it."""
 
 import io
+import socket
 import time
 from datetime import UTC, datetime
 
@@ -24,15 +25,33 @@ CR = "1.2.840.10008.5.1.4.1.1.1"
 COMPREHENSIVE_SR = "1.2.840.10008.5.1.4.1.1.88.33"
 
 
-def wait_for(condition, seconds=10.0):
-    """The first true value of `condition`, asked for until the time is over."""
+HANG_SECONDS = 60.0
+"""What has not happened by then never will; it measures nothing and only ends a hang."""
+
+
+def wait_for(condition, seconds=HANG_SECONDS):
+    """The first true value of `condition`; the limit only ends a hang."""
     deadline = time.monotonic() + seconds
     while True:
         value = condition()
         if value:
             return value
-        assert time.monotonic() < deadline, "did not happen in time"
+        assert time.monotonic() < deadline, "it never happened"
         time.sleep(0.01)
+
+
+def is_open(connection: socket.socket) -> bool:
+    """Whether the other side has not hung up on a connection, and has said nothing."""
+    before = connection.gettimeout()
+    connection.setblocking(False)
+    try:
+        return connection.recv(1, socket.MSG_PEEK) != b""
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        connection.settimeout(before)
 
 
 def dataset(sop_class=CR, study="", **values) -> Dataset:

@@ -1,5 +1,6 @@
 """What the node accepts from cameras and archives, and how it answers the rest."""
 
+import socket
 import subprocess
 import sys
 import threading
@@ -12,6 +13,7 @@ from pydicom.uid import (
     ImplicitVRLittleEndian,
     JPEG2000Lossless,
 )
+from pynetdicom.association import Association
 
 from dicom_service.errors import PeerAway, SetupError, StorageFull
 from dicom_service.node import echo
@@ -203,6 +205,19 @@ def test_a_defect_of_ours_never_ends_as_success(running, monkeypatch, caplog):
     assert answer.Status == 0xC000
     assert "could not be stored" in caplog.text
     assert running.leftovers() == []
+
+
+def test_a_call_that_is_only_about_to_begin_does_not_keep_the_node_from_stopping(
+    start, monkeypatch
+):
+    node = start()
+    server = node.node._receiver._server
+    coming = Association(server.ae, "acceptor")  # made, but its thread not begun
+    monkeypatch.setattr(type(server), "active_associations", [coming])
+    node.node.stop()
+    assert coming.dul.event_queue.get_nowait() == "Evt17"
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(("127.0.0.1", node.port))
 
 
 SENDER = """

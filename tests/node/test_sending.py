@@ -4,7 +4,6 @@ import gc
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pydicom
@@ -15,19 +14,21 @@ from test_pacs.archive import Archive
 from tests.node.conftest import wait_for
 
 
-def _delivered(node, study, state, seconds=10.0):
-    wait_for(lambda: node.delivery(study)[0] == state, seconds)
+def _delivered(node, study, state):
+    wait_for(lambda: node.delivery(study)[0] == state)
 
 
 @pytest.mark.parametrize("separate", [False, True])
-def test_a_signed_report_is_committed_within_a_second(delivering, archive, separate):
+def test_a_signed_report_is_sent_as_soon_as_it_is_signed_and_committed(
+    delivering, archive, separate, monkeypatch
+):
+    # Nobody looks by themselves: the signature has to wake the sender.
+    monkeypatch.setattr("dicom_service.node.turns._LONGEST_SLEEP", 3600.0)
     archive.faults.commitment_separate = separate
     node = delivering()
     study = node.ready_study()
-    signed = time.monotonic()
     uid = node.sign(study)
     _delivered(node, study, "committed")
-    assert time.monotonic() - signed < 1.0
     (kept,) = archive.stored(study)
     assert kept.SOPInstanceUID == uid
     assert archive.commitments[-1].committed == [uid]
@@ -179,7 +180,7 @@ def test_an_archive_that_always_denies_ends_as_refused(delivering, archive):
     node = delivering(retry_first_seconds=0.01)
     study = node.ready_study()
     node.sign(study)
-    _delivered(node, study, "refused", seconds=20)
+    _delivered(node, study, "refused")
     assert f"Sent {MOST_RESENDS + 1} times" in node.delivery(study)[1]
 
 

@@ -3,7 +3,9 @@
 from pathlib import Path
 
 import pytest
+from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset
+from pydicom.tag import Tag
 
 from dicom_service.intake.model import Signalment
 from dicom_service.report import build, problems
@@ -112,6 +114,39 @@ def test_values_that_the_standard_does_not_know_are_not_passed_on(
     setattr(evidence[0], keyword, value)
     made = build(content, IDENTITY, DEVICE, evidence).report
     assert made.get(keyword) == expected
+
+
+@pytest.mark.parametrize(
+    ("keyword", "kind", "written", "kept"),
+    [
+        ("PatientWeight", "DS", "about twelve", None),
+        ("PatientWeight", "DS", "nan", None),
+        ("PatientWeight", "DS", "12,5", None),
+        ("PatientWeight", "DS", " 12.50 ", "12.50"),
+        ("PatientAge", "AS", "ten years", None),
+        ("PatientAge", "AS", "010Y", "010Y"),
+        ("PatientBirthDate", "DA", "in spring", ""),
+        ("PatientBirthDate", "DA", "20261345", ""),
+        ("StudyTime", "TM", "9:15", ""),
+        ("StudyTime", "TM", "091500.123", "091500.123"),
+    ],
+)
+def test_a_date_number_or_age_that_is_none_is_left_out(
+    content: ReportContent,
+    evidence: list[Dataset],
+    tmp_path: Path,
+    keyword: str,
+    kind: str,
+    written: str,
+    kept: str | None,
+) -> None:
+    tag = Tag(keyword)
+    data = written.encode()
+    evidence[0][tag] = RawDataElement(tag, kind, len(data), data, 0, False, True)
+    documents = build(content, IDENTITY, DEVICE, evidence)
+    found = reread(documents.report, tmp_path).get(keyword)
+    assert (found if found is None else str(found)) == kept
+    assert problems(documents.report, documents.measurements, evidence) == ()
 
 
 def test_the_patient_id_stays_as_it_was_even_when_it_breaks_a_rule(

@@ -1,7 +1,9 @@
 """A data folder that an earlier version wrote is taken over whole, or left as it was."""
 
 import contextlib
+import importlib
 import itertools
+import re
 import sqlite3
 from pathlib import Path
 
@@ -12,9 +14,9 @@ from alembic.migration import MigrationContext
 from sqlalchemy import select
 
 from dicom_service.errors import SetupError
-from dicom_service.store import ListQuery, Store
+from dicom_service.store import ListQuery, Store, migrating
 from dicom_service.store.columns import metadata
-from dicom_service.store.schema import VERSION, instances
+from dicom_service.store.schema import OLDEST, VERSION, instances
 from tests.store.conftest import Kit
 
 OLDER = sorted((Path(__file__).parent / "older").glob("*.sql"))
@@ -146,3 +148,21 @@ def test_a_change_of_tables_that_fails_in_the_middle_leaves_the_folder_as_it_was
     assert tables(older) == before
     Store(older).close()
     assert "leases" in tables(older)
+
+
+REVISIONS = sorted(migrating.REVISIONS[0].glob("v[0-9]*.py"))
+ADDS = {"add_column", "create_table", "create_index", "execute"}
+
+
+def test_each_revision_says_whether_the_program_before_can_do_without_it():
+    kinds = {}
+    for file in REVISIONS:
+        number = int(file.stem.removeprefix("v"))
+        module = importlib.import_module(f"dicom_service.store.migrations.versions.{file.stem}")
+        kinds[number] = getattr(module, "kind", "contract")  # before 14 nobody asked
+        assert kinds[number] in ("expand", "contract")
+        if kinds[number] == "expand":
+            used = set(re.findall(r"\bop\.(\w+)", file.read_text()))
+            assert used <= ADDS, f"{file.name} does more than add"
+    assert max(kinds) == VERSION
+    assert max(n for n, kind in kinds.items() if kind == "contract") == OLDEST

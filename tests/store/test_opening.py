@@ -9,7 +9,7 @@ from sqlalchemy import update
 
 from dicom_service.errors import SetupError
 from dicom_service.store import Store
-from dicom_service.store.schema import VERSION, schema_version
+from dicom_service.store.schema import OLDEST, VERSION, schema_version
 
 
 def test_a_second_node_on_the_same_folder_is_refused_by_name(sqlite_kit):
@@ -61,14 +61,14 @@ def test_a_folder_of_a_newer_version_is_left_alone(kit):
     kit.image()
     kit.store.close()
     with kit.store._index.write() as connection:
-        connection.execute(update(schema_version).values(version=99))
+        connection.execute(update(schema_version).values(version=99, oldest=99))
     with pytest.raises(SetupError, match="newer version") as refused:
         kit.open()
     assert "schema 99" in str(refused.value)
     with pytest.raises(SetupError, match="newer version"):  # and the lock was given back
         kit.open()
     with kit.store._index.write() as connection:
-        connection.execute(update(schema_version).values(version=VERSION))
+        connection.execute(update(schema_version).values(version=VERSION, oldest=OLDEST))
 
 
 def test_a_damaged_index_is_a_sentence(tmp_path):

@@ -17,6 +17,7 @@ from dicom_service.store.columns import metadata
 from dicom_service.store.index import Overtaken, Unsure, retried
 from dicom_service.store.migrating import upgrade
 from dicom_service.store.schema import VERSION
+from tests.node.conftest import HANG_SECONDS
 from tests.postgres_server import Server
 from tests.store.conftest import Kit
 
@@ -142,7 +143,8 @@ def test_a_program_that_runs_is_kept_out_when_a_newer_one_has_changed_the_tables
         assert waiting.wait(10)
         time.sleep(0.2)  # it has looked for the version, or waits to
         connection.execute(text("ALTER TABLE quarantine ADD COLUMN why text NOT NULL DEFAULT ''"))
-        connection.execute(text("UPDATE schema_version SET version = version + 1"))
+        changed = "UPDATE schema_version SET version = version + 1, oldest = version + 1"
+        connection.execute(text(changed))
 
     refused: list[str] = []
 
@@ -156,6 +158,7 @@ def test_a_program_that_runs_is_kept_out_when_a_newer_one_has_changed_the_tables
     with monkeypatch.context() as patch:
         for module in (migrating, engine_of):
             patch.setattr(module, "VERSION", VERSION + 1)
+        patch.setattr(migrating, "OLDEST", VERSION + 1)
         patch.setattr(migrating, "upgrade", newer_revision)
         newer = kit.open()
     try:
@@ -168,7 +171,8 @@ def test_a_program_that_runs_is_kept_out_when_a_newer_one_has_changed_the_tables
         newer.close()
         with psycopg.connect(kit.index_url, autocommit=True) as connection:
             connection.execute("ALTER TABLE quarantine DROP COLUMN why")
-            connection.execute("UPDATE schema_version SET version = version - 1")
+            undone = "UPDATE schema_version SET version = version - 1, oldest = version - 1"
+            connection.execute(undone)
 
 
 def test_what_a_killed_node_was_receiving_is_removed_by_one_that_starts_beside_others(kit):
@@ -191,12 +195,10 @@ def test_a_node_hears_of_work_that_another_made(kit):
     try:
         for attempt in range(2):
             time.sleep(0.2)
-            assert heard.wait(5), "once when the line is up"
+            assert heard.wait(HANG_SECONDS), "once when the line is up"
             heard.clear()
-            began = time.monotonic()
             kit.image()
-            assert heard.wait(5)
-            assert time.monotonic() - began < 2
+            assert heard.wait(HANG_SECONDS)
             heard.clear()
             if not attempt:  # a line that breaks is made again, and what was missed is looked for
                 with pytest.MonkeyPatch.context() as patch:
@@ -206,7 +208,7 @@ def test_a_node_hears_of_work_that_another_made(kit):
                             "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
                             "WHERE query LIKE 'LISTEN%' AND datname = current_database()"
                         )
-                    assert heard.wait(5)
+                    assert heard.wait(HANG_SECONDS)
                     heard.set()
     finally:
         end()
@@ -270,18 +272,16 @@ def test_a_disk_that_is_full_under_the_server_is_said_and_leaves_nothing(kit, mo
 def test_a_writer_that_stops_in_the_middle_does_not_hold_others_up(kit, monkeypatch):
     monkeypatch.setattr("dicom_service.store.postgres.STUCK_SECONDS", 1)
     stuck = kit.open()
-    waited: list[float] = []
+    kept = []
 
     def stop_in_the_middle():
         with stuck._index.write(kit.study) as connection:
-            began = time.monotonic()
-            assert kit.image("1.1") == "new"
-            waited.append(time.monotonic() - began)
+            kept.append(kit.image("1.1"))  # while the other holds the study, and goes no further
             connection.execute(text("SELECT 1"))
 
-    with pytest.raises(TryLater):
+    with pytest.raises(TryLater):  # it was ended meanwhile
         stop_in_the_middle()
-    assert 0.5 < waited[0] < 30
+    assert kept == ["new"]
     stuck.close()
 
 

@@ -4,7 +4,9 @@ import socket
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
+import pytest
 from pydicom import Dataset
 from pydicom.uid import RLELossless
 from pynetdicom import AE
@@ -56,11 +58,22 @@ def test_a_forgetting_archive_says_success_and_keeps_nothing(
     assert archive.stored() == []
 
 
-def test_a_slow_archive_answers_late(archive: Archive, make_image: Callable) -> None:
-    archive.faults.slow_seconds = 0.5
-    began = time.monotonic()
+def test_a_slow_archive_answers_late(
+    archive: Archive, make_image: Callable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waited: list[tuple[float, int]] = []
+    slept = time.sleep
+
+    def sleep(seconds: float) -> None:
+        if seconds == archive.faults.slow_seconds:
+            waited.append((seconds, len(archive.stored())))
+        else:
+            slept(seconds)
+
+    archive.faults.slow_seconds = 12.5
+    monkeypatch.setattr("test_pacs.archive.time", SimpleNamespace(sleep=sleep))
     assert store(archive, make_image()) == 0
-    assert time.monotonic() - began >= 0.5
+    assert waited == [(12.5, 0)]
 
 
 def test_associations_are_refused_until_the_fault_is_off(

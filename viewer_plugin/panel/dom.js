@@ -39,7 +39,12 @@ export function h(tag, props, ...children) {
  * @param {any[]} nodes
  */
 export function patch(parent, nodes) {
-  const wanted = /** @type {Child[]} */ (nodes.flat(Infinity).filter(Boolean));
+  align(parent, /** @type {Child[]} */ (nodes.flat(Infinity).filter(Boolean)));
+}
+
+/** @param {ParentNode & Node} parent  @param {Child[]} wanted */
+function align(parent, wanted) {
+  if (sameAsDrawn(parent, wanted)) return updateAll(parent, wanted);
   const keyed = new Map();
   const loose = [];
   for (const child of [...parent.childNodes]) {
@@ -57,6 +62,26 @@ export function patch(parent, nodes) {
     if (place && reals[i] === place) place = place.nextSibling;
     else parent.insertBefore(reals[i], place);
   });
+}
+
+/** Most of the panel stays as it is at each key: then nothing has to be sorted or moved. */
+function sameAsDrawn(parent, wanted) {
+  let real = parent.firstChild;
+  for (const node of wanted) {
+    if (!real) return false;
+    const fits = typeof node === 'string' ? real.nodeType === 3 : real[OLD]?.tag === node.tag && real[OLD].key === node.key;
+    if (!fits) return false;
+    real = real.nextSibling;
+  }
+  return !real;
+}
+
+function updateAll(parent, wanted) {
+  let real = parent.firstChild;
+  for (const node of wanted) {
+    update(real, node);
+    real = real.nextSibling;
+  }
 }
 
 function reuse(node, keyed, loose) {
@@ -97,7 +122,7 @@ function update(real, node) {
     else if (before[name] !== value) set(real, name, value, before[name]);
   }
   real[OLD] = node;
-  patch(real, node.children);
+  align(real, node.children);
   // After the children: a select can only take a value whose option exists.
   for (const [name, value] of late) set(real, name, value, undefined);
 }

@@ -14,7 +14,7 @@ import { maps } from './maps.js';
 import { mapFor } from './map_state.js';
 import { Guiding, ghosts } from './guiding.js';
 import { landmarksOf } from './landmarks.js';
-import { emptyLayer } from '../host/layer.js';
+import { emptyLayer, joinedLayers } from '../host/layer.js';
 import { outlinesOf } from './outlines.js';
 import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
@@ -25,7 +25,7 @@ import { askedViews } from './reading.js';
 import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
-import { wearTheme } from './theme.js';
+import { styleSheet, wearTheme } from './theme.js';
 import { panelView } from './view.js';
 import { Writing } from './writing.js';
 
@@ -34,13 +34,6 @@ export const KEY_EVENT = 'sesamoid:command';
 
 /** Keys that would answer for a structure while something is being measured on it. */
 const MUTE = new Set(['normalNext', 'groupNormal', 'clear']);
-
-function sheet(/** @type {string} */ name) {
-  const link = document.createElement('link');
-  link.rel = 'stylesheet';
-  link.href = new URL(name, import.meta.url).href;
-  return link;
-}
 
 export class PanelElement extends HTMLElement {
   constructor() {
@@ -51,6 +44,8 @@ export class PanelElement extends HTMLElement {
     /** @type {import('./session.js').Session | null} */
     this.session = null;
     this.undo = [];
+    /** Something changed since the panel was drawn. */
+    this.due = false;
     this.drawn = '';
     this.layered = '';
     this.signedCount = 0;
@@ -62,7 +57,7 @@ export class PanelElement extends HTMLElement {
     const root = this.attachShadow({ mode: 'open' });
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(...['./panel.css', './outlines.css', './writing.css', './colours.css'].map(sheet), this.stage);
+    root.append(...['./panel.css', './outlines.css', './writing.css', './colours.css'].map(styleSheet), this.stage);
   }
 
   /**
@@ -77,7 +72,7 @@ export class PanelElement extends HTMLElement {
     this.setAttribute('aria-label', strings.panel);
     this.setAttribute('lang', language);
     const session = (this.session = sessionOf(this.study));
-    this.writing = new Writing(session, this.stage);
+    this.writing = new Writing(session, this.stage, () => this.settle());
     const host = this.host;
     const onCommand = event => this.run(event.detail);
     document.addEventListener(KEY_EVENT, onCommand);
@@ -95,7 +90,7 @@ export class PanelElement extends HTMLElement {
     const onFocus = () => session.status === 'ready' && session.queue.clean && !session.signing.busy && session.refresh().catch(() => {});
     window.addEventListener('focus', onFocus);
     this.undo = [
-      session.subscribe(() => this.draw()),
+      session.subscribe(() => this.drawSoon()),
       wearTheme(this),
       host.onImagesChanged(uid => this.imagesChanged(uid)),
       host.onMeasurement(event => this.measured(event)),
@@ -117,7 +112,20 @@ export class PanelElement extends HTMLElement {
     for (const undo of this.undo.splice(0)) undo();
   }
 
+  /** One key changes several things; they are drawn together as soon as all are done. */
+  drawSoon() {
+    if (this.due) return;
+    this.due = true;
+    queueMicrotask(() => this.settle());
+  }
+
+  /** What stands on the page is what the session says. */
+  settle() {
+    if (this.due) this.draw();
+  }
+
   draw() {
+    this.due = false;
     const { session, host } = this;
     if (!session || !host || !this.isConnected) return;
     const before = this.shadowRoot?.activeElement ?? null;
@@ -144,9 +152,9 @@ export class PanelElement extends HTMLElement {
     const { measuring } = session;
     const landmarks = landmarksOf(session);
     const rings = outlinesOf(session);
-    const above = landmarks.active ? landmarks.layer() : joined(measuring.layer(numberText), ghosts(session));
+    const above = landmarks.active ? landmarks.layer() : joinedLayers(measuring.layer(numberText), ghosts(session));
     const signed = session.section === 'conclude' && !measuring.active && session.presented?.layer;
-    const layer = signed || joined(rings.layer(), session.walking || measuring.active ? above : emptyLayer());
+    const layer = signed || joinedLayers(rings.layer(), session.walking || measuring.active ? above : emptyLayer());
     const picker = this.hand();
     const said = JSON.stringify(layer) + landmarks.active + rings.active + picker.picking;
     if (said === this.layered) return;
@@ -204,6 +212,7 @@ export class PanelElement extends HTMLElement {
   }
 
   focusOn(selector) {
+    this.settle();
     const target = this.stage.querySelector(selector);
     /** @type {HTMLElement | null} */ (target)?.focus({ preventScroll: false });
     return Boolean(target);
@@ -310,7 +319,7 @@ export class PanelElement extends HTMLElement {
       sectionAfter: () => session.stepSection(1),
       view: () => this.chooseView(item && askedViews(session.template, item)[index]),
       note: () => this.focusOn(`[data-field="note ${session.view}"]`) || this.focusOn('[data-field]') || (session.walking && session.update({ message: strings.card.noteLater })),
-      editFinding: () => this.editFinding(),
+      editFinding: () => answering.openFinding(session),
       length: () => drawOn(session, host, 'length'),
       angle: () => drawOn(session, host, 'angle'),
       measure: () => reading && this.measure(),
@@ -375,6 +384,7 @@ export class PanelElement extends HTMLElement {
     if (!here?.matches(proposal)) return this.focusOn(proposal);
     /** @type {HTMLElement} */ (here).click();
     // The button went with the press; the next proposal is at hand.
+    this.settle();
     if (!here.isConnected) this.focusOn(proposal) || this.focusOn('[data-place]');
   }
 
@@ -383,15 +393,4 @@ export class PanelElement extends HTMLElement {
     this.session?.update({ view: view.uid });
     this.host?.show([view.uid]);
   }
-
-  editFinding() {
-    const { session } = this;
-    const finding = session?.reading.findings.find(f => f.item === session.item && f.view === session.view)
-      ?? session?.reading.findings.find(f => f.item === session.item);
-    if (finding) session?.update({ view: finding.view, editing: finding.id });
-  }
-}
-
-function joined(a, b) {
-  return { shapes: [...a.shapes, ...b.shapes], labels: [...a.labels, ...b.labels], handles: [...a.handles, ...b.handles] };
 }

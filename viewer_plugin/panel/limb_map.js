@@ -8,7 +8,6 @@ import { bounds, restOfLimb, shapeOf, sides, toward, viewsOfSide, windowOf } fro
 import { strings } from './strings.js';
 import { strips, worst } from './view_kinds.js';
 
-const boxes = new WeakMap();
 
 /** @param {{session: import('./session.js').Session, maps: any[], map: any}} ctx */
 export function limbMap(ctx) {
@@ -92,7 +91,7 @@ function option(ctx, entry, views, active) {
 /** The shape itself: strips with the state of each view or kind of view, then the outline. */
 function parts(item, shape, views, reading) {
   const all = strips(item, views, reading);
-  const box = boxOf(shape);
+  const box = bounds(shape.d, shape.turn ?? 0);
   const step = (box.right - box.left) / Math.max(all.length, 1);
   const clip = `clip-${item.id}`;
   const turn = shape.turn ? `rotate(${shape.turn})` : undefined;
@@ -113,11 +112,6 @@ function parts(item, shape, views, reading) {
     h('g', { 'clip-path': `url(#${clip})` }, h('g', { transform: turn }, filled, cuts)),
     h('path', { class: `edge${worst(all)}`, d: shape.d }),
   ];
-}
-
-function boxOf(shape) {
-  if (!boxes.has(shape)) boxes.set(shape, bounds(shape.d, shape.turn ?? 0));
-  return boxes.get(shape);
 }
 
 function arrow(event, session, active, id) {

@@ -132,6 +132,9 @@ export function toward(centres, from, key) {
   return best;
 }
 
+/** @type {Map<string, {left: number, top: number, right: number, bottom: number}>} */
+const known = new Map();
+
 /**
  * Bounds of a path after turning it by -`turn` degrees about the origin, so that strips along a
  * slanting bone can be cut. Knows the absolute commands that our drawings use: M L C Q A Z.
@@ -139,6 +142,13 @@ export function toward(centres, from, key) {
  * @param {number} [turn]
  */
 export function bounds(d, turn = 0) {
+  const key = `${turn} ${d}`;
+  const box = known.get(key) ?? boundsOf(d, turn);
+  known.set(key, box); // The drawings are few and never change.
+  return box;
+}
+
+function boundsOf(d, turn) {
   const cos = Math.cos((-turn * Math.PI) / 180);
   const sin = Math.sin((-turn * Math.PI) / 180);
   const box = { left: Infinity, top: Infinity, right: -Infinity, bottom: -Infinity };

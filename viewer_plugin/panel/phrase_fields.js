@@ -23,10 +23,15 @@ export const isFreeText = target => Boolean(target?.matches?.(FIELDS));
 const nameOf = field => [field.localName, field.dataset.field, kindOf(field), field.getAttribute('aria-label'), field.getAttribute('placeholder')].join('|');
 
 export class PhraseFields {
-  /** @param {import('./session.js').Session} session  @param {HTMLElement} stage */
-  constructor(session, stage) {
+  /**
+   * @param {import('./session.js').Session} session
+   * @param {HTMLElement} stage
+   * @param {() => void} settle draws what is still to be drawn
+   */
+  constructor(session, stage, settle) {
     this.session = session;
     this.stage = stage;
+    this.settle = settle;
     /** Where was written last, and the caret there. */
     this.last = { name: '', start: 0, end: 0 };
     /** The field whose blanks Tab visits. @type {any} */
@@ -40,6 +45,7 @@ export class PhraseFields {
 
   /** The field that has the focus, else the one that was written in last; null when it is gone. */
   field() {
+    this.settle();
     const root = /** @type {ShadowRoot} */ (this.stage.getRootNode());
     if (isFreeText(root.activeElement)) return /** @type {any} */ (root.activeElement);
     const field = /** @type {any} */ ([...this.stage.querySelectorAll(FIELDS)].find(one => nameOf(one) === this.last.name));

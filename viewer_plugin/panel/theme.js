@@ -43,3 +43,11 @@ export function wearTheme(element) {
     window.removeEventListener('storage', put);
   };
 }
+
+/** The panel's own styles; none of the page gets in. */
+export function styleSheet(/** @type {string} */ name) {
+  const link = document.createElement('link');
+  link.rel = 'stylesheet';
+  link.href = new URL(name, import.meta.url).href;
+  return link;
+}

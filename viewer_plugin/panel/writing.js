@@ -5,9 +5,13 @@ import { DICTATION_KEY, Dictation } from './dictation.js';
 import { PhraseFields } from './phrase_fields.js';
 
 export class Writing {
-  /** @param {import('./session.js').Session} session  @param {HTMLElement} stage */
-  constructor(session, stage) {
-    this.fields = new PhraseFields(session, stage);
+  /**
+   * @param {import('./session.js').Session} session
+   * @param {HTMLElement} stage
+   * @param {() => void} settle draws what is still to be drawn
+   */
+  constructor(session, stage, settle) {
+    this.fields = new PhraseFields(session, stage, settle);
     this.dictation = new Dictation(() => session.update(), () => this.fields.field());
   }
 

@@ -1,6 +1,14 @@
-"""An object on its way to disk: written as it arrives, its digest made on the way."""
+"""An object on its way to disk: written as it arrives, its digest made on the way.
 
+The bytes of a large object are written to the disk past the system's cache (O_DIRECT) where the
+file system allows that: they need not be copied once more, and the sync at the end has little
+left to do. The cache would have to write them at once anyway.
+"""
+
+import contextlib
 import ctypes
+import errno
+import fcntl
 import os
 import struct
 import uuid
@@ -14,16 +22,15 @@ from pynetdicom import PYNETDICOM_IMPLEMENTATION_UID, PYNETDICOM_IMPLEMENTATION_
 from dicom_service.errors import BadObject, SesamoidError
 from dicom_service.node.headers import valid_uid
 from dicom_service.node.limits import Limits
-from dicom_service.node.stream.scribe import Scribe
+from dicom_service.node.stream.scribe import SHEET, Scribe
 from dicom_service.store import full_disk_named
 from dicom_service.store.digests import Digest
 
 _START = 1 << 16
 """Bytes at the front kept in memory: the header is read from them, not from the disk."""
-_WRITEBACK = 1 << 19
-"""After so many bytes the system is told to begin writing them to the disk."""
-_AT_ONCE = 512
-"""Pieces of one write; the system takes 1024."""
+_ALIGNED = 4096
+"""Place and length of what is written past the cache are multiples of this."""
+_DIRECT = getattr(os, "O_DIRECT", 0)
 _BEGIN_WRITING = 2  # SYNC_FILE_RANGE_WRITE
 
 
@@ -64,6 +71,8 @@ class IncomingFile:
     ----------
     small
         Bytes of file that stay in memory; with more, a file is begun in `folder`.
+    scribe
+        Writes it; None: one of its own.
     """
 
     def __init__(
@@ -74,6 +83,7 @@ class IncomingFile:
         syntax: str,
         limits: Limits,
         small: int = 0,
+        scribe: Scribe | None = None,
     ) -> None:
         self.error: SesamoidError | None = None
         self.transfer_syntax = syntax
@@ -85,13 +95,18 @@ class IncomingFile:
         self._most = limits.object
         self._small = small
         self._digest = Digest()
-        self._scribe: Scribe | None = None
-        """Who may be writing the last pieces."""
+        self._scribe = scribe or Scribe()
+        self._own_scribe = scribe is None
         self._start = bytearray()
         """What stays in memory: all of it, or the front, from which the header is read."""
-        self._pieces: list[memoryview] = []
-        self._handed_on = self._written_back = 0
+        self._sheet: memoryview | None = None
+        self._in_sheet = 0
+        """Bytes at its front that are still to be written."""
+        self._handed_on = self._written = 0
+        self._digested = False
         self._file = -1
+        self._direct = False
+        """Whether it is written past the cache."""
         self._path: Path | None = None
         self._guarded(self._begin)
 
@@ -106,8 +121,13 @@ class IncomingFile:
         return self._start if self._path is None else None
 
     @property
+    def large(self) -> bool:
+        """Whether it is on the disk, or would be but for its `error`."""
+        return self._path is not None
+
+    @property
     def digest(self) -> str:
-        """Of the data set, as `store.accept` takes it. Complete after `flush`."""
+        """Of the data set, as `store.accept` takes it. Complete after `complete`."""
         return self._digest.text
 
     @property
@@ -116,52 +136,62 @@ class IncomingFile:
         return self._path is not None and self._file < 0
 
     def append(self, data: memoryview) -> None:
-        """Take a piece; it is read no later than the next `flush` or `hand_to`."""
-        if self.error is not None:
+        """Take a copy of a piece."""
+        if self._path is None and self.size + len(data) > self._small and self.error is None:
+            self._guarded(self._spill)
+        if self._path is None:
+            if self._counted(len(data)):
+                self._start += data
             return
-        if self.size + len(data) > self._most:
-            self.error = BadObject(f"The object is larger than {self._most} bytes.")
+        while data and self.error is None:
+            room = self.room()
+            count = min(len(room), len(data))
+            room[:count] = data[:count]
+            self.filled(count)
+            data = data[count:]
+
+    def room(self) -> memoryview:
+        """Where the next bytes of a `large` object can be put, instead of `append`; waits until
+        something of what was put there before is written."""
+        if self._sheet is None:
+            self._sheet = self._scribe.sheet()
+        return self._sheet[self._in_sheet :]
+
+    def filled(self, count: int) -> None:
+        """So many bytes were put at the front of the `room`."""
+        if self._counted(count):
+            self._in_sheet += count
+            if self._in_sheet == SHEET:
+                self._hand_on()
+
+    def complete(self) -> None:
+        """Everything was taken: have all of it written."""
+        if self._path is None:
+            if not self._digested:
+                self._digested = True
+                self._digest.update(memoryview(self._start)[self.offset :])
             return
-        self.size += len(data)
-        self._pieces.append(data)
-        if len(self._pieces) >= _AT_ONCE:
-            self.flush()
-
-    def flush(self) -> None:
-        """Hand all pieces to the system; the caller may then reuse their memory."""
-        if self._scribe is not None:
-            scribe, self._scribe = self._scribe, None
-            scribe.wait()
-        pieces, self._pieces = self._pieces, []
-        if pieces and self.error is None:
-            self._guarded(lambda: self._write(pieces))
-
-    def hand_to(self, scribe: Scribe) -> bool:
-        """Let `scribe` hand the pieces to the system.
-
-        Returns
-        -------
-        bool
-            Whether their memory is in use until the next call of this or of `flush` returns.
-        """
-        if not self._pieces or self.error is not None or self.size <= self._small:
-            self.flush()
-            return False
-        pieces, self._pieces = self._pieces, []
-        self._scribe = scribe
-        scribe.begin(lambda: self._guarded(lambda: self._write(pieces)))
-        return True
+        if self._in_sheet and self.error is None:
+            self._hand_on()
+        self._leave_sheet()
+        self._scribe.wait()
+        if self._file >= 0:
+            self._through_cache()  # it is read as it comes
 
     def close(self) -> None:
         """Everything has been written."""
-        self.flush()
-        file, self._file = self._file, -1
-        if file >= 0:
-            self._guarded(lambda: os.close(file))
+        try:
+            self.complete()
+        finally:
+            if self._own_scribe:
+                self._scribe.close()
+            file, self._file = self._file, -1
+            if file >= 0:
+                self._guarded(lambda: os.close(file))
 
     def discard(self) -> None:
         """Remove the file, unless the store has taken it."""
-        self._pieces = []
+        self._in_sheet = 0
         try:
             self.close()
         finally:
@@ -176,46 +206,79 @@ class IncomingFile:
         if not (valid_uid(self.sop_class_uid) and valid_uid(self.sop_instance_uid)):
             raise BadObject("The command names no valid SOP Class and Instance UID.")
         self._start += file_start(self.sop_class_uid, self.sop_instance_uid, self.transfer_syntax)
-        self.offset = self.size = self._handed_on = len(self._start)
+        self.offset = self.size = len(self._start)
         if not self._small:
             self._spill()
 
+    def _counted(self, count: int) -> bool:
+        """Whether so many bytes more are wanted."""
+        if self.error is None and self.size + count > self._most:
+            self.error = BadObject(f"The object is larger than {self._most} bytes.")
+        if self.error is None:
+            self.size += count
+        return self.error is None
+
     def _spill(self) -> None:
         """Begin a file with what is in memory so far."""
-        self._path = self._folder / f"{uuid.uuid4().hex}.dcm"
+        path = self._folder / f"{uuid.uuid4().hex}.dcm"
         flags = os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC
-        self._file = os.open(self._path, flags, 0o640)
-        self._hand_on([memoryview(bytes(self._start))])
+        self._file = os.open(path, flags, 0o640)
+        self._path = path
+        # Not when it is opened: then some systems leave an empty file behind when they refuse.
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(self._file, fcntl.F_SETFL, _DIRECT)
+            self._direct = _DIRECT != 0
+        start, self._start = memoryview(self._start), bytearray()
+        self.size = 0
+        self.append(start)
 
-    def _write(self, pieces: list[memoryview]) -> None:
-        if self._path is None and self.size > self._small:
-            self._spill()
-        for piece in pieces:
-            self._digest.update(piece)
-            if self._path is None:
-                self._start += piece
-            elif len(self._start) < _START:
-                self._start += piece[: _START - len(self._start)]
-            self._handed_on += len(piece)
-        if self._path is not None:
-            self._hand_on(pieces)
-            self._begin_writeback()
+    def _hand_on(self) -> None:
+        """Digest what is in the sheet, and have it written."""
+        sheet, count = cast("memoryview", self._sheet), self._in_sheet
+        self._sheet, self._in_sheet = None, 0
+        first = self._handed_on == 0
+        self._handed_on += count
+        if first:
+            self._start[:] = sheet[: min(count, _START)]
+        self._scribe.begin(lambda: self._guarded(lambda: self._write(sheet[:count])), sheet)
+        self._digest.update(sheet[self.offset if first else 0 : count])
 
-    def _hand_on(self, pieces: list[memoryview]) -> None:
-        while pieces:
-            count = os.writev(self._file, pieces)
-            while pieces and count >= len(pieces[0]):
-                count -= len(pieces.pop(0))
-            if count:  # a short write: the disk is nearly full, the next says so
-                pieces[0] = pieces[0][count:]
+    def _leave_sheet(self) -> None:
+        sheet, self._sheet = self._sheet, None
+        self._in_sheet = 0
+        if sheet is not None:
+            self._scribe.give_back(sheet)
 
-    def _begin_writeback(self) -> None:
+    def _write(self, data: memoryview) -> None:
+        if self.error is not None:
+            return
+        whole = len(data) - len(data) % _ALIGNED
+        self._write_all(data[:whole])
+        if whole < len(data):  # the last bytes of all
+            self._through_cache()
+            self._write_all(data[whole:])
+        if not self._direct:
+            self._begin_writeback(len(data))
+        self._written += len(data)
+
+    def _write_all(self, data: memoryview) -> None:
+        while data:
+            try:
+                data = data[os.write(self._file, data) :]
+            except OSError as error:
+                if not self._direct or error.errno != errno.EINVAL:
+                    raise
+                self._through_cache()  # this disk wants it otherwise
+
+    def _through_cache(self) -> None:
+        if self._direct:
+            self._direct = False
+            fcntl.fcntl(self._file, fcntl.F_SETFL, 0)
+
+    def _begin_writeback(self, count: int) -> None:
         """Let the disk work while the rest arrives: the sync at the end then has little to do."""
-        behind = self._handed_on % _WRITEBACK
-        whole = self._handed_on - behind
-        if _sync_range is not None and whole > self._written_back:
-            _sync_range(self._file, self._written_back, whole - self._written_back, _BEGIN_WRITING)
-            self._written_back = whole
+        if _sync_range is not None:
+            _sync_range(self._file, self._written, count, _BEGIN_WRITING)
 
     def _guarded(self, step: Callable[[], None]) -> None:
         try:

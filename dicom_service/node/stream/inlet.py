@@ -1,6 +1,7 @@
 """The bytes of a connection in a preallocated buffer, seen PDU by PDU (PS3.8 9.3)."""
 
 import contextlib
+import mmap
 import socket
 import struct
 import time
@@ -25,20 +26,30 @@ class Inlet:
     def __init__(self, peer: socket.socket, most: int) -> None:
         self._peer = peer
         self._most = most
-        self._view = memoryview(bytearray(HEADER + most))
-        self._other: memoryview | None = None
+        # The system gives pages of it when they are needed, most of them never.
+        self._view = memoryview(mmap.mmap(-1, HEADER + most))
         self._start = self._end = 0
         self._began: float | None = None
 
     @property
-    def room(self) -> int:
-        """Bytes that the next `fill` can read."""
-        return len(self._view) - self._end
+    def capacity(self) -> int:
+        """Bytes that it can hold."""
+        return len(self._view)
+
+    @property
+    def pending(self) -> memoryview:
+        """What nobody has taken; valid until there is made room."""
+        return self._view[self._start : self._end]
+
+    @property
+    def room(self) -> memoryview:
+        """Where more can be received; see `make_room`."""
+        return self._view[self._end :]
 
     def fill(self) -> int:
         """Read what there is, without waiting; returns its length, 0 when the peer hung up.
 
-        There must be `room`; it is made by `make_room` or by `turn`.
+        There must be room; see `make_room`.
 
         Raises
         ------
@@ -47,16 +58,36 @@ class Inlet:
         OSError
             The connection broke.
         """
-        count = self._peer.recv_into(self._view[self._end :], 0, socket.MSG_DONTWAIT)
+        count = self.receive([self.room])
+        self.filled(count)
+        return count
+
+    def receive(self, slots: list[memoryview]) -> int:
+        """Read what there is into these, one after the other; see `fill`."""
+        count = self._peer.recvmsg_into(slots, 0, socket.MSG_DONTWAIT)[0]
         # Many senders wait for each acknowledgement before the next small packet (Nagle); the
         # option lapses, so it is set after every read.
         if _QUICKACK is not None:
             with contextlib.suppress(OSError):
                 self._peer.setsockopt(socket.IPPROTO_TCP, _QUICKACK, 1)
+        return count
+
+    def filled(self, count: int) -> None:
+        """So many bytes are at the front of the `room`."""
         self._end += count
         if self._began is None:
             self._began = time.monotonic()
-        return count
+
+    def put(self, data: bytes) -> None:
+        """Take bytes that were received elsewhere; nothing must be pending."""
+        self._view[: len(data)] = data
+        self._start, self._end = 0, len(data)
+        self._began = time.monotonic()
+
+    def waits(self) -> None:
+        """What is pending was taken; a PDU has begun and its rest is received elsewhere."""
+        self._start = self._end = 0
+        self._began = time.monotonic()
 
     @property
     def header(self) -> tuple[int, int] | None:
@@ -107,11 +138,3 @@ class Inlet:
             held = self._end - self._start
             self._view[:held] = self._view[self._start : self._end]
             self._start, self._end = 0, held
-
-    def turn(self) -> None:
-        """Go on in the other buffer: what was taken stays as it is until the next turn."""
-        held = self._end - self._start
-        other = self._other or memoryview(bytearray(len(self._view)))
-        other[:held] = self._view[self._start : self._end]
-        self._view, self._other = other, self._view
-        self._start, self._end = 0, held

@@ -3,7 +3,7 @@
 import struct
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from dicom_service.node.limits import Limits
 from dicom_service.node.stream.command import (
@@ -16,9 +16,11 @@ from dicom_service.node.stream.command import (
     decode,
 )
 from dicom_service.node.stream.file import IncomingFile
-from dicom_service.node.stream.inlet import HEADER
+from dicom_service.node.stream.inlet import HEADER, P_DATA
 from dicom_service.node.stream.scribe import Scribe
 
+FRAGMENT_HEAD = HEADER + 6
+"""Bytes of a P-DATA PDU before its first fragment."""
 _IN_COMMAND, _LAST = 1, 2
 """Bits of the message control header (PS3.8 E.2)."""
 
@@ -71,8 +73,7 @@ class Messages:
         self._reset()
 
     def take(self, pdu: memoryview) -> None:
-        """Take one whole P-DATA PDU (PS3.8 9.3.5); its memory is in use until `flush`,
-        as long as this is `holding` some.
+        """Take one whole P-DATA PDU (PS3.8 9.3.5); its memory is free afterwards.
 
         Raises
         ------
@@ -91,25 +92,19 @@ class Messages:
             position = end
 
     @property
-    def holding(self) -> bool:
-        """Whether memory of PDUs may be in use."""
-        return self._file is not None
+    def large(self) -> IncomingFile:
+        """The object under way; only when `plain_fragment` has said that there is one."""
+        return cast("IncomingFile", self._file)
 
-    def hand_on(self) -> bool:
-        """What was taken is written, now or soon.
-
-        Returns
-        -------
-        bool
-            Whether the memory of the PDUs is in use until the next call of this or of `flush`
-            returns.
+    def plain_fragment(self, start: bytes) -> int:
+        """Length of the fragment of a P-DATA PDU that begins with `start`, if it is all that is in
+        it, and neither the first nor the last of an object that is on its way to disk; else 0.
         """
-        return self._file is not None and self._file.hand_to(self._scribe)
-
-    def flush(self) -> None:
-        """What was taken is copied or written; the memory of the PDUs is free."""
-        if self._file is not None:
-            self._file.flush()
+        if len(start) < FRAGMENT_HEAD or self._file is None or not self._file.large:
+            return 0
+        kind, length, value, context_id, control = struct.unpack(">BxLLBB", start)
+        plain = kind == P_DATA and value == length - 4 and control == 0
+        return value - 2 if plain and context_id == self._context_id else 0
 
     def close(self) -> None:
         """The association is over: remove what never became complete."""
@@ -159,6 +154,7 @@ class Messages:
                 self._syntaxes()[self._context_id],
                 self._limits,
                 self._small,
+                self._scribe,
             )
             self._file.mover = command.mover
         else:

@@ -26,14 +26,13 @@ from dicom_service.node.stream.file import IncomingFile
 from dicom_service.node.stream.inlet import P_DATA as P_DATA_PDU
 from dicom_service.node.stream.inlet import Inlet
 from dicom_service.node.stream.messages import Answer, Messages, Services
+from dicom_service.node.stream.straight import Straight
 from dicom_service.node.stream.waking import Bell, Checkpoint, TellingQueue
 
 log = logging.getLogger(__name__)
 _TRANSFER, _AWAITING_CLOSE = "Sta6", "Sta13"
 _CLOSED, _INVALID = "Evt17", "Evt19"
 _LOOK_SECONDS = 0.5
-_LEAST_ROOM = 1 << 17
-"""Bytes that one read should be able to take."""
 _FRAGMENT_OF_COMMAND, _FRAGMENT_OF_DATA = b"\x03", b"\x02"
 
 
@@ -136,7 +135,6 @@ class StreamingDUL(DULServiceProvider):
         self._poll = select.poll()
         self._poll.register(peer, select.POLLIN)
         self._poll.register(self._bell.handle, select.POLLIN)
-        self._messages: Messages | None = None
         self._accepted: dict[int, str] | None = None
 
     def serve(
@@ -149,14 +147,14 @@ class StreamingDUL(DULServiceProvider):
         """Say what answers the requests."""
         services = Services(store, echo, self._hand_over, self._respond)
         self._messages = Messages(folder, small, self._limits, self._syntaxes, services)
+        self._straight = Straight(self.inlet, self._messages)
 
     def run_reactor(self) -> None:
         """The library's loop; see the base class. Afterwards nothing half-received is left."""
         try:
             super().run_reactor()
         finally:
-            if self._messages is not None:
-                self._messages.close()
+            self._messages.close()
             self._bell.close()
             self._checkpoint.news()
 
@@ -180,10 +178,25 @@ class StreamingDUL(DULServiceProvider):
             return super()._is_transport_event()
         if not self.event_queue.empty():  # one event after the other: this may change the state
             return False
-        if self.inlet.pdu is None and not self.inlet.lies and not self._heard():
-            return False
-        self._proceed()
-        return True
+        heard = False
+        while self.inlet.pdu is not None or self.inlet.lies or self._heard():
+            heard = True
+            self._proceed()
+            if not self._undisturbed():
+                break
+            self._idle_timer.restart()
+        return heard
+
+    def _undisturbed(self) -> bool:
+        """Whether the library has nothing to do: its loop sleeps in every turn, if only for a
+        moment, and that would be with every piece of an object.
+        """
+        return (
+            self.state_machine.current_state == _TRANSFER
+            and self.event_queue.empty()
+            and self.to_provider_queue.empty()
+            and not self._kill_thread
+        )
 
     def _heard(self) -> bool:
         """Wait; True when bytes came in."""
@@ -197,27 +210,17 @@ class StreamingDUL(DULServiceProvider):
             return False
         if not ready:
             return False
-        self._make_room()
+        slots = self._straight.slots()
         try:
-            count = self.inlet.fill()
+            count = self.inlet.receive(slots)
         except BlockingIOError:
             return False
         except OSError:
             count = 0
+        self._straight.sort(slots, count)
         if not count:
             self.event_queue.put(_CLOSED)
         return count > 0
-
-    def _make_room(self) -> None:
-        """Let what was taken be written, once there is much of it."""
-        messages = self._messages
-        if messages is None or not messages.holding:
-            self.inlet.make_room()
-        elif self.inlet.room < _LEAST_ROOM:
-            if messages.hand_on():
-                self.inlet.turn()
-            else:
-                self.inlet.make_room()
 
     def _patience(self) -> float:
         """Seconds until a timer must be looked at."""
@@ -243,13 +246,13 @@ class StreamingDUL(DULServiceProvider):
 
     def _stream(self) -> None:
         """Evt10 in Sta6, many times: indicate P-DATA, stay in Sta6."""
-        messages = cast("Messages", self._messages)
         try:
             while self._transferring() and not self.inlet.lies:
                 pdu = self.inlet.pdu
                 if pdu is None:
+                    self._straight.foretell()
                     break
-                messages.take(pdu)
+                self._messages.take(pdu)
                 self.inlet.drop(len(pdu))
         except Exception as error:  # noqa: BLE001 - whatever a peer's bytes do to the decoder
             log.warning("a message cannot be taken, its association ends: %s", plain(error))

@@ -25,6 +25,7 @@ STATUS = {
     "draft": "preliminary",
     "final": "final",
     "addendum": "appended",
+    "correction": "corrected",
 }
 SYSTEMS: Mapping[str, str] = {
     "SCT": "http://snomed.info/sct",

@@ -11,7 +11,7 @@ from dicom_service.report.model import Person, ReportContent
 from dicom_service.report.names import Names
 from dicom_service.report.text import plain_text
 
-STATUS = {"template": "O", "draft": "P", "final": "F", "addendum": "C"}
+STATUS = {"template": "O", "draft": "P", "final": "F", "addendum": "C", "correction": "C"}
 """Result status (table 0123): order received, preliminary, final, correction to results."""
 _UNITS = {"mm": "mm", "deg": "deg", "px": "{pixels}", "1": "1"}
 _CODING = "43468-8^XR unspecified body region^LN"

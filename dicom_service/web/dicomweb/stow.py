@@ -1,5 +1,6 @@
 """Storing (STOW-RS, PS3.18 10.5): each part is streamed to disk and accepted like a C-STORE."""
 
+import logging
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,6 +9,8 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from dicom_service.errors import BadObject, Refused, SesamoidError, TryLater, outcome_of
+from dicom_service.node.services import plain
+from dicom_service.quiet_logs import said_in_log
 from dicom_service.store import InstanceHeader, full_disk_named
 from dicom_service.web.dicomweb.incoming import read_instance_header
 from dicom_service.web.dicomweb.metadata import to_json
@@ -17,6 +20,8 @@ from dicom_service.web.dicomweb.qido import DICOM_JSON
 from dicom_service.web.gate import site_to_store
 from dicom_service.web.session import signed_in
 from dicom_service.web.site import site
+
+log = logging.getLogger(__name__)
 
 LARGEST_OBJECT = 512 << 20
 LARGEST_COUNT = 2000
@@ -54,6 +59,8 @@ def store_objects(study: str | None = None) -> Response:
                 temp.unlink(missing_ok=True)
             stored.append(header)
         except SesamoidError as error:
+            said = plain(said_in_log(error), 400)
+            log.warning("object from %s refused: %s", plain(source), said)
             errors.append(error)
             failed.append(_failed(header, error))
     if stored:

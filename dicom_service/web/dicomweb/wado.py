@@ -1,12 +1,13 @@
 """Retrieving (WADO-RS): metadata, frames, whole objects, pictures and bulk data."""
 
+import logging
 import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
 from flask import Blueprint, Response, request
 
-from dicom_service.errors import NotFound, Refused
+from dicom_service.errors import NotFound, Refused, SesamoidError
 from dicom_service.store import StoredInstance
 from dicom_service.web import security
 from dicom_service.web.dicomweb.accept import accepted
@@ -31,6 +32,8 @@ from dicom_service.web.dicomweb.rendered import (
 from dicom_service.web.problems import NotAcceptable
 from dicom_service.web.sending import Body
 from dicom_service.workflow.headers import read_header
+
+log = logging.getLogger(__name__)
 
 DICOM, OCTETS, PDF = "application/dicom", "application/octet-stream", "application/pdf"
 _CHUNK = 1 << 20
@@ -79,15 +82,43 @@ def retrieve(study: str, series: str | None = None, instance: str | None = None)
         if not (wanted.takes(DICOM) and same):
             continue
         if wanted.multipart:
-            return multipart_answer(
-                ((f"{DICOM}; transfer-syntax={r.transfer_syntax}", _chunks(r.path)) for r in rows),
-                DICOM,
-            )
+            return _objects(rows)
         if instance is not None:
             return Response(_chunks(rows[0].path), content_type=DICOM)
     raise NotAcceptable(
         "Objects are given as multipart/related of application/dicom, as they are stored."
     )
+
+
+def _objects(rows: list[StoredInstance]) -> Response:
+    """One part for each, brought here when it is its turn.
+
+    Where one cannot be had the connection is cut: what was sent before has status 200. Whoever
+    speaks HTTP/1.1 knows it by the missing last chunk, others by the length said at first.
+    """
+    _ = rows[0].path  # nothing is sent yet: it can still be said
+    types = [f"{DICOM}; transfer-syntax={row.transfer_syntax}" for row in rows]
+    boundary = secrets.token_hex(16)
+    whole = message(zip(types, map(_brought, rows), strict=True), boundary)
+    answer = Response(whole, content_type=related(DICOM, boundary))
+    if request.environ.get("SERVER_PROTOCOL") == "HTTP/1.0":
+        between: Iterator[bytes] = message(((media, ()) for media in types), boundary)
+        answer.content_length = sum(map(len, between)) + sum(row.blob.size for row in rows)
+    return answer
+
+
+def _brought(row: StoredInstance) -> Iterator[bytes]:
+    try:
+        path = row.path
+    except (SesamoidError, OSError) as error:
+        log.warning(
+            "an answer breaks off at object %s of study %s: %s",
+            row.sop_instance_uid,
+            row.study_uid,
+            error,
+        )
+        raise
+    yield from _chunks(path)
 
 
 def frames(study: str, series: str, instance: str, numbers: str) -> Response:
