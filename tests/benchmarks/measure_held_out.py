@@ -29,7 +29,7 @@ from tests.measure.conftest import PIXEL, Shot, shoot, true_edge
 SEED = 90_211
 CHUNK = 10
 """Trials that one task of the benchmark makes."""
-SHARE = 3
+SHARE = 4
 """Of the trials one in so many is made where not all are asked for."""
 SLOW = ("outline",)
 
