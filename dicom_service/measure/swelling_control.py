@@ -42,9 +42,9 @@ DIFFUSE = 0.7
 """Share of its height that an excess all along the limb keeps away from its peak."""
 REACH = 30.0
 """mm on both sides of the joint that must be measured before a word is said."""
-BENT = 12.0
+BENT = 6.5
 """Degrees by which the axis may turn within 1.5 times `REACH` of the joint. A horse's fetlock seen
-from the side turns by more; a sound one then seems to have up to 4 mm of excess."""
+from the side turns by 8.5, a carpus by 4; a sound fetlock then seems to have up to 4 mm of excess."""
 BOTH_MARKED, ANYWHERE = 12.0, 80.0
 """mm by which two marked joints, or images without, may be shifted against each other."""
 
