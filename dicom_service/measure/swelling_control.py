@@ -43,8 +43,8 @@ DIFFUSE = 0.7
 REACH = 30.0
 """mm on both sides of the joint that must be measured before a word is said."""
 BENT = 6.5
-"""Degrees by which the axis may turn within 1.5 times `REACH` of the joint. A horse's fetlock seen
-from the side turns by 8.5, a carpus by 4; a sound fetlock then seems to have up to 4 mm of excess."""
+"""Degrees by which the axis may turn within 1.5 times `REACH` of the joint. A horse's fetlock from
+the side turns by 8.5, a carpus by 4; a sound fetlock then seems to have up to 4 mm of excess."""
 BOTH_MARKED, ANYWHERE = 12.0, 80.0
 """mm by which two marked joints, or images without, may be shifted against each other."""
 
