@@ -360,6 +360,13 @@ class SpooledBlobs(Blobs):
             self._trimmed_at = time.monotonic()
 
     def _fetched(self, name: str) -> Path:
+        try:
+            return self._fetch(name)
+        except StorageFull:
+            self._cache.trim(0)  # copies that nobody reads now give way
+            return self._fetch(name)
+
+    def _fetch(self, name: str) -> Path:
         temp = self.incoming / f"{uuid.uuid4().hex}.fetched"
         try:
             with full_disk_named(self._removals.parent):
