@@ -35,7 +35,7 @@ from dicom_service.store.syncing import sync_file, sync_folder
 
 log = logging.getLogger(__name__)
 _AT_ONCE = 4
-"""Objects on their way to the bucket, all of them in memory."""
+"""Objects on their way to the bucket."""
 _AGAIN_FIRST, _AGAIN_LONGEST = 2.0, 60.0
 """Seconds for which a bucket that did not answer is not asked."""
 _STAY_SECONDS = 60.0
