@@ -1,6 +1,7 @@
 """`sesamoid measure`: one measurement on one file, as JSON and as a picture to look at."""
 
 import argparse
+import sys
 from pathlib import Path
 from typing import get_args
 
@@ -9,11 +10,12 @@ from PIL import Image, ImageDraw
 from pydantic import TypeAdapter, ValidationError
 
 from dicom_service.errors import Refused, SetupError
-from dicom_service.measure import Drawn, Measured, MeasureRequest, Picture
+from dicom_service.measure import Drawn, Measured, MeasureRequest, NotMeasurable, Picture
 from dicom_service.measure.request import Kind
 from dicom_service.review.computed import ComputedNumber, Coordinate, Scale, number_words
 from dicom_service.settings import Settings
-from dicom_service.workflow.measuring import load, measure_file
+from dicom_service.workflow.loading import load
+from dicom_service.workflow.measuring import measure_file
 
 COLOURS = ("#ff4040", "#40e0ff", "#ffd040", "#60ff60", "#ff70ff", "#ffffff")
 
@@ -55,20 +57,39 @@ def run(options: argparse.Namespace, settings: Settings) -> int:
     found = measure_file(options.file, request, control, _scale(options))
     print(found.model_dump_json(indent=2))
     if options.png:
-        pic, _ = load(options.file)
-        try:
-            annotated(pic, found).save(options.png, "PNG")
-        except OSError as error:
-            raise SetupError(f"{options.png} cannot be written: {error.strerror}.") from error
+        _draw_into(options.png, options.file, found)
     return 1 if found.refusal else 0
 
 
+def _draw_into(png: Path, file: Path, found: Measured) -> None:
+    try:
+        pic, _ = load(file)
+    except NotMeasurable:  # the reason has been printed: it is the refusal
+        print("No picture was written: the file has none that can be drawn on.", file=sys.stderr)
+        return
+    try:
+        annotated(pic, found).save(png, "PNG")
+    except OSError as error:
+        raise SetupError(f"{png} cannot be written: {error.strerror}.") from error
+
+
 def _request(options: argparse.Namespace, words: list[str]) -> MeasureRequest:
-    return MeasureRequest(
-        kind=options.kind, points=_points(words), name=options.name or "",
-        true_mm=options.true_mm or 0.0, species=options.species or "",
-        breed=options.breed or "", sex=options.sex or "",
-    )  # fmt: skip
+    points = _points(words)
+    try:
+        return MeasureRequest(
+            kind=options.kind, points=points, name=options.name or "",
+            true_mm=options.true_mm or 0.0, species=options.species or "",
+            breed=options.breed or "", sex=options.sex or "",
+        )  # fmt: skip
+    except ValidationError as error:
+        raise _wrong(error) from error
+
+
+def _wrong(error: ValidationError) -> Refused:
+    """The first argument that is wrong, in a sentence."""
+    first = error.errors(include_url=False, include_input=False)[0]
+    option = str(first["loc"][0]).removesuffix("s").replace("_", "-")
+    return Refused(f"--{option} is wrong: {first['msg']}.")
 
 
 def _scale(options: argparse.Namespace) -> Scale | None:
@@ -78,7 +99,10 @@ def _scale(options: argparse.Namespace) -> Scale | None:
     if not options.true_mm:
         raise Refused(f"Say with --true-mm how large the {options.scale} is.")
     points = _points(options.scale_point or [])
-    return Scale(kind=options.scale, points=points, true_mm=options.true_mm)
+    try:
+        return Scale(kind=options.scale, points=points, true_mm=options.true_mm)
+    except ValidationError as error:
+        raise _wrong(error) from error
 
 
 def _points(words: list[str]) -> tuple[tuple[float, float], ...]:

@@ -203,7 +203,7 @@ def _image(
         flip_horizontal=hanging.flip_horizontal,
         hung=hanging.hung,
     )
-    spacing = tuple(("spacing", sentence) for sentence in measured.problems)
+    spacing = tuple(("spacing", problem.sentence) for problem in measured.problems)
     return image, (
         *names.problems,
         *_turned_wrong(header, view, orientation, atlas),

@@ -100,7 +100,8 @@ def _against(pic: Picture, along: Array, curves: tuple[Array, Array], control: M
              share: float) -> tuple[tuple[Number, ...], Said, Said]:  # fmt: skip
     """Displacement against the control, and what it is evidence for."""
     if control.refusal or control.kind != "fat_plane" or len(control.profiles) < 2:
-        return (), say("verdict.untold"), say("control.not_measured")
+        why = say("control.not_measured", why=control.refusal or say("control.little_limb"))
+        return (), say("verdict.untold"), why
     if control.numbers[0].unit != "1" or control.profiles[0].unit != pic.unit:
         return (), say("verdict.untold"), say("control.units")
     moved, outer = (

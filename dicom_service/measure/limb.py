@@ -10,6 +10,8 @@ from dicom_service.measure.raster import Array, Mask, Picture, coarse
 from dicom_service.measure.said import say
 
 BLOCK = 0.6
+LONGEST = 1500.0
+"""mm of limb in one image; the longest, stitched of a horse's, show less."""
 STEP = 1.2
 """Distance of the axis stations, mm."""
 STIFF = 2e5
@@ -185,6 +187,8 @@ def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array]
     if abs(direction[1]) > 0.5 and direction[1] < 0:
         direction = -direction
     along = (cloud - middle) @ direction
+    if np.ptp(along) > LONGEST:
+        raise NotMeasurable(say("limb.long", length=float(np.ptp(along))))
     # about the middle, so that a turned image has the same stations
     count = int(np.ptp(along) / STEP)
     stations = (along.min() + along.max()) / 2 + STEP * (np.arange(count + 1) - count / 2)

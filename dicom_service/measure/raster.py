@@ -72,7 +72,7 @@ def picture(pixels: NDArray[np.generic], spacing: Spacing, *, inverted: bool = F
         Colour, not two-dimensional, tiny, huge, or without any contrast.
     """
     if pixels.ndim != 2:
-        raise NotMeasurable(say("picture.colour"))
+        raise NotMeasurable(say("picture.colour", colours=f"{pixels.ndim} dimensions"))
     if min(pixels.shape) < 64:
         raise NotMeasurable(say("picture.small", columns=pixels.shape[1], rows=pixels.shape[0]))
     if pixels.size > MOST_PIXELS:
@@ -94,7 +94,7 @@ def _scaled(values: NDArray[np.float32], usable: Spacing) -> Picture:
         doubts = (say("picture.no_spacing", assumed=WORKING_MM),)
     else:
         size, unit = (usable.column_mm, usable.row_mm), "mm"
-        if not all(0.02 <= s <= 1.0 for s in size):
+        if not (all(0.02 <= s <= 1.0 for s in size) and max(size) <= 2 * min(size)):
             raise NotMeasurable(say("picture.implausible", row=size[1], column=size[0]))
         if usable.kind in ("detector", "unknown"):
             doubts = (say("picture.magnified"),)

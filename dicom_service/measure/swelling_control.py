@@ -64,7 +64,8 @@ def against(
         along the bones, row by row.
     """
     if control.refusal or len(control.profiles) < 8:
-        return Comparison((), say("verdict.untold"), say("control.not_measured"))
+        why = say("control.not_measured", why=control.refusal or say("control.little_limb"))
+        return Comparison((), say("verdict.untold"), why)
     if control.numbers[0].bound:
         return Comparison((), say("verdict.untold"), say("control.skin_burnt"))
     if control.numbers[0].unit != pic.unit:

@@ -7,7 +7,7 @@ met on the way. Which it is, a count that stops early tells. Only then are the r
 read, which are large.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, func, not_, or_, select
@@ -15,12 +15,16 @@ from sqlalchemy import text as literally
 
 from dicom_service.store import events, texts
 from dicom_service.store.model import ListQuery, Stage
-from dicom_service.store.schema import list_lines, outbox, studies, study_words
+from dicom_service.store.schema import list_lines, outbox, studies, study_texts, study_words
 from dicom_service.store.sites import of
 
 FEW = 7_000
 """Studies that are all looked at; where there may be more, the newest are gone through."""
-KNOWN = 13_000
+FAR = 12_000
+"""Studies that are gone through for a page, where statistics tell how far that is."""
+_MORE, _LEAST = 2.0, 500
+"""Times as many are gone through as should do, and so many more."""
+KNOWN = 20_000
 """Studies that are told apart by their number while the newest are gone through."""
 WORTH = 8
 """Studies that are passed in the time that it takes to look one of them up."""
@@ -60,22 +64,34 @@ _STAGES: dict[str, ColumnElement[bool]] = {
 class _Plan(NamedTuple):
     query: Select[Any]
     few: bool
+    whole: bool = True
+    """False: only the newest are gone through, as many as should do."""
 
 
 def page_of(connection: Connection, wanted: ListQuery, limit: int, offset: int) -> list[str]:
     """UIDs of the studies of a page, in its order; see `Listing.listed`."""
     queue = wanted.stage in WORK and wanted.order == "queue"
     if wanted.sites is None or len(wanted.sites) == 1:
-        newest = offset + limit
-        query = _ordered(connection, wanted, newest, queue=queue).limit(limit).offset(offset)
-        return list(connection.execute(query).scalars())
+        rows = _page(connection, wanted, limit, offset, queue=queue)
+        return [row.study_uid for row in rows]
     # Each site's come in the order of an index; those of several would have to be sorted.
     found: list[Any] = []
     for one in _each_site(wanted):
-        query = _ordered(connection, one, 0, queue=queue).limit(offset + limit)
-        found += connection.execute(query).all()
+        found += _page(connection, one, offset + limit, 0, queue=queue)
     found.sort(key=_queued if queue else _newest)
     return [row.study_uid for row in found[offset : offset + limit]]
+
+
+def _page(
+    connection: Connection, wanted: ListQuery, limit: int, offset: int, *, queue: bool
+) -> Sequence[Any]:
+    """Rows in order, of one site or of all."""
+    plan = _plan(connection, wanted, limit + offset)
+    rows = connection.execute(_ordered(plan, queue=queue).limit(limit).offset(offset)).all()
+    if plan.whole or len(rows) == limit:
+        return rows
+    plan = _plan(connection, wanted, 0)
+    return connection.execute(_ordered(plan, queue=queue).limit(limit).offset(offset)).all()
 
 
 def _queued(row: Any) -> tuple[Any, ...]:
@@ -92,16 +108,18 @@ def _each_site(wanted: ListQuery) -> Iterator[ListQuery]:
         yield wanted.model_copy(update={"sites": (site,)})
 
 
-def _ordered(connection: Connection, wanted: ListQuery, newest: int, *, queue: bool) -> Select[Any]:
-    """The studies in the order of the page, of which so many are wanted."""
-    query, few = _plan(connection, wanted, newest)
+def _ordered(plan: _Plan, *, queue: bool) -> Select[Any]:
+    query, few, _ = plan
     # Few are found before they are sorted: adding nothing to the time keeps the index on it
     # from being walked through from end to end.
     arrived: Any = studies.c.last_object_at + 0 if few else studies.c.last_object_at
     query = query.add_columns(studies.c.last_object_at.label("arrived"))
     if not queue:
         return query.order_by(arrived.desc(), studies.c.study_uid)
-    lines = list_lines.c.study_uid == studies.c.study_uid
+    # Only of urgent ones, for which there is an index, a line is looked up.
+    lines = and_(
+        list_lines.c.study_uid == studies.c.study_uid, _as_written("list_lines.priority > 0")
+    )
     urgent = func.coalesce(list_lines.c.priority, 0)
     query = query.outerjoin_from(studies, list_lines, lines).add_columns(urgent.label("urgent"))
     return query.order_by(urgent.desc(), arrived, studies.c.study_uid)
@@ -116,25 +134,58 @@ def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
         for one in _each_site(wanted):
             counted += count_of(connection, one, at_most - counted)
         return counted
-    within = _plan(connection, wanted).query.limit(at_most).subquery()
+    plan = _plan(connection, wanted, at_most, paged=False)
+    counted = _counted(connection, plan, at_most)
+    if plan.whole or counted == at_most:
+        return counted
+    return _counted(connection, _plan(connection, wanted, 0), at_most)
+
+
+def _counted(connection: Connection, plan: _Plan, at_most: int) -> int:
+    within = plan.query.limit(at_most).subquery()
     return int(connection.execute(select(func.count()).select_from(within)).scalar_one())
 
 
-def _plan(connection: Connection, wanted: ListQuery, newest: int = 0) -> _Plan:
-    """How to find all, or so many of the newest."""
+def _plan(connection: Connection, wanted: ListQuery, newest: int, *, paged: bool = True) -> _Plan:
+    """How to find so many of the newest; 0: all that there are."""
+    few = wanted.stage not in _MANY or _rare_states(wanted)
+    matched = "" if few else _matched(connection, wanted)
+    which = tuple(_looked_up(connection, wanted))
     query = select(studies.c.study_uid)
-    rare_states = bool(wanted.states) and not _OFTEN.intersection(wanted.states)
-    few = wanted.stage not in _MANY or rare_states
-    matched, led = "" if few else _matched(connection, wanted), False
-    alone = newest > 0 and wanted == ListQuery(**wanted.model_dump(include=_OF_TEXTS))
-    found = texts.found(connection, matched, KNOWN if alone else FEW) if matched else None
-    if found is not None:
-        near = texts.depth(connection, found, newest) if alone else None
-        few = near is None or near > WORTH * found.many
-        led = True
-        query = query.where(texts.among(connection, found, lead=few))
-    else:
-        query = query.where(*_looked_up(wanted))
+    if not matched:
+        return _Plan(_narrowed(query, wanted, which), few)
+    apart = texts.apart(connection, matched) if newest else None
+    if apart and newest * apart <= FAR:
+        within = _newest_of(connection, wanted, int(newest * apart * _MORE) + _LEAST)
+        return _Plan(_narrowed(query, wanted, (*which, *within)), few=False, whole=not within)
+    alone = texts.numbered(connection) and newest > 0 and paged
+    alone = alone and wanted == ListQuery(**wanted.model_dump(include=_OF_TEXTS))
+    found = texts.found(connection, matched, KNOWN if alone else FEW)
+    if found is None:
+        return _Plan(_narrowed(query, wanted, which), few=False)
+    near = texts.depth(connection, found, newest) if alone else None
+    few = near is None or near > WORTH * found.many
+    known = texts.among(connection, found, lead=few)
+    return _Plan(_narrowed(query, wanted, (known,), led=True), few)
+
+
+def _rare_states(wanted: ListQuery) -> bool:
+    return bool(wanted.states) and not _OFTEN.intersection(wanted.states)
+
+
+def _newest_of(connection: Connection, wanted: ListQuery, count: int) -> list[ColumnElement[bool]]:
+    """The condition that a study is one of so many of the newest; none when there are fewer."""
+    when = studies.c.last_object_at
+    query = _narrowed(select(when), wanted, ()).order_by(when.desc()).limit(1).offset(count)
+    oldest = connection.execute(query).scalar()
+    return [] if oldest is None else [when >= oldest]
+
+
+def _narrowed(
+    query: Select[Any], wanted: ListQuery, which: Iterable[Any], *, led: bool = False
+) -> Select[Any]:
+    """With the conditions on the studies themselves."""
+    query = query.where(*which)
     if wanted.sites:
         # Where the full-text index leads, or that of what few studies have, the site's is not to
         # be chosen.
@@ -151,7 +202,7 @@ def _plan(connection: Connection, wanted: ListQuery, newest: int = 0) -> _Plan:
             query = query.where((func.coalesce(column, "") if led else column) == value)
     if wanted.species:  # implied, but so it is known that the index of prepared studies will do
         query = query.where(_as_written("studies.species != ''"))
-    return _Plan(query, few)
+    return query
 
 
 def _matched(connection: Connection, wanted: ListQuery) -> str:
@@ -161,9 +212,17 @@ def _matched(connection: Connection, wanted: ListQuery) -> str:
     return texts.expression(connection, events.words(wanted.text), whole)
 
 
-def _looked_up(wanted: ListQuery) -> Iterator[ColumnElement[bool]]:
+def _looked_up(connection: Connection, wanted: ListQuery) -> Iterator[ColumnElement[bool]]:
     """The same, asked of each study."""
-    for word in events.words(wanted.text):
+    named = events.words(wanted.text)
+    if named and connection.dialect.name == "postgresql":
+        # One row tells of all words. Without an offset the server would look for the words
+        # everywhere first: how many texts contain one, it cannot guess.
+        row = select(study_texts.c.study_uid).where(study_texts.c.study_uid == studies.c.study_uid)
+        row = row.where(*map(texts.begins, named)).offset(0)
+        yield row.correlate(studies).exists()
+        named = []
+    for word in named:
         found, last = study_words.c.word, word + "\U0010ffff"
         yield _of_it(study_words.c.study_uid, and_(found >= word, found <= last))
     # As in the conditions of the indexes, so that the database knows them again.

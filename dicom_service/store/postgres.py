@@ -252,7 +252,10 @@ def _open(url: str) -> Engine:
             "SELECT set_config('idle_in_transaction_session_timeout', %s, false), "
             "set_config('synchronous_commit', CASE WHEN current_setting('synchronous_commit') "
             "= 'off' THEN 'on' ELSE current_setting('synchronous_commit') END, false), "
+            # Questions are short: to compile them, or to start helpers, takes longer than they do.
             "set_config('jit', 'off', false), "
+            "set_config('max_parallel_workers_per_gather', '0', false), "
+            "set_config('random_page_cost', '1.1', false), "  # no disk has heads any more
             # What we no longer wait for need not be done, and what we notice of a line that is
             # cut the server should notice of it too.
             "set_config('statement_timeout', %s, false), "

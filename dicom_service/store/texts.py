@@ -9,7 +9,18 @@ are because no study is ever deleted.
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, TextClause, bindparam, delete, insert, select, text, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    TextClause,
+    bindparam,
+    delete,
+    insert,
+    literal,
+    select,
+    text,
+    update,
+)
 
 from dicom_service.store.index import Index
 from dicom_service.store.schema import list_lines, studies, study_texts, study_words
@@ -29,6 +40,10 @@ _STRAY = text(
 )
 _NUMBER = text("SELECT rowid FROM studies WHERE study_uid = :uid")
 _PIECE = 1000
+_EVERY = "EXPLAIN (FORMAT JSON) SELECT study_uid FROM study_texts"
+_SOME = (
+    f"{_EVERY} WHERE array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery)"
+)
 _FOUND = {
     "sqlite": "SELECT count(*), json_group_array(rowid) FROM (SELECT rowid FROM study_found "
     "WHERE study_found MATCH :matched ORDER BY rowid LIMIT :at_most)",
@@ -36,6 +51,7 @@ _FOUND = {
     "study_uid FROM study_texts WHERE array_to_tsvector(string_to_array(words, ' ')) @@ "
     "cast(:matched AS tsquery) LIMIT :at_most) AS found",
 }
+_GOING_THROUGH = text("SELECT set_config('enable_seqscan', :all, true)")
 _AMONG = {
     "sqlite": "studies.rowid IN (SELECT value FROM json_each(:keys))",
     "postgresql": "studies.study_uid IN (SELECT json_array_elements_text(cast(:keys AS json)))",
@@ -106,6 +122,34 @@ def expression(connection: Connection, beginnings: Iterable[str], whole: Iterabl
     return " & ".join([*(f"'{word}':*" for word in starts), *(f"'{word}'" for word in words)])
 
 
+def numbered(connection: Connection) -> bool:
+    """Whether keys of studies tell in which order they came."""
+    return _is_sqlite(connection)
+
+
+def apart(connection: Connection, matched: str) -> float | None:
+    """How many studies there are for each that an expression finds, by the server's statistics.
+
+    None: the engine has none; it finds the first of many as fast as it could guess. PostgreSQL
+    collects all that have each word before it gives the first.
+    """
+    if _is_sqlite(connection):
+        return None
+    asked = text(_SOME)
+    some = connection.execute(asked, {"matched": matched}).scalar_one()
+    every = connection.execute(text(_EVERY)).scalar_one()
+    return float(_rows(every) / max(_rows(some), 1))
+
+
+def _rows(explained: Any) -> int:
+    return int(explained[0]["Plan"]["Plan Rows"])
+
+
+def begins(word: str) -> ColumnElement[bool]:
+    """The condition that a word of a row begins so."""
+    return (literal(" ") + study_texts.c.words).contains(f" {word[:LONGEST]}", autoescape=True)
+
+
 class Found(NamedTuple):
     """Studies that the index names: how many, and their keys in JSON as the database made it."""
 
@@ -116,7 +160,15 @@ class Found(NamedTuple):
 def found(connection: Connection, matched: str, most: int) -> Found | None:
     """The studies that an expression finds; None when there are more than so many."""
     asked = text(_FOUND[connection.dialect.name])
-    row = connection.execute(asked, {"matched": matched, "at_most": max(most, -1) + 1}).one()
+    limited = {"matched": matched, "at_most": max(most, -1) + 1}
+    if _is_sqlite(connection):
+        row = connection.execute(asked, limited).one()
+    else:
+        # The server believes that the first of many are soon met by going through all texts,
+        # which takes seconds when words that many studies have never come together.
+        connection.execute(_GOING_THROUGH, {"all": "off"})
+        row = connection.execute(asked, limited).one()
+        connection.execute(_GOING_THROUGH, {"all": "on"})
     return Found(*row) if row[0] <= most else None
 
 

@@ -1,16 +1,10 @@
-"""From a stored image to a measurement: pixels decoded, spacing read, the pure part asked."""
+"""From a stored image to a measurement: its picture loaded, the pure part asked."""
 
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-import pydicom
-from pydicom import Dataset
-
-from dicom_service.errors import BadObject, NotFound
-from dicom_service.imaging import check_stream
+from dicom_service.errors import NotFound
 from dicom_service.intake.model import Signalment, Spacing
-from dicom_service.intake.spacing import read_spacing
 from dicom_service.measure import (
     Measured,
     MeasureRequest,
@@ -24,10 +18,10 @@ from dicom_service.measure import (
 )
 from dicom_service.measure.catalogue import entry
 from dicom_service.measure.population import Animal
-from dicom_service.measure.raster import MOST_PIXELS
 from dicom_service.review.computed import Scale
 from dicom_service.store import Store
 from dicom_service.workflow.controls import control_path
+from dicom_service.workflow.loading import load
 
 
 class StudyMeasureRequest(MeasureRequest):
@@ -142,38 +136,3 @@ def scaled(pic: Picture, scale: Scale) -> tuple[Picture, float]:
 def calibrated_by(kind: str, true_mm: float) -> Said:
     """What the millimetres of an image are worth in which an object gives the scale."""
     return say("calibration.object", object=say(f"word.{kind}"), size=true_mm)
-
-
-def load(path: Path) -> tuple[Picture, tuple[Said, ...]]:
-    """The picture of a file, and what is doubtful about its pixels.
-
-    Raises
-    ------
-    BadObject
-        Not a readable DICOM image.
-    NotMeasurable
-        An image of a kind that cannot be measured.
-    """
-    try:
-        data = pydicom.dcmread(path)
-        _check_header(data)
-        check_stream(data, data)
-        pixels = data.pixel_array
-    except NotMeasurable:
-        raise
-    except Exception as error:  # decoders raise what they like
-        raise BadObject(f"{path.name} has no pixels that can be read: {error}") from error
-    inverted = data.get("PhotometricInterpretation") == "MONOCHROME1"
-    if np.issubdtype(pixels.dtype, np.signedinteger):
-        pixels = pixels.astype(np.int32)
-    spacing = read_spacing(data).spacing
-    doubts = (say("picture.lossy"),) if data.get("LossyImageCompression") == "01" else ()
-    return picture(pixels, spacing, inverted=inverted), doubts
-
-
-def _check_header(data: Dataset) -> None:
-    rows, columns = int(data.get("Rows") or 0), int(data.get("Columns") or 0)
-    if int(data.get("SamplesPerPixel") or 1) != 1 or int(data.get("NumberOfFrames") or 1) != 1:
-        raise NotMeasurable(say("picture.colour"))
-    if rows * columns > MOST_PIXELS:
-        raise NotMeasurable(say("picture.large", columns=columns, rows=rows))

@@ -48,7 +48,7 @@ def test_calibration_without_a_difference_to_the_detector_is_not_believed() -> N
     header.PixelSpacingCalibrationType = "FIDUCIAL"
     measured = read_spacing(header)
     assert measured.spacing.kind == "detector"
-    assert "nothing was corrected" in measured.problems[0]
+    assert "nothing was corrected" in measured.problems[0].sentence
 
 
 @pytest.mark.parametrize("written", ["0\\0", "NaN\\0.1", "-0.1\\0.1", "0.1", "inf\\inf", "a\\b"])
@@ -95,10 +95,45 @@ def test_only_believable_numbers_become_millimetres(values: list[float], stated:
         assert LEAST_MM <= spacing.column_mm <= MOST_MM
 
 
+@pytest.mark.parametrize("stated", ["FIDUCIAL", "GEOMETRY", None])
+@pytest.mark.parametrize("imager", [0.08, 0.5])
+def test_a_body_larger_than_its_shadow_or_far_smaller_gives_no_millimetres(
+    imager: float, stated: str | None
+) -> None:
+    header = Dataset()
+    header.PixelSpacing, header.ImagerPixelSpacing = [0.1, 0.1], [imager, imager]
+    header.PixelSpacingCalibrationType = stated
+    measured = read_spacing(header)
+    assert measured.spacing.kind == "none"
+    (problem,) = measured.problems
+    assert problem.values == (0.1, imager)
+    assert f"0.1 mm and Imager Pixel Spacing {imager:g} mm" in problem.sentence
+
+
+@pytest.mark.parametrize(
+    ("ratio", "spacing", "said"),
+    [
+        ([2, 1], None, "2 times as high as wide, which no spacing says"),
+        ([2, 1], [0.1, 0.1], "2 times as high as wide, which the spacing contradicts"),
+        ([2, 1], [0.2, 0.1], ""),
+        ([1, 1], [0.1, 0.1], ""),
+        ([0, 1], [0.1, 0.1], ""),
+    ],
+)
+def test_a_pixel_aspect_ratio_that_the_spacing_contradicts_is_said(
+    ratio: list, spacing: list | None, said: str
+) -> None:
+    header = Dataset()
+    header.PixelAspectRatio, header.PixelSpacing = ratio, spacing
+    found = [p.sentence for p in read_spacing(header).problems if p.kind == "ratio"]
+    assert len(found) == bool(said)
+    assert all(said in sentence for sentence in found)
+
+
 def test_pixels_that_are_not_square_are_said() -> None:
     header = Dataset()
     header.ImagerPixelSpacing = [0.1, 0.2]
-    assert "not square" in read_spacing(header).problems[0]
+    assert "not square" in read_spacing(header).problems[0].sentence
 
 
 def test_one_sentence_tells_that_nothing_is_calibrated(
@@ -183,4 +218,4 @@ def test_an_impossible_magnification_is_said_and_not_used(factor: str) -> None:
     header.EstimatedRadiographicMagnificationFactor = factor
     measured = read_spacing(header)
     assert (measured.spacing.kind, measured.spacing.row_mm) == ("detector", 0.12)
-    assert "magnification" in measured.problems[0]
+    assert "magnification" in measured.problems[0].sentence

@@ -14,7 +14,7 @@ from dicom_service.intake.model import Spacing
 from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture
 from dicom_service.measure.limb import find_limb
 from dicom_service.measure.outline import trace
-from dicom_service.workflow.measuring import load
+from dicom_service.workflow.loading import load
 from test_pacs.phantom.bench import Bench
 from tests.measure.conftest import shoot_bench, shoot_carpus
 

@@ -68,11 +68,11 @@ def work(kit):
     return kit
 
 
-def workers(kit, *most):
+def workers(kit, *most, lease=LEASE):
     """Processes that begin at the same moment."""
     begun = [
         subprocess.Popen(
-            [sys.executable, "-c", WORKER, str(kit.folder), kit.index_url, str(n), str(LEASE)],
+            [sys.executable, "-c", WORKER, str(kit.folder), kit.index_url, str(n), str(lease)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )
         for n in most
@@ -108,6 +108,16 @@ def test_two_processes_share_the_work_and_one_that_is_killed_gives_its_share_bac
     store, now = work.store, datetime.now(UTC)
     assert store.claim_outbox(now, LEASE, 9) == []
     assert store.due_studies(now, 0.0) == store.due_prior_searches(now) == []
+
+
+@pytest.mark.parametrize("engine", ["postgres"], indirect=True)
+def test_four_processes_at_once_take_each_piece_of_work_exactly_once(work):
+    begun = workers(work, *[10**6] * 4, lease=3600.0)
+    said = [one.communicate(timeout=120) for one in begun]
+    assert [one.returncode for one in begun] == [0] * 4
+    taken = [line.split(" ", 1)[1] for out, _ in said for line in out.splitlines()]
+    assert len(taken) == len(set(taken)) == 3 * EACH
+    assert sum(bool(out) for out, _ in said) > 1, "they were at it together"
 
 
 def test_a_study_that_is_taken_is_passed_over_until_it_is_given_back(kit, later):

@@ -91,15 +91,20 @@ def expected(rows, query):
 
 
 WAYS = {
-    "from what few have": {"FEW": finding.FEW, "WORTH": 0},
-    "the newest of what is known": {"FEW": finding.FEW, "WORTH": 1 << 40},
-    "from the newest": {"FEW": 0, "KNOWN": 0},
+    "from what few have": {"FEW": finding.FEW, "WORTH": 0, "FAR": 0},
+    "the newest of what is known": {"FEW": finding.FEW, "WORTH": 1 << 40, "FAR": 0},
+    "from the newest": {"FEW": 0, "KNOWN": 0, "FAR": 0},
+    "from as many as statistics say": {"FEW": 0, "KNOWN": 0, "FAR": 10**9},
+    "statistics mislead, to the newest": {"FEW": 0, "KNOWN": 0, "FAR": 10**9, "_LEAST": 1},
+    "statistics mislead, to what few have": {"FAR": 10**9, "_LEAST": 1},
     "as it is delivered": {},
 }
 
 
 @pytest.mark.parametrize("way", WAYS)
 def test_every_way_finds_what_is_asked_in_the_order_that_is_asked(many, rows, way, monkeypatch):
+    if "_LEAST" in WAYS[way]:
+        monkeypatch.setattr(finding, "_MORE", 0.0)
     for name, value in WAYS[way].items():
         monkeypatch.setattr(finding, name, value)
     for query in _QUESTIONS:
@@ -250,3 +255,23 @@ def test_a_store_whose_texts_do_not_fit_is_indexed_when_it_is_opened(sqlite_kit)
 )
 def test_no_text_is_taken_for_a_command_of_the_index(many, text):
     assert isinstance(many.listed(ListQuery(text=text), 9), list)
+
+
+@pytest.mark.parametrize("engine", ["postgres"], indirect=True)
+def test_texts_are_never_gone_through_from_end_to_end(many):
+    with many._index.write() as connection:
+        connection.exec_driver_sql("ANALYZE study_texts")
+    seen = []
+
+    def explained(connection, cursor, statement, parameters, context, executemany):
+        if "json_agg(study_uid)" in statement:
+            seen.extend(cursor.execute(f"EXPLAIN {statement}", parameters).fetchall())
+
+    event.listen(many._index.engine, "before_cursor_execute", explained)
+    with many._index.read() as connection:
+        texts.found(connection, "'rex':* & 'dog'", 1)
+        after = connection.exec_driver_sql("SHOW enable_seqscan").scalar()
+    event.remove(many._index.engine, "before_cursor_execute", explained)
+    assert seen
+    assert not any("Seq Scan" in line for (line,) in seen), seen
+    assert after == "on"
