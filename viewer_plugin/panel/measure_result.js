@@ -5,7 +5,7 @@ import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
 import { headline, numberText } from './numbers.js';
 import { barPlot, curvePlot, publishedPlot } from './plots.js';
-import { inWords } from './said.js';
+import { inWords, numberName, whom } from './said.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -32,12 +32,13 @@ export function results({ session }) {
 }
 
 /** The table of the numbers; the first one is the answer. */
-export function numbers({ kind, numbers: all, said }) {
+export function numbers(result) {
+  const { kind, numbers: all } = result;
   const first = headline(kind, all);
   const list = [first, ...all.filter(number => number !== first)];
   return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
     h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
-      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, inWords(number.name, said))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
+      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, numberName(result, number))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
 }
 
 function doubts({ doubts: list, said }) {
@@ -55,10 +56,10 @@ function published(result, offer) {
     result.kind === 'limb_measurement' && result.why && h('p', { class: 'small sentence' }, inWords(result.why, result.said)),
     publishedPlot(first, refs.filter(ref => ref.fit !== 'other')),
     h('ul', null, refs.map((ref, i) => h('li', { key: `${ref.source} ${i}`, class: ref.grade === 'V' && ref.fit !== 'other' ? '' : 'weak' },
-      h('span', { class: 'number' }, refText(ref)), ' ', ref.population, ref.population && ' ',
+      h('span', { class: 'number' }, refText(ref)), ' ', whom(ref.population), ref.population && ' ',
       text.fits[ref.fit] && h('span', { class: 'tag' }, text.fits[ref.fit]), ' ',
       h('span', { class: 'source' }, `${ref.source} (${strings.grades[ref.grade]})`),
-      ref.note && h('span', { class: 'source' }, ` – ${ref.note}`)))));
+      ref.note && h('span', { class: 'source' }, ` – ${whom(ref.note)}`)))));
 }
 
 /** "94.2 ± 3.1°", or a range where no mean is published. */

@@ -196,6 +196,7 @@ export const measured = {
     within: 'innerhalb von {mean:g} ± {spread:.2g} (Mittel ± 2 SD) nach {who}',
     outside: 'außerhalb von {mean:g} ± {spread:.2g} (Mittel ± 2 SD) nach {who}',
     limit: 'von der Grenze nicht zu trennen: {mean:g} ± {spread:.2g} (Mittel ± 2 SD) nach {who}',
+    who: '{source} ({population})',
     both: '{one}; {other}',
     depends: 'Hängt von der Vergleichsgruppe ab: {what}',
     sure: '{what}.',
