@@ -34,6 +34,8 @@ _WANTED = frozenset(
     | set(_STRINGS.values())
     | set(_SHORTS.values())
 )
+_ESCAPE = b"\x1b"
+"""Begins a change of the character set (PS3.5 6.1.2.5)."""
 _UID = re.compile(r"[0-9]+(\.[0-9]+)+")
 _LONGEST = 64
 """Longest UID (PS3.5 9.1)."""
@@ -119,6 +121,8 @@ def _encodings(raw: bytes) -> list[str]:
 
 
 def _text(raw: bytes, encodings: list[str]) -> str:
+    if raw.isascii() and _ESCAPE not in raw:  # which is the same in every character set
+        return plain(raw.decode("ascii").strip("\0 "), LIMITS.text)
     try:
         text = decode_bytes(raw, encodings, TEXT_VR_DELIMS | PN_DELIMS)
     except (LookupError, ValueError):

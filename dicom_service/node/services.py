@@ -93,4 +93,7 @@ def is_transient(status: int) -> bool:
 
 def plain(text: object, most: int = 120) -> str:
     """A peer's text on one line, without control characters, for logs and sentences."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))[:most]
+    text = str(text)
+    if text.isprintable():  # nearly always, and at once
+        return text[:most]
+    return "".join(c if c.isprintable() else "?" for c in text)[:most]

@@ -2,7 +2,8 @@
 
 What few studies have in common leads to them, through the full-text index. What many have is
 found soon by going through the studies from the newest on, in an index that holds all that is
-asked. Which of the two it is, a count that stops early tells. Only then are the rows of the page
+asked. Between the two, the studies are known from the full-text index and the newest of them are
+met on the way. Which it is, a count that stops early tells. Only then are the rows of the page
 read, which are large.
 """
 
@@ -19,6 +20,10 @@ from dicom_service.store.sites import of
 
 FEW = 7_000
 """Studies that are all looked at; where there may be more, the newest are gone through."""
+KNOWN = 13_000
+"""Studies that are told apart by their number while the newest are gone through."""
+WORTH = 8
+"""Studies that are passed in the time that it takes to look one of them up."""
 HIDDEN = ("kept", "prior")
 """States of studies that nobody is to read; listed only when they are asked for."""
 WORK: tuple[Stage, ...] = ("to_read", "in_progress")
@@ -26,6 +31,8 @@ _MANY: tuple[Stage, ...] = ("", "delivered")
 """Stages that most studies of an old store are in."""
 _LED: tuple[Stage, ...] = ("to_deliver", "trouble")
 """Stages that other tables or indexes lead to, whatever the site."""
+_OF_TEXTS = {"text", "urgent", "missing", "order"}
+"""What the full-text index alone can answer."""
 _OFTEN = frozenset({"signed", *HIDDEN})
 """States that many studies may be in."""
 
@@ -59,12 +66,13 @@ def page_of(connection: Connection, wanted: ListQuery, limit: int, offset: int) 
     """UIDs of the studies of a page, in its order; see `Listing.listed`."""
     queue = wanted.stage in WORK and wanted.order == "queue"
     if wanted.sites is None or len(wanted.sites) == 1:
-        query = _ordered(connection, wanted, queue=queue).limit(limit).offset(offset)
+        newest = offset + limit
+        query = _ordered(connection, wanted, newest, queue=queue).limit(limit).offset(offset)
         return list(connection.execute(query).scalars())
     # Each site's come in the order of an index; those of several would have to be sorted.
     found: list[Any] = []
     for one in _each_site(wanted):
-        query = _ordered(connection, one, queue=queue).limit(offset + limit)
+        query = _ordered(connection, one, 0, queue=queue).limit(offset + limit)
         found += connection.execute(query).all()
     found.sort(key=_queued if queue else _newest)
     return [row.study_uid for row in found[offset : offset + limit]]
@@ -84,8 +92,9 @@ def _each_site(wanted: ListQuery) -> Iterator[ListQuery]:
         yield wanted.model_copy(update={"sites": (site,)})
 
 
-def _ordered(connection: Connection, wanted: ListQuery, *, queue: bool) -> Select[Any]:
-    query, few = _plan(connection, wanted)
+def _ordered(connection: Connection, wanted: ListQuery, newest: int, *, queue: bool) -> Select[Any]:
+    """The studies in the order of the page, of which so many are wanted."""
+    query, few = _plan(connection, wanted, newest)
     # Few are found before they are sorted: adding nothing to the time keeps the index on it
     # from being walked through from end to end.
     arrived: Any = studies.c.last_object_at + 0 if few else studies.c.last_object_at
@@ -111,15 +120,19 @@ def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
     return int(connection.execute(select(func.count()).select_from(within)).scalar_one())
 
 
-def _plan(connection: Connection, wanted: ListQuery) -> _Plan:
+def _plan(connection: Connection, wanted: ListQuery, newest: int = 0) -> _Plan:
+    """How to find all, or so many of the newest."""
     query = select(studies.c.study_uid)
     rare_states = bool(wanted.states) and not _OFTEN.intersection(wanted.states)
     few = wanted.stage not in _MANY or rare_states
     matched, led = "" if few else _matched(connection, wanted), False
-    found = texts.found(connection, matched, FEW + 1) if matched else []
-    if matched and len(found) <= FEW:
-        few = led = True
-        query = query.where(texts.among(connection, found))
+    alone = newest > 0 and wanted == ListQuery(**wanted.model_dump(include=_OF_TEXTS))
+    found = texts.found(connection, matched, KNOWN if alone else FEW) if matched else None
+    if found is not None:
+        near = texts.depth(connection, found, newest) if alone else None
+        few = near is None or near > WORTH * found.many
+        led = True
+        query = query.where(texts.among(connection, found, lead=few))
     else:
         query = query.where(*_looked_up(wanted))
     if wanted.sites:

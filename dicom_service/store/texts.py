@@ -6,9 +6,8 @@ index knows only the numbers of its rows, which are the rowids of `studies`: tho
 are because no study is ever deleted.
 """
 
-import json
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, TextClause, bindparam, delete, insert, select, text, update
 
@@ -31,15 +30,19 @@ _STRAY = text(
 _NUMBER = text("SELECT rowid FROM studies WHERE study_uid = :uid")
 _PIECE = 1000
 _FOUND = {
-    "sqlite": "SELECT rowid FROM study_found WHERE study_found MATCH :matched LIMIT :at_most",
-    "postgresql": "SELECT study_uid FROM study_texts WHERE "
-    "array_to_tsvector(string_to_array(words, ' ')) @@ cast(:matched AS tsquery) "
-    "LIMIT :at_most",
+    "sqlite": "SELECT count(*), json_group_array(rowid) FROM (SELECT rowid FROM study_found "
+    "WHERE study_found MATCH :matched ORDER BY rowid LIMIT :at_most)",
+    "postgresql": "SELECT count(*), coalesce(json_agg(study_uid)::text, '[]') FROM (SELECT "
+    "study_uid FROM study_texts WHERE array_to_tsvector(string_to_array(words, ' ')) @@ "
+    "cast(:matched AS tsquery) LIMIT :at_most) AS found",
 }
 _AMONG = {
     "sqlite": "studies.rowid IN (SELECT value FROM json_each(:keys))",
     "postgresql": "studies.study_uid IN (SELECT json_array_elements_text(cast(:keys AS json)))",
 }
+_ONE_OF = "+studies.rowid IN (SELECT value FROM json_each(:keys))"
+"""The same as a question to each study: the sign keeps it from leading to them."""
+_LAST = text("SELECT max(rowid) FROM studies")
 _ROW = select(study_texts).where(study_texts.c.study_uid == bindparam("uid"))
 
 
@@ -103,15 +106,35 @@ def expression(connection: Connection, beginnings: Iterable[str], whole: Iterabl
     return " & ".join([*(f"'{word}':*" for word in starts), *(f"'{word}'" for word in words)])
 
 
-def found(connection: Connection, matched: str, at_most: int) -> list[int | str]:
-    """Keys of the studies that an expression finds, for `among`; no more than so many."""
+class Found(NamedTuple):
+    """Studies that the index names: how many, and their keys in JSON as the database made it."""
+
+    many: int
+    keys: str
+
+
+def found(connection: Connection, matched: str, most: int) -> Found | None:
+    """The studies that an expression finds; None when there are more than so many."""
     asked = text(_FOUND[connection.dialect.name])
-    return list(connection.execute(asked, {"matched": matched, "at_most": at_most}).scalars())
+    row = connection.execute(asked, {"matched": matched, "at_most": max(most, -1) + 1}).one()
+    return Found(*row) if row[0] <= most else None
 
 
-def among(connection: Connection, keys: list[int | str]) -> TextClause:
-    """The condition that a study is one of these."""
-    return text(_AMONG[connection.dialect.name]).bindparams(keys=json.dumps(keys))
+def among(connection: Connection, known: Found, *, lead: bool = True) -> TextClause:
+    """The condition that a study is one of these, which leads to them or is asked of each."""
+    asked = _AMONG[connection.dialect.name] if lead else _ONE_OF
+    return text(asked).bindparams(keys=known.keys)
+
+
+def depth(connection: Connection, known: Found, newest: int) -> int | None:
+    """About how many studies are newer than the first so many of these, None: nobody can tell.
+
+    Rows are numbered as studies come; what came late to an old one makes it newer than it seems.
+    """
+    if not _is_sqlite(connection) or known.many < newest:
+        return None
+    first = known.keys.strip("[]").rsplit(",", newest)[-newest]
+    return int(connection.execute(_LAST).scalar_one()) - int(first)
 
 
 def _is_sqlite(connection: Connection) -> bool:

@@ -5,13 +5,15 @@
 One node, in a process of its own, with an invented study for each reader. Each reader asks for
 the list, opens a study and saves it, over HTTP with a session and a connection of their own as
 a browser has, and thinks in between. Before that: the first image of a study by a reader who has
-just come, from the list to the last byte of the pixels, over a node that has just been started.
+just come, from the list to the last byte of the pixels, over a node that has just been started,
+whose files are no longer in the system's cache.
 """
 
 import argparse
 import http.client
 import json
 import multiprocessing
+import os
 import random
 import statistics
 import tempfile
@@ -176,11 +178,21 @@ def _prepared(node: Node, readers: int) -> list[str]:
     return [str(study[0].StudyInstanceUID) for study in studies]
 
 
+def forget(folder: Path) -> None:
+    """Have the system drop what it keeps in memory of these files."""
+    for file in folder.rglob("*"):
+        if file.is_file():
+            with file.open("rb") as opened:
+                os.fsync(opened.fileno())
+                os.posix_fadvise(opened.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
 def measure(folder: Path, readers: int, seconds: float, think: float) -> dict[str, Any]:
     """Times in ms."""
     node = Node(folder, readers)
     studies = _prepared(node, readers)
     node.stop()
+    forget(folder)
     node = Node(folder, readers)
     newcomer = Reader(node.address, "reader0")
     since = time.perf_counter()

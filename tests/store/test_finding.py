@@ -90,9 +90,18 @@ def expected(rows, query):
     return [row["study_uid"] for row in found]
 
 
-@pytest.mark.parametrize("few", [finding.FEW, 0], ids=["from what few have", "from the newest"])
-def test_both_ways_find_what_is_asked_in_the_order_that_is_asked(many, rows, few, monkeypatch):
-    monkeypatch.setattr(finding, "FEW", few)
+WAYS = {
+    "from what few have": {"FEW": finding.FEW, "WORTH": 0},
+    "the newest of what is known": {"FEW": finding.FEW, "WORTH": 1 << 40},
+    "from the newest": {"FEW": 0, "KNOWN": 0},
+    "as it is delivered": {},
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_every_way_finds_what_is_asked_in_the_order_that_is_asked(many, rows, way, monkeypatch):
+    for name, value in WAYS[way].items():
+        monkeypatch.setattr(finding, name, value)
     for query in _QUESTIONS:
         wanted = expected(rows, query)
         found = [row.study_uid for row in many.listed(query, 20, 5)]
@@ -137,6 +146,7 @@ def plans(store, query):
 )
 def test_a_question_that_many_answer_reads_no_row_of_a_study(sqlite_kit, query, monkeypatch):
     monkeypatch.setattr(finding, "FEW", -1)
+    monkeypatch.setattr(finding, "KNOWN", -1)
     lines = plans(sqlite_kit.store, query)
     of_studies = [line for line in lines if line.startswith(("SCAN studies", "SEARCH studies"))]
     assert len(of_studies) == 2, lines
@@ -158,6 +168,7 @@ def test_a_question_that_many_answer_reads_no_row_of_a_study(sqlite_kit, query, 
 )
 def test_the_newest_are_walked_through_in_order_and_not_sorted(sqlite_kit, query, monkeypatch):
     monkeypatch.setattr(finding, "FEW", -1)
+    monkeypatch.setattr(finding, "KNOWN", -1)
     lines = plans(sqlite_kit.store, query)
     assert not any("TEMP B-TREE FOR ORDER BY" in line for line in lines), lines
     index = "studies_of_reader" if query.reader else "studies_newest"
@@ -177,10 +188,24 @@ def test_marks_that_few_have_lead_to_the_studies(sqlite_kit):
         assert not any("study_words" in line or "list_lines" in line for line in lines), lines
 
 
+def test_the_newest_of_many_that_are_known_are_met_on_the_way(many, engine, monkeypatch):
+    if engine != "sqlite":
+        return  # the other engine does not tell in which order studies came
+    monkeypatch.setattr(finding, "FEW", 5)
+    met = plans(many, ListQuery(text="rex"))
+    assert any("SCAN studies USING COVERING INDEX studies_newest" in line for line in met), met
+    # None of a rare word would be met soon.
+    with many._index.read() as connection:
+        known = texts.found(connection, finding._matched(connection, ListQuery(text="rex")), 300)
+        assert texts.depth(connection, known, 1) < texts.depth(connection, known, known.many)
+        assert texts.depth(connection, known, known.many + 1) is None
+
+
 def test_words_that_many_studies_have_but_none_together_end_the_search_at_once(
     many, engine, monkeypatch
 ):
     monkeypatch.setattr(finding, "FEW", 5)
+    monkeypatch.setattr(finding, "KNOWN", 5)
     query = ListQuery(text="rexy luna")
     assert many.listed(query, 50) == []
     if engine == "sqlite":
@@ -193,7 +218,7 @@ def test_the_full_text_index_follows_every_change(kit, later):
     def found(**asked):
         query = ListQuery(**asked)
         with kit.store._index.read() as connection:
-            indexed = len(texts.found(connection, finding._matched(connection, query), 9))
+            indexed = texts.found(connection, finding._matched(connection, query), 9).many
         assert indexed == len(kit.store.listed(query, 9)), asked
         return bool(indexed)
 

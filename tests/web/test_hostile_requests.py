@@ -160,6 +160,23 @@ def test_strange_json_is_refused_with_a_sentence(reader, desk, path, kind):
     assert answer.json["detail"]
 
 
+def test_an_address_cannot_forge_a_line_of_the_log(app, reader, caplog):
+    def broken(**_options):
+        raise ZeroDivisionError
+
+    (rule,) = (
+        rule
+        for rule in app.url_map.iter_rules()
+        if rule.rule == "/api/admin/peers/<name>" and "PUT" in rule.methods
+    )
+    app.view_functions[rule.endpoint] = broken
+    answer = reader.send("PUT", "/api/admin/peers/a%0aINFO%20forged%1b[2J", json={})
+    assert answer.status_code == 500
+    (record,) = [r for r in caplog.records if r.levelname == "ERROR"]
+    assert "forged" in record.getMessage()
+    assert record.getMessage().isprintable()
+
+
 STRANGE_PATHS = {
     "up": "/dicomweb/studies/../../etc/passwd/metadata",
     "encoded up": "/dicomweb/studies/%2e%2e%2f%2e%2e/metadata",

@@ -211,6 +211,23 @@ def test_the_list_is_worked_by_stage_urgency_and_keyboard_and_remembers(page, st
     _picture(page, "list-narrow")
 
 
+def test_the_order_that_is_named_is_that_of_the_rows(page, store, keep):
+    made = [image(PatientName=name) for name in ("Brandt^Pip", "Ahlgren^Nix")]
+    for one in made:
+        keep(one)
+        _prepare(store, one)
+    page.goto("/")
+    _sign_in(page)
+    rows, order = page.locator("tbody tr"), page.get_by_label("Order")
+    expect(rows.first).to_contain_text("Nix")
+    expect(order).to_have_value("newest")
+    expect(order).to_be_disabled()
+    page.get_by_role("button", name="To read").click()
+    expect(rows.first).to_contain_text("Pip")
+    expect(order).to_have_value("queue")
+    expect(order).to_be_enabled()
+
+
 def test_a_script_in_any_string_of_the_list_is_only_seen(page, store, keep):
     script = "<img src=x onerror=alert(1)>"
     made = [image(PatientName=f"{script}^{n}", AccessionNumber=script[:16]) for n in range(2)]

@@ -1,6 +1,7 @@
 """The bytes of a connection in a preallocated buffer, seen PDU by PDU (PS3.8 9.3)."""
 
 import contextlib
+import mmap
 import socket
 import struct
 import time
@@ -25,7 +26,8 @@ class Inlet:
     def __init__(self, peer: socket.socket, most: int) -> None:
         self._peer = peer
         self._most = most
-        self._view = memoryview(bytearray(HEADER + most))
+        # The system gives pages of it when they are needed, most of them never.
+        self._view = memoryview(mmap.mmap(-1, HEADER + most))
         self._start = self._end = 0
         self._began: float | None = None
 

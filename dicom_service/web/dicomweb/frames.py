@@ -7,21 +7,16 @@ from typing import IO, NamedTuple
 
 import pydicom
 from pydicom.dataset import Dataset
-from pydicom.encaps import get_frame
 from pydicom.pixels.utils import get_expected_length
 from pydicom.uid import UID, ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from dicom_service.errors import BadObject, NotFound, Refused
+from dicom_service.web.dicomweb.fragments import Encapsulated, Stretch, Table
 from dicom_service.web.problems import NotAcceptable
 
 _PIXELS = (0x7FE0, 0x0010)
 _UNDEFINED = 0xFFFFFFFF
-_ITEM, _DELIMITER = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
 LARGEST_LIST = 256
-
-
-Stretch = tuple[int, int]
-"""Offset and size."""
 
 
 class Pixels(NamedTuple):
@@ -91,27 +86,23 @@ def sent_syntax(pixels: Pixels) -> str:
 def frame_pieces(path: Path, pixels: Pixels, number: int) -> list[bytes | Stretch]:
     """One frame (from 1), as it is stored: where it lies in the file, nothing of it read.
 
-    Only a compressed frame among several is read, for its fragments must be told apart.
-
     Raises
     ------
     BadObject
         The file has fewer pixels than its header says.
     """
-    with path.open("rb") as file:
-        if pixels.length >= 0:
-            size = frame_length(pixels.header)
-            found = [(pixels.offset + (number - 1) * size, size)]
-            if number * size > pixels.length:
-                raise BadObject("The image has fewer pixels than its header says.")
-        elif pixels.frames == 1:
-            found = _fragments(file, pixels.offset)
-        else:
-            file.seek(pixels.offset)
-            return [_encapsulated(file, pixels, number)]
-        if any(sum(stretch) > os.fstat(file.fileno()).st_size for stretch in found):
+    with path.open("rb", buffering=0) as file:
+        if pixels.length < 0:
+            table = _extended_table(pixels.header)
+            whole = Encapsulated(file.fileno(), pixels.offset, pixels.frames, table)
+            return list(whole.stretches(number))
+        size = frame_length(pixels.header)
+        place = pixels.offset + (number - 1) * size
+        if number * size > pixels.length:
+            raise BadObject("The image has fewer pixels than its header says.")
+        if place + size > os.fstat(file.fileno()).st_size:
             raise BadObject("The file of the image ends before its pixels do.")
-    return list(found)
+    return [(place, size)]
 
 
 def frame_length(header: Dataset) -> int:
@@ -122,31 +113,10 @@ def frame_length(header: Dataset) -> int:
     return get_expected_length(header, unit="bytes") // count
 
 
-def _encapsulated(file: IO[bytes], pixels: Pixels, number: int) -> bytes:
-    header = pixels.header
-    table = None
-    if "ExtendedOffsetTable" in header and "ExtendedOffsetTableLengths" in header:
-        table = (header.ExtendedOffsetTable, header.ExtendedOffsetTableLengths)
-    try:
-        return get_frame(file, number - 1, extended_offsets=table, number_of_frames=pixels.frames)
-    except (ValueError, EOFError, struct.error) as error:
-        raise BadObject(f"Frame {number} cannot be found in the image: {error}.") from error
-
-
-def _fragments(file: IO[bytes], offset: int) -> list[Stretch]:
-    """Where the fragments of the only frame lie (PS3.5 A.4); the offset table is passed over."""
-    found: list[Stretch] = []
-    while True:
-        file.seek(offset)
-        start = file.read(8)
-        kind = start[:4]
-        if kind == _DELIMITER and len(found) > 1:
-            return found[1:]
-        if len(start) < 8 or kind != _ITEM:
-            raise BadObject("Frame 1 cannot be found in the image: its fragments do not end.")
-        (size,) = struct.unpack_from("<L", start, 4)
-        found.append((offset + 8, size))
-        offset += 8 + size
+def _extended_table(header: Dataset) -> Table | None:
+    if "ExtendedOffsetTable" not in header or "ExtendedOffsetTableLengths" not in header:
+        return None
+    return bytes(header.ExtendedOffsetTable or b""), bytes(header.ExtendedOffsetTableLengths or b"")
 
 
 def _value_place(file: IO[bytes], header: Dataset) -> tuple[int, int]:

@@ -5,6 +5,15 @@
 
 export const STAGES = ['', 'to_read', 'in_progress', 'to_deliver', 'delivered', 'arriving', 'trouble', 'withdrawn'];
 
+/** Where work waits. Only there is the longest waiting first; all else is newest first. */
+const WORK = ['to_read', 'in_progress'];
+
+/** The order of the rows, and whether another can be chosen. @param {Filter} filter */
+export function orderOf(filter) {
+  const free = WORK.includes(filter.stage);
+  return { order: free ? filter.order : 'newest', free };
+}
+
 /** @returns {Filter} */
 export function everything() {
   return { text: '', stage: '', species: '', order: 'queue', site: null, urgent: false, missing: false, mine: false, offset: 0 };

@@ -1,7 +1,7 @@
 // @ts-check
 /** The reading list: asks the node, shows rows, asks again every few seconds. */
 
-import { STAGES, everything, fromKept, fromQuery, narrowed, toKeep, toQuery } from './filters.js';
+import { STAGES, everything, fromKept, fromQuery, narrowed, orderOf, toKeep, toQuery } from './filters.js';
 import { call, file } from './node.js';
 import { make, rowOf } from './rows.js';
 import { say } from './say.js';
@@ -175,7 +175,10 @@ function change(values) {
 
 function showFilter() {
   showStages(null);
-  for (const id of ['text', 'species', 'order']) if (document.activeElement !== element(id)) element(id).value = filter[id];
+  const { order, free } = orderOf(filter);
+  element('order').disabled = !free;
+  const said = { ...filter, order };
+  for (const id of ['text', 'species', 'order']) if (document.activeElement !== element(id)) element(id).value = said[id];
   if (document.activeElement !== element('site')) element('site').value = filter.site === null ? '' : `=${filter.site}`;
   for (const id of ['urgent', 'missing', 'mine']) element(id).checked = filter[id];
   element('clear').hidden = !narrowed(filter);
