@@ -51,6 +51,8 @@ def ready(page: Page, node: Any, opened: Any, language: str) -> Locator:
     item = "R.carpus.radius_distal"
     node.late(both_limbs())
     node.preferences = Preferences(language=language)
+    cookie = {"name": "sesamoid_language", "value": language, "url": node.address}
+    page.context.add_cookies([cookie])
     node.earlier = {item: [earlier_angle(item, "Anatomic lateral distal radial angle", 88.0)]}
     node.pictures = {kind: shown(kind)[0] for kind in KINDS}
     panel = opened(page, node)
@@ -88,6 +90,8 @@ def test_every_kind_fits_in_380_pixels_and_speaks_one_language(
         page.set_viewport_size({"width": 1280, "height": 2400})
         settled(page)
         panel.screenshot(path=shots / f"narrow-{language}-{kind}.png")
+        if (kind, language) == ("lucent_line", "en"):
+            expect(panel.locator(".plot").last).to_contain_text("across the line, mm")
         words = panel.locator("[data-measure]").inner_text()
         found = {
             "wide": panel.evaluate(TOO_WIDE), "out": panel.evaluate(STICKING_OUT),
@@ -125,7 +129,7 @@ def test_change_and_plot_are_reached_by_keys_and_told_as_a_table(
 ) -> None:
     panel = ready(page, node, opened, "en")
     measure(page, panel, node.facts.images[0].uid, "limb_measurement", "aLDRA")
-    group = panel.get_by_role("group", name="Change")
+    group = panel.get_by_role("group", name="Compared")
     expect(group.get_by_role("img", name=re.compile("2026-05-04: 88.00 ± 2.50"))).to_be_visible()
     summary = group.locator("details summary")
     panel.locator('[data-landmark="3"]').focus()

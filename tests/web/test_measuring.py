@@ -131,6 +131,24 @@ def test_what_can_be_measured_comes_with_landmarks_and_graded_published_values()
     assert not any(o.name == "P3_rotation" for o in offers)
 
 
+def test_what_is_published_but_not_measured_here_comes_with_the_reason():
+    for species, region, names in (
+        ("dog", "crus", {"distal_tibial_valgus", "tibial_torsion"}),
+        ("dog", "femur", {"femoral_anteversion"}),
+        ("dog", "antebrachium", {"thoracic_limb_alignment"}),
+        ("horse", "carpus", {"eq_c3_slope"}),
+        ("cat", "crus", set()),
+    ):
+        found = measurable(Animal(species=species), (region,))
+        assert {one.name for one in found.not_offered} == names
+        assert all(one.title and len(one.why.split()) > 6 for one in found.not_offered)
+    dog = measurable(Animal(species="dog"), ("crus",)).model_dump(mode="json")
+    assert (
+        "two radiographs do not show it"
+        in {n["name"]: n["why"] for n in dog["not_offered"]}["tibial_torsion"]
+    )
+
+
 def test_the_list_of_what_can_be_measured_needs_a_signed_in_user(client):
     assert client.get("/api/studies/1.2.3/measurable").status_code == 401
 

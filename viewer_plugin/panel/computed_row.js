@@ -42,6 +42,6 @@ export function computedRow({ session }, m) {
         computed.numbers.filter(n => n !== first).map(n => h('li', { key: n.id }, `${numberName(computed, n)}: ${numberText(n)}`)),
         computed.word && h('li', { key: 'word' }, `${say(computed.word)} – ${say(computed.why)}`),
         computed.doubts.map(doubt => h('li', { key: doubt }, say(doubt))))),
-    plots(computed.kind, computed.curves, computed.said, 170),
+    plots(computed, computed.curves, 170),
     first && changeBlock(session, m));
 }

@@ -27,7 +27,7 @@ export function results({ session }) {
     h('p', { key: 'how', class: 'dim small' }, [say(result.calibration), text.by(result.method, result.version)].filter(Boolean).join(' · ')),
     published(result, offer),
     changeBlock(session, measuring.asMeasurement()),
-    plots(result.kind, result.profiles, result.said),
+    plots(result, result.profiles),
     beside(session, { ...result, name: offer.name }));
 }
 
@@ -38,7 +38,7 @@ export function numbers(result) {
   const list = [first, ...all.filter(number => number !== first)];
   return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
     h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
-      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, numberName(result, number))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
+      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, numberName(result, number))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: number.unit.includes(' ') ? '' : 'whole' }, numberText({ ...number, bound: '' })))))));
 }
 
 function doubts({ doubts: list, said }) {
@@ -72,12 +72,19 @@ export function refText({ mean, sd, lo, hi, unit }) {
 
 /**
  * The curves that a kind of measurement is read from.
- * @param {string} kind @param {any[]} curves @param {import('./said.js').Sentence[]} [said] @param {number} [width]
+ * @param {any} measured with kind, numbers and what its sentences are made of
+ * @param {any[]} curves @param {number} [width]
  */
-export function plots(kind, curves, said, width) {
+export function plots({ kind, numbers: all, said }, curves, width) {
   const many = { swelling_profile: 2, joint_space: 1, lucent_line: 1 }[kind] ?? 0;
   const shown = curves.slice(0, many).map(curve => ({ ...curve, name: inWords(curve.name, said) }));
-  return shown.length > 0 && curvePlot(shown, text.alongs[kind], width);
+  return shown.length > 0 && curvePlot(shown, text.alongs[kind], lengthUnit(shown, all), width);
+}
+
+/** The way along a curve is a length, also where the curve itself is of grey values. */
+function lengthUnit(curves, all) {
+  const { unit } = curves[0];
+  return ['mm', 'px'].includes(unit) ? unit : all.find(number => ['mm', 'px'].includes(number.unit))?.unit ?? '';
 }
 
 /** The same number elsewhere in this study. */

@@ -19,7 +19,7 @@ export function numberText({ id = '', value, plus_minus: pm = null, unit, bound 
 }
 
 /** A unit in words: "grey values x mm". */
-const unitText = (/** @type {string} */ unit) => unit.replace('grey values', strings.measuring.grey);
+export const unitText = (/** @type {string} */ unit) => unit.replace('grey values', strings.measuring.grey);
 
 /** Of a fat plane it is where it lies, not how much of it is seen. @type {Record<string, string[]>} */
 const TOLD_FIRST = { fat_plane: ['displacement', 'distance'] };

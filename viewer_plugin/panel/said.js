@@ -82,6 +82,11 @@ function filled(value, spec, words) {
   return kind === '%' ? `${plus}${(100 * value).toFixed(Number(digits))}\u00a0%` : plus + value.toFixed(Number(digits));
 }
 
+/** What is published and not measured here, and why. @param {{name: string, title: string, why: string}} one */
+export function notOffered(one, words = known) {
+  return { name: one.name, title: words?.(`entry.${one.name}`) ?? one.title, why: words?.(`not_offered.${one.name}`) ?? one.why };
+}
+
 /**
  * A published measurement as the reader's language has it.
  * @param {import('./measure_offers.js').Offer} offer @param {boolean} [translated]
