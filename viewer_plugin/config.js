@@ -26,6 +26,10 @@
           'Reload the page; if this stays, tell the person who looks after the node.',
       };
 
+  // The viewer asks this cookie of its own first, the browser only then; its tools and menus speak as the panel does.
+  document.cookie = `i18next=${german ? 'de' : 'en-US'}; path=/; samesite=strict`;
+  document.documentElement.lang = german ? 'de' : 'en';
+
   /** In place of the viewer's own mark: the way back to our reading list. */
   const homeLink = React => React.createElement('a', { className: 'sesamoid-home', href: '/' },
     React.createElement('img', { src: '/static/mark.svg', alt: '', width: 22, height: 22 }), words.list);

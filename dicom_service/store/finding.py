@@ -24,7 +24,7 @@ FAR = 12_000
 """Studies that are gone through for a page, where statistics tell how far that is."""
 _MORE, _LEAST = 2.0, 500
 """Times as many are gone through as should do, and so many more."""
-KNOWN = 13_000
+KNOWN = 20_000
 """Studies that are told apart by their number while the newest are gone through."""
 WORTH = 8
 """Studies that are passed in the time that it takes to look one of them up."""

@@ -46,6 +46,8 @@ class FakeNode:
     facts: StudyFacts = field(default_factory=dog_study)
     away: bool = False
     signed_out: bool = False
+    refuses: tuple[int, str] | None = None
+    """Status and sentence with which it refuses whatever is saved."""
     version: int = 0
     state: str = "reading"
     documents: list[dict[str, Any]] = field(default_factory=list)
@@ -194,6 +196,8 @@ def reading_routes(app: Flask, node: FakeNode) -> None:
     def save() -> Any:
         if request.headers["If-Match"].strip('"') != str(node.version):
             return problem(412, "Saved by another tab.", current=node.version)
+        if node.refuses:
+            return problem(*node.refuses)
         return node.save(request.get_json())
 
     @app.get(f"/api/studies/{STUDY}/preview")

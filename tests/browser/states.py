@@ -17,6 +17,14 @@ ALL_ANSWERED = """(other => s.commit({...s.reading, impression: 'Fracture.',
   findings: s.reading.findings.map(f => ({...f, cross_check: {[other]: 'confirmed'}}))}))"""
 
 
+REFUSALS = {
+    422: "The reading is wrong at findings.0.note: String should have at most 4000 characters.",
+    413: "What was sent is larger than this address takes.",
+    409: "The study is being prepared anew. Put that right, then try again.",
+}
+"""Sentences with which a node refuses to save, by their status."""
+
+
 def told(page: Page, what: str) -> None:
     """Something done to the session, as a press does it."""
     page.evaluate(f"() => {{ const s = {SESSION}; {what} }}")
@@ -160,6 +168,15 @@ def in_trouble(page: Page, panel: Locator, node: Any) -> Iterator[str]:
     expect(alert.get_by_role("button")).to_have_count(2)
     yield "elsewhere"
     alert.get_by_role("button").last.click()
+    expect(alert).to_have_count(0)
+    saved(page)
+    for status, why in REFUSALS.items():
+        node.refuses = (status, why)
+        keys(page, "1", "u" if status == 413 else "v")
+        expect(alert).to_contain_text(why)
+        yield f"save-refused-{status}"
+    node.refuses = None
+    alert.get_by_role("button").click()
     expect(alert).to_have_count(0)
     saved(page)
     uid = node.facts.images[0].uid

@@ -72,6 +72,41 @@ def test_wrong_landmarks_and_an_image_that_fails_are_said_in_place(
     assert page.evaluate(CALLS, "again") == [dpa]
 
 
+def test_without_landmarks_the_images_stay_whole_and_everything_can_be_answered(
+    page: Page, panel: Locator, node: Any
+) -> None:
+    panel.get_by_role("button", name="Bone").click()
+    expect(panel.locator(".tour-line")).to_contain_text("No landmarks on DPa and ML")
+    page.keyboard.press("n")
+    page.keyboard.press("Space")
+    saved(page)
+    assert page.evaluate(CALLS, "zoomTo") == []
+    assert len(node.reading.observations) == 1
+    page.keyboard.press("a")
+    expect(panel.locator(".editor")).to_be_visible()
+    assert page.evaluate("window.host.layer.shapes") == [], "a ghost where nothing is known"
+
+
+def test_a_draft_older_than_its_template_is_opened_with_all_that_it_holds(
+    page: Page, panel: Locator, node: Any, opened: Any
+) -> None:
+    panel.get_by_role("button", name="Bone").click()
+    page.keyboard.press("Space")
+    saved(page)
+    before = dict(node.reading.observations)
+    node.template = node.template.model_copy(update={"revision": node.template.revision + 1})
+    panel = opened(page, node)
+    assert node.reading.template_revision < node.template.revision
+    panel.get_by_role("button", name="Bone").click()
+    page.keyboard.press("v")
+    saved(page)
+    assert node.reading.template_revision == node.template.revision
+    now = node.reading.observations
+    assert {item: now[item] for item in before} == before
+    assert len(now) == len(before) + 1
+    expect(panel.get_by_role("alert")).to_have_count(0)
+
+
 @pytest.mark.parametrize("node", ["forty"], indirect=True)
 def test_forty_images_leave_room_to_work(
     page: Page, panel: Locator, node: Any, shots: Path

@@ -1,5 +1,6 @@
 """In the real host viewer: reports as we show them, new ones without reload, images beside."""
 
+import re
 from collections.abc import Iterator
 from copy import deepcopy
 from typing import Any
@@ -193,6 +194,8 @@ def test_printed_report_key_images_and_presentation_states_raise_no_complaint(
     page.screenshot(path=shots / "documents-5-measurements.png")
     _shows_the_presentation_state(page, panel)
     page.screenshot(path=shots / "documents-6-presentation.png")
+    panel.get_by_role("button", name="Show: Key images").click()
+    expect(panel.locator(".message")).to_have_text(re.compile("^Key images: .*DPa"))
     labels = page.evaluate(
         "() => window.services.displaySetService.getActiveDisplaySets()"
         ".map(s => [s.Modality, Boolean(s.unsupported), Boolean(s.excludeFromThumbnailBrowser)])"

@@ -245,6 +245,7 @@ def test_signing_asks_for_the_password_and_ends_read_only(
     panel.get_by_label("Your password").fill("wrong")
     sign.click()
     expect(panel.get_by_role("alert")).to_contain_text("Nothing was signed")
+    expect(panel.locator("form")).to_contain_text("Signing as Dr Vera Vet")
     panel.get_by_label("Your password").fill("right")
     sign.click()
     expect(panel.locator(".documents")).to_contain_text("waiting to be sent")
@@ -259,6 +260,22 @@ def test_signing_asks_for_the_password_and_ends_read_only(
     panel.get_by_label("Your password").fill("right")
     panel.get_by_role("button", name="Sign the addendum").click()
     expect(panel.locator(".documents li")).to_have_count(2)
+
+
+def test_a_refused_signature_is_no_more_spoken_of_once_somebody_else_has_signed(
+    page: Page, panel: Locator, node: Any
+) -> None:
+    press(page, "c")
+    panel.get_by_label("Impression").fill("No abnormality.")
+    panel.get_by_label("Why you sign").fill("Recheck of one toe.")
+    expect_saved(panel)
+    panel.get_by_label("Your password").fill("wrong")
+    press(page, "Enter")
+    expect(panel.get_by_role("alert")).to_contain_text("Nothing was signed")
+    node.state = "signed"
+    page.evaluate("window.dispatchEvent(new Event('focus'))")
+    expect(panel.locator(".save")).to_have_text("signed, read only")
+    expect(panel.get_by_role("alert")).to_have_count(0)
 
 
 def test_the_findings_text_is_written_can_be_edited_and_written_again(

@@ -15,6 +15,7 @@ from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import client, context_of
 from tests.browser.waiting import saved, still
+from tests.job.helpers import signed_study
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
 ENDS = ((0.43, 0.73), (0.55, 0.66))
@@ -44,7 +45,7 @@ def open_plain(context: BrowserContext, clinic: Clinic, study_uid: str) -> tuple
     page.set_viewport_size({"width": 1440, "height": 900})
     page.goto(f"{clinic.service.address}plain?StudyInstanceUIDs={study_uid}")
     panel = page.locator("sesamoid-panel")
-    panel.locator(".card h2").wait_for()
+    panel.locator(".card h2, .conclude").first.wait_for()
     for view in page.locator("#stage .view").all():
         expect(view.locator(".view-note")).to_be_empty(timeout=20_000)
     return page, panel
@@ -227,6 +228,27 @@ def test_a_joint_space_is_computed_and_stays_in_its_place(context, clinic, study
     page.keyboard.press("Escape")
     page.keyboard.press("Escape")
     expect(page.locator("[data-sesamoid-layer] circle[data-handle]")).to_have_count(0)
+    page.close()
+
+
+def test_what_was_signed_is_opened_without_the_web_viewer(
+    context: BrowserContext, clinic, shots: Path
+) -> None:
+    ida = client(clinic, "ida")
+    study, _ = signed_study(clinic, ida)
+    ida.wait_for(study, "committed")
+    page, panel = open_plain(context, clinic, study)
+    images = [image["uid"] for image in ida.open(study)["facts"]["images"]]
+    page.evaluate("() => { window.asked = []; const { show } = window.sesamoidHost;"
+                  "window.sesamoidHost.show = uids => { asked.push(...uids);"
+                  "show.call(window.sesamoidHost, uids); }; }")  # fmt: skip
+    panel.get_by_role("button", name="Show: Key images").click()
+    expect(panel.locator(".message")).to_have_text("Key images: DPa, ML.")
+    assert page.evaluate("asked") == images
+    page.screenshot(path=shots / "plain-4-signed.png")
+    with page.expect_popup() as opened:
+        panel.get_by_role("button", name="Open: Report").click()
+    assert opened.value.url.endswith("/report.pdf")
     page.close()
 
 

@@ -14,7 +14,7 @@ from tests.browser.waiting import settled
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
 USUAL = (400,)
-STATES = 33
+STATES = 40
 """At least so many are walked through; fewer would be a walk that stopped early."""
 
 

@@ -13,6 +13,15 @@ test('commands with their keys, sections and structures are found', () => {
   assert.ok(found(all(), name.toUpperCase()).some(entry => entry.kind === 'structure' && entry.id === id('c1')));
 });
 
+test('a structure is found by the short name that it has in the data, too', () => {
+  const ids = words => found(all(), words).map(entry => entry.id);
+  assert.ok(ids('c1').includes(id('c1')));
+  const phalanx = { id: 'R.manus.d4_p1', structure: 'd4_p1', region: 'manus', name: 'proximal phalanx of digit IV', section: 'bone', side: 'R', visibility: {} };
+  const more = everything(/** @type {any} */ ({ ...template(), items: [phalanx] }));
+  assert.deepEqual(found(more, 'p1').map(entry => entry.id), [phalanx.id]);
+  assert.deepEqual(found(more, 'd4 p1').map(entry => entry.id), [phalanx.id]);
+});
+
 test('every word counts, and what begins with the words comes first', () => {
   const entries = ['far from undo', 'undo', 'redo'].map(name => ({ id: name, name, kind: 'command', key: '', more: '' }));
   assert.deepEqual(found(entries, 'undo').map(entry => entry.id), ['undo', 'far from undo']);

@@ -77,6 +77,16 @@ test('a bone is found along and across the limb, on a turned image too', () => {
   near(other.y, medial.x, 1e-6);
 });
 
+test('structures read together fill the picture, however long they are', () => {
+  const guide = guideOf(maps.loaded, limb(), { [DPA]: STRAIGHT }, dpa, 'R');
+  const digit = ['d4_p1', 'd4_p2', 'd4_p3'].map(structure => item('manus', structure, 'bone'));
+  const places = digit.map(item => guide.place([item]));
+  const tall = places[2].y - places[0].y;
+  const { fov, y } = guide.place(digit);
+  assert.ok(y > places[0].y && y < places[2].y);
+  assert.ok(fov > 1.4 * tall && fov < 2.6 * tall, `${fov} for ${tall}`);
+});
+
 test('without a row of two, a bone is looked for on the axis; soft tissues are seen on the whole image', () => {
   const { 'R.manus.mcp_2': _, 'R.manus.mcp_5': __, ...line } = STRAIGHT;
   const guide = guideOf(maps.loaded, limb(), { [DPA]: line }, dpa, 'R');

@@ -1,6 +1,7 @@
 """The reading list in a real browser: signing in, keyboard, live rows, accessibility."""
 
 import os
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
@@ -88,6 +89,7 @@ def test_studies_appear_by_themselves_and_are_opened_by_keyboard(page, keep):
     _later(page)
     expect(rows).to_have_count(3)
     expect(link).to_be_focused()
+    expect(rows.last).to_contain_text(re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d"))
     page.keyboard.press("Enter")
     page.wait_for_url(f"**/read?StudyInstanceUIDs={first.StudyInstanceUID}")
 
@@ -207,6 +209,10 @@ def test_the_list_is_worked_by_stage_urgency_and_keyboard_and_remembers(page, st
     _picture(page, "list-all")
     page.set_viewport_size({"width": 400, "height": 900})
     assert page.evaluate("document.documentElement.scrollWidth") <= 400
+    table = page.locator(".scroll")
+    assert table.evaluate("e => e.scrollWidth - e.clientWidth") <= 0, "it is moved sideways"
+    expect(page.get_by_role("row").filter(has=page.get_by_role("link"))).to_have_count(3)
+    expect(page.get_by_role("columnheader", name="Patient")).to_be_attached()
     assert _violations(page) == []
     _picture(page, "list-narrow")
 

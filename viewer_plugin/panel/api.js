@@ -34,14 +34,16 @@ export class Api {
     this.fetcher = fetcher;
     /** @type {{user: string, display: string, csrf: string, confirms?: string, preferences?: import('./preferences.js').Preferences} | null} */
     this.session = null;
-    /** How whoever is signed in shows again who they are; known even while the session is not. */
+    /** How whoever is signed in shows again who they are, and their name; known even while the session is not. */
     this.confirms = 'password';
+    this.reader = { user: '', display: '' };
   }
 
   /** Who is signed in; asked once, and again after a refusal. */
   async whoami() {
     this.session ??= await this.call('GET', '/session');
     this.confirms = this.session?.confirms ?? this.confirms;
+    this.reader = this.session ?? this.reader;
     return this.session;
   }
 
@@ -63,12 +65,12 @@ export class Api {
     return this.call('GET', `/studies/${study}/priors`);
   }
 
-  /** A presentation state in DICOM JSON. */
-  async presentation(/** @type {string} */ study, /** @type {{series_uid: string, sop_instance_uid: string}} */ document) {
+  /** A signed document in DICOM JSON. */
+  async header(/** @type {string} */ study, /** @type {{series_uid: string, sop_instance_uid: string}} */ document) {
     // Beside the panel's own addresses, not below them.
     const path = `/../dicomweb/studies/${study}/series/${document.series_uid}/instances/${document.sop_instance_uid}/metadata`;
-    const [state] = await this.call('GET', path, { headers: { Accept: 'application/dicom+json' } });
-    return state;
+    const [header] = await this.call('GET', path, { headers: { Accept: 'application/dicom+json' } });
+    return header;
   }
 
   preview(/** @type {string} */ study) {

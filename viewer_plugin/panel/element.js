@@ -6,6 +6,7 @@
  */
 
 import * as answering from './answering.js';
+import { carryOut } from './commands.js';
 import { delivering } from './delivery.js';
 import { patch } from './dom.js';
 import { command, isEditable, isEmptySearch, isPressable } from './keys.js';
@@ -18,11 +19,8 @@ import { emptyLayer, joinedLayers } from '../host/layer.js';
 import { outlinesOf } from './outlines.js';
 import { numberText } from './numbers.js';
 import { isEye, members, sheetGroup } from './groups.js';
-import { nextOrNormal, noteEnd } from './group_sheet.js';
-import { quietPhrasing } from './phrasing.js';
-import { drawOn } from './drawing_line.js';
+import { noteEnd } from './group_sheet.js';
 import { askedViews } from './reading.js';
-import { redo, undo } from './redo.js';
 import { sessionOf } from './store.js';
 import { strings } from './strings.js';
 import { styleSheet, wearTheme } from './theme.js';
@@ -31,9 +29,6 @@ import { Writing } from './writing.js';
 
 /** Dispatched on the document for keys pressed outside of the panel; detail: the command. */
 export const KEY_EVENT = 'sesamoid:command';
-
-/** Keys that would answer for a structure while something is being measured on it. */
-const MUTE = new Set(['normalNext', 'groupNormal', 'clear']);
 
 export class PanelElement extends HTMLElement {
   constructor() {
@@ -57,7 +52,7 @@ export class PanelElement extends HTMLElement {
     const root = this.attachShadow({ mode: 'open' });
     this.stage = document.createElement('div');
     this.stage.className = 'panel';
-    root.append(...['./panel.css', './outlines.css', './writing.css', './colours.css'].map(styleSheet), this.stage);
+    root.append(...['./panel.css', './conclude.css', './measuring.css', './outlines.css', './writing.css', './colours.css'].map(styleSheet), this.stage);
   }
 
   /**
@@ -73,7 +68,27 @@ export class PanelElement extends HTMLElement {
     this.setAttribute('lang', language);
     const session = (this.session = sessionOf(this.study));
     this.writing = new Writing(session, this.stage, () => this.settle());
-    const host = this.host;
+    this.undo = [...this.#followHost(session, this.host), ...this.#listen(session)];
+    maps().then(() => this.draw());
+    this.draw();
+    this.imagesChanged();
+  }
+
+  /** What happens in the viewer and in the session; returns how to stop. */
+  #followHost(session, host) {
+    return [
+      session.subscribe(() => this.drawSoon()),
+      wearTheme(this),
+      host.onImagesChanged(uid => this.imagesChanged(uid)),
+      host.onMeasurement(event => this.measured(event)),
+      host.onHandle(event => this.hand().handle(event)),
+      () => this.leaveLayer(),
+      () => this.writing?.leave(),
+    ];
+  }
+
+  /** What the reader and the page do; returns how to stop. */
+  #listen(session) {
     const onCommand = event => this.run(event.detail);
     document.addEventListener(KEY_EVENT, onCommand);
     for (const type of ['keydown', 'keypress', 'keyup']) this.addEventListener(type, this.onKey);
@@ -89,23 +104,13 @@ export class PanelElement extends HTMLElement {
     // Another reader may have signed, or a newer version have come, while this page was away.
     const onFocus = () => session.status === 'ready' && session.queue.clean && !session.signing.busy && session.refresh().catch(() => {});
     window.addEventListener('focus', onFocus);
-    this.undo = [
-      session.subscribe(() => this.drawSoon()),
-      wearTheme(this),
-      host.onImagesChanged(uid => this.imagesChanged(uid)),
-      host.onMeasurement(event => this.measured(event)),
-      host.onHandle(event => this.hand().handle(event)),
-      () => this.leaveLayer(),
-      () => this.writing?.leave(),
+    return [
       () => document.removeEventListener(KEY_EVENT, onCommand),
       () => window.removeEventListener('pointerdown', onPointer, true),
       () => window.removeEventListener('focus', onFocus),
       () => clearInterval(poll),
       () => resized.disconnect(),
     ];
-    maps().then(() => this.draw());
-    this.draw();
-    this.imagesChanged();
   }
 
   disconnectedCallback() {
@@ -297,46 +302,7 @@ export class PanelElement extends HTMLElement {
   /** @param {{name: string, index?: number}} wanted */
   run({ name, index = 0 }) {
     const { session, host } = this;
-    if (!session || session.status !== 'ready' || !host) return;
-    const item = session.currentItem;
-    const values = { abnormal: 'abnormal', variant: 'variant', undetermined: 'undetermined', notAssessable: 'not_assessable' };
-    // A key for one structure has no meaning while a whole group is before the reader.
-    const reading = session.walking && !session.help && !session.sheet;
-    const setting = landmarksOf(session).active || outlinesOf(session).active;
-    if ((session.measuring.active || setting) && (name in values || MUTE.has(name))) return;
-    if (name in values) return reading && answering.answer(session, values[name]);
-    /** @type {Record<string, () => void>} */
-    const act = {
-      normalNext: () => reading && answering.normalNext(session),
-      groupNormal: () => !session.help && nextOrNormal(session, this.stage.querySelector('.sheet')),
-      birdsEye: () => !session.help && session.walking && (answering.birdsEye(session), host.whole()),
-      takeOver: () => (landmarksOf(session).active ? landmarksOf(session).accept() : outlinesOf(session).active ? outlinesOf(session).close() : session.measuring.active ? session.measuring.accept() : session.section === 'conclude' && this.takeOver('[data-take]')),
-      takeSummary: () => session.section === 'conclude' && this.takeOver('[data-summary]'),
-      clear: () => reading && answering.clear(session),
-      next: () => session.next(),
-      previous: () => session.previous(),
-      sectionBefore: () => session.stepSection(-1),
-      sectionAfter: () => session.stepSection(1),
-      view: () => this.chooseView(item && askedViews(session.template, item)[index]),
-      note: () => this.focusOn(`[data-field="note ${session.view}"]`) || this.focusOn('[data-field]') || (session.walking && session.update({ message: strings.card.noteLater })),
-      editFinding: () => answering.openFinding(session),
-      length: () => drawOn(session, host, 'length'),
-      angle: () => drawOn(session, host, 'angle'),
-      measure: () => reading && this.measure(),
-      landmarks: () => reading && this.landmarks(),
-      outline: () => reading && this.outline(),
-      hideOutlines: () => outlinesOf(session).toggle(),
-      whole: () => host.whole(),
-      conclude: () => session.chooseSection('conclude'),
-      before: () => (session.section === 'before' ? session.back() : session.chooseSection('before')),
-      undo: () => undo(session),
-      redo: () => redo(session),
-      phrases: () => session.update({ help: 'phrases', phrasing: quietPhrasing() }),
-      search: () => session.update({ help: 'search', sought: { words: '', at: 0 } }),
-      help: () => session.update({ help: session.help ? '' : 'keys', rekeying: { name: '', said: '', bad: false } }),
-      close: () => this.close(),
-    };
-    act[name]?.();
+    if (session?.status === 'ready' && host) carryOut({ panel: this, session, host, index }, name);
   }
 
   landmarks() {

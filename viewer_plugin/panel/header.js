@@ -116,7 +116,7 @@ export function saveTrouble(ctx) {
         h('button', { class: 'btn', onclick: () => queue.flush() }, strings.retry)));
   }
   if (queue.state === 'waiting' || queue.state === 'refused') {
-    return h('div', { key: 'trouble', class: 'trouble', role: 'alert' }, h('p', null, queue.state === 'waiting' ? `${queue.reason} ${strings.save.goOn}` : `${strings.save.refused} – ${queue.reason}`),
+    return h('div', { key: 'trouble', class: 'trouble', role: 'alert' }, h('p', null, queue.state === 'waiting' ? `${queue.reason} ${strings.save.goOn}` : `${strings.save.refused} – ${queue.reason} ${strings.save.kept}`),
       h('div', { class: 'buttons' }, h('button', { class: 'btn', onclick: () => queue.flush() }, strings.retry)));
   }
   return null;

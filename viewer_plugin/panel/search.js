@@ -12,7 +12,7 @@ const text = strings.search;
 const MOST = 40;
 const FIXED_COMMANDS = ['groupNormal', 'clear', 'undo', 'redo'];
 
-/** @typedef {{id: string, name: string, kind: 'command' | 'section' | 'structure' | 'finding' | 'phrase', key: string, more: string}} Entry */
+/** @typedef {{id: string, name: string, kind: 'command' | 'section' | 'structure' | 'finding' | 'phrase', key: string, more: string, also?: string}} Entry `also`: words that find it and are not shown */
 
 /**
  * Everything that can be sought, in the order shown.
@@ -27,7 +27,7 @@ export function everything(template, words = [], of = '') {
   return [
     ...names.map(name => ({ id: name, name: strings.help.commands[name], kind: /** @type {const} */ ('command'), key: keyOf(name), more: '' })),
     ...sections.map(id => ({ id, name: strings.sections[id], kind: /** @type {const} */ ('section'), key: '', more: text.section })),
-    ...ordered(template).map(item => ({ id: item.id, name: item.name, kind: /** @type {const} */ ('structure'), key: '', more: `${strings.sides[item.side]}, ${strings.sections[item.section]}` })),
+    ...ordered(template).map(item => ({ id: item.id, name: item.name, kind: /** @type {const} */ ('structure'), key: '', more: `${strings.sides[item.side]}, ${strings.sections[item.section]}`, also: `${item.structure} ${item.region}`.replaceAll('_', ' ') })),
     ...words.map(word => ({ id: word.id, name: word.label, kind: /** @type {const} */ ('finding'), key: '', more: text.finding(of) })),
     ...preferences().phrases.map((phrase, at) => ({ id: String(at), name: `;${phrase.name}`, kind: /** @type {const} */ ('phrase'), key: '', more: `${strings.phrases.kind}: ${phrase.text}` })),
   ];
@@ -37,7 +37,7 @@ export function everything(template, words = [], of = '') {
 export function found(/** @type {Entry[]} */ entries, /** @type {string} */ words) {
   const wanted = words.trim().toLowerCase();
   const parts = wanted.split(/\s+/).filter(Boolean);
-  const fits = entries.filter(entry => parts.every(part => `${entry.name} ${entry.more}`.toLowerCase().includes(part)));
+  const fits = entries.filter(entry => parts.every(part => `${entry.name} ${entry.more} ${entry.also ?? ''}`.toLowerCase().includes(part)));
   const begins = entry => Number(!entry.name.toLowerCase().startsWith(wanted));
   return parts.length ? fits.sort((a, b) => begins(a) - begins(b)) : fits;
 }

@@ -22,6 +22,62 @@ import { strings } from './strings.js';
 const UNDO_DEPTH = 200;
 
 export class Session {
+  /** @type {'loading' | 'failed' | 'ready'} */
+  status = 'loading';
+  failure = '';
+  failureStatus = 0;
+  /** @type {any} */
+  opening = null;
+  /** @type {any} */
+  reading = null;
+  /** @type {import('./types.js').Gap[]} */
+  gaps = [];
+  advice = NO_ADVICE;
+  /** @type {any[]} */
+  documents = [];
+  /** Items whose card was before the reader's eyes; kept with the next change. */
+  displayed = /** @type {Set<string>} */ (new Set());
+  section = 'bone';
+  item = '';
+  view = '';
+  side = '';
+  editing = '';
+  wholeLimb = false;
+  /** Id of the group whose members are shown together; "" is none. */
+  sheet = '';
+  /** The bird's-eye sheet that was last seen to its end. */
+  seenWhole = '';
+  /** The open field of a finding, and the descriptor whose note is shown. */
+  field = { finding: '', name: '', hint: '' };
+  correcting = { image: '', busy: false, error: '' };
+  /** What lies over the whole panel. */
+  help = /** @type {'' | 'keys' | 'search' | 'phrases'} */ ('');
+  /** The phrase that is being written, and what was said of the last one. */
+  phrasing = quietPhrasing();
+  /** The search over commands: what was typed, and the entry chosen. */
+  sought = { words: '', at: 0 };
+  /** The command that waits for its new key, and what was said of the last one. */
+  rekeying = { name: '', said: '', bad: false };
+  message = '';
+  preview = null;
+  signing = { busy: false, waiting: false, error: '' };
+  /** What is being done with the signed report, and whether giving a correction up is asked back. */
+  deed = '';
+  confirming = false;
+  /** @type {any} what was entered here while another reader signed */
+  aside = null;
+  /** The presentation state that lies over the images. @type {{uid: string, layer: import('../host/layer.js').Layer} | null} */
+  presented = null;
+  /** Half-written text that is not part of the reading: addendum, search words. */
+  drafts = /** @type {Record<string, string>} */ ({});
+  /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
+  beside = '';
+  /** What lies beside what. @type {import('../host/host.js').Beside | null} */
+  plan = null;
+  moreStudies = 0;
+  undoStack = /** @type {any[]} */ ([]);
+  listeners = new Set();
+
   /**
    * @param {string} study
    * @param {import('./api.js').Api} api
@@ -32,63 +88,8 @@ export class Session {
     this.study = study;
     this.api = api;
     this.keep = keep;
-    /** @type {'loading' | 'failed' | 'ready'} */
-    this.status = 'loading';
-    this.failure = '';
-    this.failureStatus = 0;
-    /** @type {any} */
-    this.opening = null;
-    /** @type {any} */
-    this.reading = null;
-    /** @type {import('./types.js').Gap[]} */
-    this.gaps = [];
-    this.advice = NO_ADVICE;
-    /** @type {any[]} */
-    this.documents = [];
-    /** Items whose card was before the reader's eyes; kept with the next change. */
-    this.displayed = /** @type {Set<string>} */ (new Set());
-    this.section = 'bone';
-    this.item = '';
-    this.view = '';
-    this.side = '';
-    this.editing = '';
-    this.wholeLimb = false;
-    /** Id of the group whose members are shown together; "" is none. */
-    this.sheet = '';
-    /** The bird's-eye sheet that was last seen to its end. */
-    this.seenWhole = '';
-    /** The open field of a finding, and the descriptor whose note is shown. */
-    this.field = { finding: '', name: '', hint: '' };
-    this.correcting = { image: '', busy: false, error: '' };
-    /** What lies over the whole panel. */
-    this.help = /** @type {'' | 'keys' | 'search' | 'phrases'} */ ('');
-    /** The phrase that is being written, and what was said of the last one. */
-    this.phrasing = quietPhrasing();
-    /** The search over commands: what was typed, and the entry chosen. */
-    this.sought = { words: '', at: 0 };
-    /** The command that waits for its new key, and what was said of the last one. */
-    this.rekeying = { name: '', said: '', bad: false };
-    this.message = '';
-    this.preview = null;
-    this.signing = { busy: false, waiting: false, error: '' };
-    /** What is being done with the signed report, and whether giving a correction up is asked back. */
-    this.deed = '';
-    this.confirming = false;
-    /** @type {any} what was entered here while another reader signed */
-    this.aside = null;
-    /** The presentation state that lies over the images. @type {{uid: string, layer: import('../host/layer.js').Layer} | null} */
-    this.presented = null;
-    /** Half-written text that is not part of the reading: addendum, search words. */
-    this.drafts = /** @type {Record<string, string>} */ ({});
     this.priors = new Priors(() => api.priors(study), () => this.#priorsCame());
     this.changes = new Changes(asked => api.changes(study, asked), () => this.update());
-    /** Study whose images are beside today's, or "sides"; how many more studies are listed. */
-    this.beside = '';
-    /** What lies beside what. @type {import('../host/host.js').Beside | null} */
-    this.plan = null;
-    this.moreStudies = 0;
-    this.undoStack = /** @type {any[]} */ ([]);
-    this.listeners = new Set();
     this.measuring = new Measuring(this);
     const sender = new Sender(api, study);
     this.queue = new SaveQueue({
@@ -149,7 +150,7 @@ export class Session {
 
   /** Everything as the node has it; the place of the reader stays where it still exists. */
   take(opening) {
-    this.opening = opening;
+    this.#stands(opening);
     this.gaps = opening.gaps;
     this.advice = opening.advice ?? NO_ADVICE;
     this.documents = opening.documents;
@@ -159,6 +160,12 @@ export class Session {
     if (!this.currentItem) this.#begin();
     this.#restore(opening.version);
     this.update();
+  }
+
+  /** A refusal to do what has been done since says nothing any more. */
+  #stands(opening) {
+    if (this.opening && this.opening.state !== opening.state) this.signing = { ...this.signing, error: '' };
+    this.opening = opening;
   }
 
   #begin() {
@@ -317,7 +324,7 @@ export class Session {
   /** Ask how far the delivery of the documents has come. */
   async refresh() {
     const opening = await this.api.open(this.study);
-    this.opening = opening;
+    this.#stands(opening);
     this.documents = opening.documents;
     this.gaps = opening.gaps;
     this.advice = opening.advice ?? NO_ADVICE;

@@ -37,15 +37,11 @@ function acceptOpen(session) {
 function signForm(session) {
   const blocked = session.gaps.some(gap => gap.blocking);
   const again = session.opening.correcting;
+  const { reader } = session.api;
   return passwordForm(session, {
     key: 'sign', title: again ? text.signTitle : strings.sign.title, button: again ? text.signButton : strings.sign.button,
     busy: strings.sign.busy, primary: true, disabled: blocked, act: password => sign(session, password),
-  }, h('p', { class: 'dim' }, strings.sign.as(signer(session))), blocked && h('p', { class: 'dim' }, strings.sign.blocked));
-}
-
-function signer(session) {
-  const { display, user } = session.api.session ?? { display: '', user: '' };
-  return personName(display) || user;
+  }, h('p', { class: 'dim' }, strings.sign.as(personName(reader.display) || reader.user)), blocked && h('p', { class: 'dim' }, strings.sign.blocked));
 }
 
 /** A form that ends with the password, or without one where none is needed. */

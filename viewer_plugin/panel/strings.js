@@ -46,7 +46,7 @@ export const english = {
     saved: 'saved', saving: 'saving', fresh: 'nothing entered yet',
     waiting: 'not saved – trying again', signedOut: 'not saved – signed out', conflict: 'not saved – changed elsewhere', refused: 'not saved',
     newTemplate: 'New images arrived: the list of structures has grown. What you entered was kept.',
-    goOn: 'What you enter is kept in this tab and sent as soon as it can be; go on.',
+    goOn: 'What you enter is kept in this tab and sent as soon as it can be; go on.', kept: 'What you entered is kept in this tab and sent with your next change.',
     restored: 'Entries of this tab that had not reached the node were brought back.',
   },
   conflict: {
@@ -218,6 +218,7 @@ export const english = {
     },
     open: 'Open', show: 'Show', hide: 'Hide',
     notPresented: why => `The lines cannot be shown: ${why}`,
+    keyImages: views => `Key images: ${views}.`, noKeyImages: why => `The key images cannot be shown: ${why}`,
   },
   addendum: { text: 'What is to be added' },
   versions: {

@@ -48,7 +48,7 @@ export const german = {
     waiting: 'nicht gespeichert – neuer Versuch läuft', signedOut: 'nicht gespeichert – abgemeldet',
     conflict: 'nicht gespeichert – anderswo geändert', refused: 'nicht gespeichert',
     newTemplate: 'Neue Bilder sind da: Die Liste der Strukturen ist gewachsen. Ihre Einträge bleiben.',
-    goOn: 'Was Sie eingeben, bleibt in diesem Tab und wird gesendet, sobald es geht; lesen Sie weiter.',
+    goOn: 'Was Sie eingeben, bleibt in diesem Tab und wird gesendet, sobald es geht; lesen Sie weiter.', kept: 'Was Sie eingetragen haben, bleibt in diesem Tab und wird mit der nächsten Änderung gesendet.',
     restored: 'Einträge dieses Tabs, die den Knoten nicht erreicht hatten, sind wieder da.',
   },
   conflict: {
@@ -158,6 +158,7 @@ export const german = {
     },
     open: 'Öffnen', show: 'Zeigen', hide: 'Verbergen',
     notPresented: why => `Die Linien können nicht gezeigt werden: ${why}`,
+    keyImages: views => `Schlüsselbilder: ${views}.`, noKeyImages: why => `Die Schlüsselbilder können nicht gezeigt werden: ${why}`,
   },
   addendum: { text: 'Was hinzuzufügen ist' },
   versions: {

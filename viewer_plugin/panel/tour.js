@@ -15,8 +15,10 @@ import { bounds, mapFor, shapeOf, windowOf } from './map_state.js';
 
 /** Levels that lie closer on the map are one: the joint of two neighbouring regions. */
 const APART = 30;
-/** What is seen around a structure, in sizes of it, and at least so much of the map. */
+/** What is seen around a structure, in sizes of it; of a long one no more than so much of the map beside it. */
 const ROOM = 2.6;
+const BESIDE = 100;
+/** At least so much of the map is seen. */
 const LEAST = 90;
 
 const middle = (/** @type {any} */ shape) => {
@@ -132,7 +134,8 @@ export class Guide {
     const wide = this.wide ?? this.#guessedWide(along);
     const across = wide ? (left + right) / 2 - x : 0;
     const broad = Math.max(wide ? size(wide) : 0, size(along));
-    const fov = Math.max(LEAST * size(along), ROOM * (bottom - top) * size(along), ROOM * (wide ? right - left : 0) * broad);
+    const seen = (/** @type {number} */ extent) => Math.min(ROOM * extent, extent + BESIDE);
+    const fov = Math.max(LEAST * size(along), seen(bottom - top) * size(along), seen(wide ? right - left : 0) * broad);
     return { x: at[0] + across * (wide?.[0] ?? 0), y: at[1] + across * (wide?.[1] ?? 0), fov };
   }
 

@@ -4,7 +4,7 @@
 import { dropAside, giveUp } from './after_signing.js';
 import { h } from './dom.js';
 import { localDateTime, personName } from './header.js';
-import { togglePresentation } from './presenting.js';
+import { showKeyImages, togglePresentation } from './presenting.js';
 import { strings } from './strings.js';
 
 const text = strings.versions;
@@ -96,6 +96,7 @@ function documentRow({ session, host }, d, number = 0, all = 0) {
     h('div', { class: 'title' },
       h('span', null, h(number || d.role === 'withdrawal' ? 'strong' : 'span', null, name), nth && h('span', { class: 'dim' }, ` · ${nth}`), tag && h('span', { class: tag === text.tags.counts ? 'tag counts' : 'tag' }, tag)),
       d.role === 'presentation' && presentButton(session, host, d, name),
+      d.role === 'key_images' && h('button', { class: 'link', 'aria-label': `${strings.documents.show}: ${name}`, onclick: () => showKeyImages(session, host, d) }, strings.documents.show),
       OPENS.includes(d.role) && h('button', { class: 'link', 'aria-label': [`${strings.documents.open}: ${name}`, nth].filter(Boolean).join(', '), onclick: open }, strings.documents.open)),
     (number > 0 || d.role === 'withdrawal') && h('p', { class: 'dim' }, [personName(d.signed_by), d.signed_at && localDateTime(d.signed_at)].filter(Boolean).join(' · ')),
   ];

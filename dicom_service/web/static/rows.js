@@ -1,8 +1,8 @@
 // @ts-check
 /** One line of the reading list. All text goes in as text: a script in a name is only seen. */
 
-import { locale, say } from './say.js';
-import { ageOf, dicomDate, imagesOf, patient, priorityOf, regionNames, speciesName, stateOf } from './words.js';
+import { say } from './say.js';
+import { ageOf, dicomDate, imagesOf, localMoment, patient, priorityOf, regionNames, speciesName, stateOf } from './words.js';
 
 export function make(tag, kind = '', text = '') {
   const made = /** @type {any} */ (document.createElement(tag));
@@ -19,6 +19,14 @@ function cell(kind, ...content) {
 
 const sub = text => (text ? make('span', 'sub', text) : null);
 
+/** Number, date and site of a study; the date stays in one line. */
+function particulars(row, site) {
+  const parts = [row.patient_id, row.study_date && make('span', 'nowrap', dicomDate(row.study_date)), site].filter(Boolean);
+  const made = make('span', 'sub');
+  made.append(...parts.flatMap((part, i) => (i ? [' · ', part] : [part])));
+  return made;
+}
+
 function mark(sign) {
   const made = make('span', 'mark', sign);
   made.setAttribute('aria-hidden', 'true');
@@ -26,8 +34,7 @@ function mark(sign) {
 }
 
 function arrival(row) {
-  const when = new Date(row.last_object_at);
-  const shown = when.toLocaleString(locale(), { dateStyle: 'short', timeStyle: 'short' });
+  const shown = localMoment(row.last_object_at);
   const { text, long } = ageOf(row);
   return text ? cell('nowrap', make('span', long ? 'long' : '', text), sub(shown)) : cell('nowrap', make('span', '', shown));
 }
@@ -64,7 +71,7 @@ export function rowOf(row, acts, site = '') {
     : act('list.urgent', row, acts.urgent);
   if (button && !closed) button.setAttribute('aria-pressed', String(row.priority > 0));
   line.append(
-    cell('', tag, link, sub([row.patient_id, dicomDate(row.study_date), site].filter(Boolean).join(' · '))),
+    cell('', tag, link, particulars(row, site)),
     cell('nowrap', make('span', '', row.species ? speciesName(row.species) : say('list.unknown_species'))),
     cell('', make('span', '', regionNames(row.regions) || '–')),
     cell('question', make('span', '', row.question || row.description || '–'), row.missing ? make('span', 'missing', row.missing) : null),

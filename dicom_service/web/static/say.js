@@ -9,11 +9,6 @@ export function useWords(/** @type {any} */ given) {
   words = given;
 }
 
-/** In the manner of the page's language, whatever the browser's is. */
-export function locale() {
-  return (typeof document !== 'undefined' && document.documentElement.lang) || 'en';
-}
-
 /**
  * @param {string} path of the word
  * @param {Record<string, string | number>} [values] for its gaps; `n` chooses singular or plural

@@ -112,6 +112,14 @@ export function speciesName(species) {
   return SPECIES.includes(species) ? say(`species.${species}`) : species;
 }
 
+/** Where the reader is, written as all dates here: 2026-01-31 09:05. @param {string} iso */
+export function localMoment(iso) {
+  const date = new Date(iso);
+  if (Number.isNaN(date.getTime())) return '';
+  const two = (/** @type {number} */ n) => String(n).padStart(2, '0');
+  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())} ${two(date.getHours())}:${two(date.getMinutes())}`;
+}
+
 /** "20260131" as 2026-01-31. @param {string} date */
 export function dicomDate(date) {
   return /^\d{8}$/.test(date) ? `${date.slice(0, 4)}-${date.slice(4, 6)}-${date.slice(6)}` : date;
