@@ -17,6 +17,9 @@ import { hiddenHandler, reportHandler } from './host/report_handler.js';
 import { elementFactory } from './host/react.js';
 import { flushAll } from './panel/store.js';
 
+/** What the panel and the viewer's tools take of the window, about; in pixels. */
+const [BESIDE, ABOVE] = [400, 50];
+
 const stops = /** @type {(() => void)[]} */ ([]);
 /** @type {OhifHost | null} */
 let host = null;
@@ -47,7 +50,7 @@ function hanging({ servicesManager }) {
   } catch (error) {
     console.error('sesamoid', error);
   }
-  return { protocol: protocol(order) };
+  return { protocol: protocol(order, (window.innerWidth - BESIDE) / (window.innerHeight - ABOVE)) };
 }
 
 export default {

@@ -30,3 +30,8 @@ test('one, two, three, four and five images', () => {
   const three = protocol(['a', 'b', 'c']).stages[0].viewports;
   assert.deepEqual(three.map(v => v.displaySets.length), [1, 1, 1, 0]);
 });
+
+test('three upright images stand side by side where the place is broad', () => {
+  assert.deepEqual([grid(3, 1.2), grid(3, 1.3), grid(4, 1.3)].map(one => Object.values(one).join('x')), ['2x2', '1x3', '2x2']);
+  assert.equal(protocol(['a', 'b', 'c'], 1.5).stages[0].viewports.length, 3);
+});

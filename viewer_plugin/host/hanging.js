@@ -38,18 +38,27 @@ export function inOrder(images, facts) {
   });
 }
 
-/** Rows and columns for so many images; more than four are brought in from the panel. */
-export function grid(/** @type {number} */ count) {
+/** Images of limbs stand upright: from this width by height on, three beside each other are larger than in two rows. */
+const BROAD = 1.25;
+
+/**
+ * Rows and columns for so many images; more than four are brought in from the panel.
+ * @param {number} count
+ * @param {number} [aspect] width by height of the place that they have
+ */
+export function grid(count, aspect = 1) {
   if (count <= 1) return { rows: 1, columns: 1 };
+  if (count === 3 && aspect >= BROAD) return { rows: 1, columns: 3 };
   return count === 2 ? { rows: 1, columns: 2 } : { rows: 2, columns: 2 };
 }
 
 /**
  * A hanging protocol of the host viewer that shows exactly these display sets.
  * @param {string[]} displaySets
+ * @param {number} [aspect] width by height of the place that they have
  */
-export function protocol(displaySets) {
-  const { rows, columns } = grid(displaySets.length);
+export function protocol(displaySets, aspect = 1) {
+  const { rows, columns } = grid(displaySets.length, aspect);
   const cells = Array.from({ length: rows * columns }, (_, i) => displaySets[i]);
   const selectors = Object.fromEntries(
     displaySets.slice(0, cells.length).map((uid, i) => [

@@ -81,7 +81,7 @@ export class PlainHost {
     this.#lay(shown, 2);
   }
 
-  #lay(uids, rows = grid(uids.length).rows) {
+  #lay(uids, rows = grid(uids.length, this.stage.clientWidth / this.stage.clientHeight).rows) {
     const old = new Map(this.views.map(view => [view.facts.uid, view]));
     const facts = uids.map(uid => this.known.get(uid));
     this.views = facts.flatMap(one => (one ? [old.get(one.uid) ?? new PlainView(one, this)] : []));
