@@ -81,6 +81,7 @@ export const measured = {
     too_small: 'der Unterschied von {excess:.1f} mm ist zu klein',
     how_far: 'zu wenig der Gliedmaße ist zu sehen, um zu sagen, wie weit die Verdickung reicht',
     diffuse: 'entfernt vom Gipfel sind es noch {share:.0%} davon',
+    bent: 'die Gliedmaße knickt innerhalb von {reach:g} mm vom Gelenk um {angle:.0f} Grad: Zeilen quer zu ihr liegen in zwei Bildern nicht gleich',
     one_sided: 'einseitig am Gelenk: eine umschriebene Schwellung, oder eine Kapsel, die nur auf einer Seite nachgibt',
     focal: '{share:.0%} davon auf der {side} Seite bei {at:.0f} mm',
     centred: 'auf beiden Seiten, am höchsten {at:.0f} mm vom Gelenk',
