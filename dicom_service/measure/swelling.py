@@ -10,7 +10,7 @@ from dicom_service.measure.registration import brightness
 from dicom_service.measure.said import say
 from dicom_service.measure.swelling_control import REACH, against
 
-METHOD, VERSION = "sesamoid.swelling_profile", "4"
+METHOD, VERSION = "sesamoid.swelling_profile", "5"
 THICKNESS_ERROR = 0.3
 """95 % of one row's thickness, mm: systematic part of a logarithmic image and fit together."""
 LEAST_ROWS = 0.4
@@ -56,7 +56,7 @@ def swelling_profile(
     elif joint is None:
         why = say("swelling.no_joint")
     elif control is not None:
-        found = against(pic, along, shape, bright, control)
+        found = against(pic, along, lines.axis[::8], shape, bright, control)
         numbers, word, why = (*numbers, *found.numbers), found.word, found.why
     return Measured(
         kind="swelling_profile", method=METHOD, version=VERSION, calibration=pic.calibration,

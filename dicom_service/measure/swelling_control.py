@@ -28,15 +28,23 @@ TURNED = 0.12
 ONE_SIDED = 0.5
 """Lean from which an excess is on one side: on the phantom nearly all one-sided ones have 0.55 and
 more (seed 31), those all round 0.4 and less, and what lies between has no word."""
-AT_JOINT = 8.0
-"""A one-sided excess so near the joint (mm) may be focal or of the joint."""
-NORMAL, SURE = 1.4, 1.9
-"""mm of excess over the control: below the first normal-like, above the second worth a word."""
-HIDDEN = 12.0
+AT_JOINT = 6.0
+"""A one-sided excess so near the joint (mm) may be focal or of the joint; it is placed to 2 mm."""
+NORMAL, SURE, LOCAL = 1.4, 1.9, 2.2
+"""mm of excess over the control: below the first normal-like, above the second worth a word. Turned
+by a few degrees a limb is narrower all along: what is on one side then counts from the third on,
+taken above its surroundings."""
+HIDDEN, HIDDEN_CENTRED = 12.0, 16.0
 """mm near the joint that may be hidden on one side: a swelling with a reach of 7 mm, the smallest
-of the trials, is 14 mm wide. Where more is hidden only an excess all along has a word."""
+of the trials, is 14 mm wide. Where more is hidden, up to the second, an excess of both sides at the
+joint that is seen beside it still has its word; beyond, only one all along."""
+DIFFUSE = 0.7
+"""Share of its height that an excess all along the limb keeps away from its peak."""
 REACH = 30.0
 """mm on both sides of the joint that must be measured before a word is said."""
+BENT = 6.5
+"""Degrees by which the axis may turn within 1.5 times `REACH` of the joint. A horse's fetlock from
+the side turns by 8.5, a carpus by 4; a sound fetlock then seems to have up to 4 mm of excess."""
 BOTH_MARKED, ANYWHERE = 12.0, 80.0
 """mm by which two marked joints, or images without, may be shifted against each other."""
 
@@ -51,14 +59,17 @@ class Comparison:
 
 
 def against(
-    pic: Picture, along: Array, shape: Array, bright: tuple[Array, Array, Array], control: Measured
-) -> Comparison:
+    pic: Picture, along: Array, axis: Array, shape: Array, bright: tuple[Array, Array, Array],
+    control: Measured,
+) -> Comparison:  # fmt: skip
     """Excess of width over the control, the two registered along the limb.
 
     Parameters
     ----------
     along
         mm from the joint.
+    axis
+        Every eighth point of the limb's axis.
     shape, bright
         Width over the skin, middle between the skins and width over the bones; and the brightness
         along the bones, row by row.
@@ -70,6 +81,10 @@ def against(
         return Comparison((), say("verdict.untold"), say("control.skin_burnt"))
     if control.numbers[0].unit != pic.unit:
         return Comparison((), say("verdict.untold"), say("control.units"))
+    bends = max(_bend(along[::8], axis), _bend_of(control, pic.per_mm))
+    if bends > BENT:
+        why = say("control.bent", angle=bends, reach=1.5 * REACH)
+        return Comparison((), say("verdict.untold"), why)
     there = np.array(control.profiles[0].along) / pic.per_mm
     reach = BOTH_MARKED if there[0] < 0 < there[-1] else ANYWHERE
     try:
@@ -80,6 +95,22 @@ def against(
     agreed = Number(id="match", name=say("swelling_profile.match"),
                     value=match.agreement, unit="1")  # fmt: skip
     return Comparison((*found.numbers, agreed), found.word, found.why)
+
+
+def _bend_of(control: Measured, per_mm: float) -> float:
+    axis = next((line.points for line in control.drawn if line.name == "axis"), ())
+    # a profile keeps every second row, its axis every eighth
+    return _bend(np.array(control.profiles[0].along[::4]) / per_mm, np.array(axis, float))
+
+
+def _bend(along: Array, axis: Array) -> float:
+    """Degrees by which an axis turns near the joint; 0 where too little of it is known."""
+    count = min(len(along), len(axis))
+    near = np.flatnonzero(np.abs(along[:count]) <= 1.5 * REACH)
+    if near.size < 3:
+        return 0.0
+    step = np.diff(axis[near], axis=0)
+    return float(np.degrees(np.ptp(np.unwrap(np.arctan2(step[:, 1], step[:, 0])))))
 
 
 def _registered(
@@ -150,7 +181,7 @@ def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> Compariso
     total = ndimage.gaussian_filter1d(ndimage.median_filter(excess[known], 11), 1.5 / ROW)
     peak = int(total.argmax())
     far = np.abs(spot - spot[peak]) > FAR
-    lean = _lean(spot, moved[known], total, peak)
+    lean, height = _lean(spot, moved[known], total, peak)
     weight = np.clip(total, 0, None) + 1e-9
     centre = float((weight * spot).sum() / weight.sum())
     spread = float(np.sqrt((weight * (spot - centre) ** 2).sum() / weight.sum()))
@@ -163,37 +194,50 @@ def _judge(pic: Picture, along: Array, excess: Array, moved: Array) -> Compariso
         why = seen if top >= NORMAL else say("control.none_near", reach=REACH)
         return Comparison(numbers, say("verdict.untold"), why)
     rest = float(np.median(total[far])) / max(top, 1e-9) if far.any() else 0.0
-    if cut > HIDDEN and not (top >= SURE and rest > 0.7 and far.sum() * ROW >= 15):
-        return Comparison(numbers, say("verdict.untold"), say("control.hidden", cut=cut))
+    enough = far.sum() * ROW >= 15
+    if float(np.percentile(total, 10)) > DIFFUSE * top:
+        # as high everywhere: it has no peak to be far from
+        rest, enough = max(rest, float(np.median(total)) / max(top, 1e-9)), True
+    found = _word(float(spot[peak]), rest, lean)
+    return Comparison(numbers, *_allowed(found, top, height, cut, enough=enough))
+
+
+def _allowed(
+    found: tuple[Said, Said], top: float, height: float, cut: float, *, enough: bool
+) -> tuple[Said, Said]:
+    """A word, or what stands against it: too little excess, or too much that is not seen."""
+    word, untold = found[0].id, say("verdict.untold")
+    most = {"verdict.diffuse": np.inf, "verdict.centred": HIDDEN_CENTRED}.get(word, HIDDEN)
+    if cut > (most if top >= SURE else HIDDEN):
+        return untold, say("control.hidden", cut=cut)
     if top < NORMAL:
-        return Comparison(numbers, say("verdict.normal"), say("control.none", least=NORMAL))
-    if top < SURE:
-        return Comparison(numbers, say("verdict.untold"), say("control.too_small", excess=top))
-    if far.sum() * ROW < 15:
-        why = say("control.how_far")
-        return Comparison(numbers, say("verdict.untold"), why)
-    return Comparison(numbers, *_word(float(spot[peak]), rest, lean))
+        return say("verdict.normal"), say("control.none", least=NORMAL)
+    if top < SURE and not (word == "verdict.focal" and height >= LOCAL):
+        return untold, say("control.too_small", excess=top)
+    return found if enough else (untold, say("control.how_far"))
 
 
-def _lean(spot: Array, moved: Array, total: Array, peak: int) -> float:
-    """How far the excess is on one side: a bulge on one side moves the middle by half of it.
+def _lean(spot: Array, moved: Array, total: Array, peak: int) -> tuple[float, float]:
+    """How far the excess is on one side, and its height above its surroundings.
 
-    Height and shift are both taken above the chord between places `CHORD` on both sides: a limb
-    turned by a few degrees moves the middle too, but slowly along the limb.
+    A bulge on one side moves the middle by half of it. Height and shift are both taken above the
+    chord between places `CHORD` on both sides: a limb turned by a few degrees moves the middle
+    too, but slowly along the limb.
     """
     smooth = ndimage.gaussian_filter1d(moved, 2 / ROW)
-    ends = np.array([spot[peak] - CHORD, spot[peak] + CHORD])
-    ends = ends[(ends >= spot[0]) & (ends <= spot[-1])]
+    # one end only tells a bulge from a middle that drifts along the limb badly
+    ends = np.clip([spot[peak] - CHORD, spot[peak] + CHORD], spot[0], spot[-1])
+    ends = ends[np.abs(ends - spot[peak]) >= CHORD / 2]
     if ends.size == 0:
-        return 0.0
-    height = total[peak] - float(np.mean(np.interp(ends, spot, total)))
-    shift = smooth[peak] - float(np.mean(np.interp(ends, spot, smooth)))
-    return float(np.clip(2 * shift / height, -1, 1)) if height > 0.3 else 0.0
+        return 0.0, 0.0
+    height = float(total[peak] - np.mean(np.interp(ends, spot, total)))
+    shift = float(smooth[peak] - np.mean(np.interp(ends, spot, smooth)))
+    return (float(np.clip(2 * shift / height, -1, 1)) if height > 0.3 else 0.0), height
 
 
 def _word(at: float, rest: float, lean: float) -> tuple[Said, Said]:
     """Diffuse, joint-centred or focal, or cannot tell when it fits none of them clearly."""
-    if rest > 0.7:
+    if rest > DIFFUSE:
         return say("verdict.diffuse"), say("control.diffuse", share=rest)
     if abs(lean) > ONE_SIDED and rest < 0.35 and abs(at) <= AT_JOINT:
         return say("verdict.untold"), say("control.one_sided")

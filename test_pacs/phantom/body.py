@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from test_pacs.phantom._scipy import interpolate
 from test_pacs.phantom.lesions import Ball, Cavity, Fixed, Spur, changed
 from test_pacs.phantom.parts import Part, Piece, Tissue, lathe
 from test_pacs.phantom.shapes import Size, bone_frame, load, make_piece, turned
@@ -290,28 +291,56 @@ def _limb_layers(shop: _Workshop) -> Iterable[Piece]:
     table = np.array(row["stations"], float)
     z = np.arange(table[0, 0], table[-1, 0] + 0.1, 4.0)
     columns = [np.interp(z, table[:, 0], table[:, i]) for i in (1, 2, 3)]
-    for swelling, bulge in _bulges(shop, z):
-        if swelling.dorsal_only:
-            columns[0] = columns[0] + 0.5 * bulge / row["aspect"]
-            columns[2] = columns[2] + 0.5 * bulge
-        elif swelling.lateral_only:
-            columns[0] = columns[0] + 0.5 * bulge
-            columns[1] = columns[1] + 0.5 * bulge
-        else:
-            columns[0] = columns[0] + bulge
+    _widen(shop, z, columns, row["aspect"])
     for tissue, depth in row["layers"].items():
         radius = np.maximum(columns[0] - depth, 0.5)
         stations = np.column_stack([z, radius, columns[1], columns[2]]).tolist()
         yield Piece(f"limb_{tissue}", tissue, tuple(lathe(stations, row["aspect"], most=56)))
 
 
+def _widen(shop: _Workshop, z: Array, columns: list[Array], aspect: float) -> bool:
+    """Adds the limb's swellings to a tube's half width and middle; whether there are any here."""
+    most = 0.0
+    for swelling, bulge in _bulges(shop, z):
+        most = max(most, float(bulge.max()))
+        half = 0.5 * bulge
+        if swelling.dorsal_only:
+            columns[0] = columns[0] + half / aspect
+            columns[2] = columns[2] + half
+        elif swelling.lateral_only:
+            columns[0] = columns[0] + half
+            columns[1] = columns[1] + half
+        else:
+            columns[0] = columns[0] + bulge
+    return most > 0.05
+
+
+def _bulging(
+    shop: _Workshop, stations: Sequence[Sequence[float]], aspect: float, place: Array
+) -> list[Part] | None:
+    """The tube of a toe with the limb's swellings that reach it; None: none does."""
+    table = np.array(stations, float)
+    along = np.arange(table[0, 0], table[-1, 0] + 0.1, 4.0)
+    smooth = interpolate.PchipInterpolator(table[:, 0], table[:, 1:])(along)
+    columns = [smooth[:, i] for i in range(3)]
+    z = place[2, 3] + along * place[2, 2]
+    if not _widen(shop, z, columns, aspect):
+        return None
+    return lathe(np.column_stack([along, *columns]).tolist(), aspect, most=40)
+
+
 def _bulges(shop: _Workshop, z: Array) -> Iterable[tuple[Swelling, Array]]:
     """The swellings of the limb's own joints, and their height at these places along it."""
     for swelling in shop.plan.swellings:
-        joint = shop.landmarks.get(swelling.joint)
-        if joint and joint[2] < 70:
-            away = (z - joint[2] - swelling.shift) / swelling.reach
+        if _of_limb(shop, swelling):
+            away = (z - shop.landmarks[swelling.joint][2] - swelling.shift) / swelling.reach
             yield swelling, swelling.extra * np.exp(-(away**2))
+
+
+def _of_limb(shop: _Workshop, swelling: Swelling) -> bool:
+    """Whether a swelling is of the limb, not of one toe."""
+    joint = shop.landmarks.get(swelling.joint)
+    return bool(joint and joint[2] < 70)
 
 
 def _pads(shop: _Workshop) -> Iterable[Piece]:
@@ -342,7 +371,9 @@ def _toes(shop: _Workshop) -> Iterable[Piece]:
     toe = shop.data["toe"]
     for number, digit in shop.data["digits"].items():
         extra = sum(
-            s.extra for s in shop.plan.swellings if s.joint in (f"MCP{number}", f"PIP{number}")
+            s.extra
+            for s in shop.plan.swellings
+            if s.joint in (f"MCP{number}", f"PIP{number}") and not _of_limb(shop, s)
         )
         reach = max((s.reach for s in shop.plan.swellings), default=1.0)
         for bone, shape in (("p1", "p1"), ("p2", "p2"), ("p3", "p3"), ("p3", "horn")):
@@ -351,10 +382,11 @@ def _toes(shop: _Workshop) -> Iterable[Piece]:
                 continue
             rows = _swollen(toe[shape]["stations"], extra if shape != "horn" else 0, reach, bone)
             stations = Size(piece.length, digit["width"]).stations(rows)
-            tube = Piece(
-                f"toe_{shape}_{number}", "skin", tuple(lathe(stations, toe[shape]["aspect"]))
-            )
-            yield tube.moved(shop.carried.get(piece.name, np.eye(4)) @ piece.frame)
+            place = shop.carried.get(piece.name, np.eye(4)) @ piece.frame
+            aspect = toe[shape]["aspect"]
+            parts = None if shape == "horn" else _bulging(shop, stations, aspect, place)
+            yield Piece(f"toe_{shape}_{number}", "skin",
+                        tuple(parts or lathe(stations, aspect))).moved(place)  # fmt: skip
         middle = shop.pieces.get(f"p2_{number}") or shop.pieces[f"p1_{number}"]
         size = Size(middle.length, digit["width"])
         carried = shop.carried.get(middle.name, np.eye(4))

@@ -1,10 +1,13 @@
 """Accuracy of the measurements on phantoms with a known truth: `python -m tests.benchmarks...`.
 
+A quarter of the held-out trials are drawn; all of them with --full and where one part is asked for.
 Prints a table and, with --json FILE, writes the same rows as JSON.
 """
 
 import argparse
 import json
+import os
+import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
@@ -12,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from dicom_service.measure import Measured, NotMeasurable
+from dicom_service.measure import NotMeasurable
 from dicom_service.measure.angulation import fracture_angulation
 from dicom_service.measure.axis import shaft_axis
 from dicom_service.measure.calibration import ball
@@ -21,13 +24,14 @@ from dicom_service.measure.joint import joint_space
 from dicom_service.measure.limb import find_limb
 from dicom_service.measure.outline import trace
 from dicom_service.measure.swelling import swelling_profile
-from test_pacs.phantom import BodyPlan, Projection, Swelling, build
+from test_pacs.phantom import Swelling
 from test_pacs.phantom.bench import Bench
+from tests.benchmarks import measure_words
 from tests.benchmarks.measure_held_out import SEED, chunks, merged, some
+from tests.benchmarks.measure_words import JOINT, SITES
 from tests.measure.conftest import (
     PIXEL,
     ball_picture,
-    shoot,
     shoot_bench,
     shoot_carpus,
     shoot_fracture,
@@ -35,9 +39,6 @@ from tests.measure.conftest import (
 )
 
 DOSES = (300.0, 1700.0, 6000.0)
-HELD_OUT = 16
-"""Limbs of each kind."""
-JOINT = "antebrachiocarpal"
 SHAPES = {
     "normal-like": (),
     "diffuse 2.5": (Swelling(JOINT, 2.5, 400.0),),
@@ -186,47 +187,6 @@ def words() -> Iterator[dict[str, object]]:
         yield {"what": f"swelling: {name}", "said": said}
 
 
-def dorsopalmar() -> Iterator[dict[str, object]]:
-    """Words on limbs of other sizes, excesses, places and turns than those of `words`."""
-    yield from _words_held_out("dorsopalmar", 0.0)
-
-
-def mediolateral() -> Iterator[dict[str, object]]:
-    """The same seen from the side."""
-    yield from _words_held_out("mediolateral", -90.0)
-
-
-def _words_held_out(name: str, azimuth: float) -> Iterator[dict[str, object]]:
-    random = np.random.default_rng(2026)
-    for kind in ("normal-like", "diffuse", "joint-centred", "focal"):
-        said: dict[str, int] = {}
-        for seed in range(HELD_OUT):
-            size, extra = random.uniform(0.85, 1.15), random.uniform(2.5, 5.0)
-            shift = random.choice([-1, 1]) * random.uniform(8, 22)
-            reach = {"diffuse": 400.0, "joint-centred": random.uniform(10, 15)}.get(
-                kind, random.uniform(7, 10)
-            )
-            side = "" if kind != "focal" else "lateral" if azimuth == 0 else "dorsal"
-            swelling = Swelling(JOINT, extra / size, reach / size, side == "lateral",
-                                shift / size if side else 0.0, side == "dorsal")  # fmt: skip
-            found = None
-            for plans in ((), () if kind == "normal-like" else (swelling,)):
-                view = Projection(
-                    azimuth + random.uniform(-4, 4), rows=620, columns=560, pixel=PIXEL,
-                    centre=(0, 0, 0),
-                    object_to_detector=random.uniform(5, 200),
-                )  # fmt: skip
-                limb = build(BodyPlan(swellings=plans, size=size))
-                shot = shoot(limb, JOINT, view, float(random.choice(DOSES)), 5000 + seed)
-                try:
-                    found = swelling_profile(shot.pic, shot.middle, found)
-                except NotMeasurable as refusal:
-                    found = Measured(kind="", method="", version="", refusal=str(refusal))
-            word = found.word or "refused" if found else "refused"
-            said[word] = said.get(word, 0) + 1
-        yield {"what": f"held out, {name}: {kind} >= 2.5 mm", "said": said}
-
-
 def small_joints() -> Iterator[dict[str, object]]:
     plans = {
         "digits, 6 and 8 mm wide": [
@@ -259,29 +219,49 @@ def _rows(name: str) -> list[dict[str, object]]:
 
 
 PARTS = {part.__name__: part for part in (joints, small_joints, axes, fractures, lines, balls,
-                                          outlines, words, dorsopalmar, mediolateral)}  # fmt: skip
+                                          outlines, words)}  # fmt: skip
 
 
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--json", type=Path)
-    options.add_argument("--part", choices=[*PARTS, "trials"], help="trials: those held out")
+    options.add_argument("--part", choices=[*PARTS, *SITES, "trials"],
+                         help="trials: those held out; a view: the words in it")  # fmt: skip
     options.add_argument("--kind", help="of trials: only kinds whose names have this in them")
-    options.add_argument("--seed", type=int, default=SEED, help="of trials: another draw")
+    options.add_argument("--seed", type=int, default=SEED, help="another draw")
+    options.add_argument("--full", action="store_true", help="all trials, not a quarter")
     chosen = options.parse_args()
-    found = []
-    tasks = [task for task in chunks() if not chosen.kind or chosen.kind in task[0]]
+    start, found = time.monotonic(), []
+    # one process for each processor: threads of the algebra under them would only wait
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
-        rest = [name for name in PARTS if chosen.part in (None, name)]
-        # the longest first, so that no processor waits at the end
-        parts = {name: pool.submit(_rows, name) for name in reversed(rest)}
-        drawn = [pool.submit(some, *task, chosen.seed) for task in tasks
-                 if chosen.part in (None, "trials")]  # fmt: skip
-        for name in rest:
-            found += _printed(parts[name].result())
-        found += _printed(merged(one.result() for one in drawn))
+        for rows in _asked(pool, chosen):
+            found += _printed(rows)
+    print(f"{time.monotonic() - start:.0f} s on {os.cpu_count()} processors")
     if chosen.json:
         chosen.json.write_text(json.dumps(found, indent=1) + "\n", "utf-8")
+
+
+def _asked(
+    pool: ProcessPoolExecutor, chosen: argparse.Namespace
+) -> Iterator[Iterable[dict[str, object]]]:
+    """The rows of each part; all are begun at once, the longest first."""
+    full = chosen.full or bool(chosen.part)
+    views = [view for view in SITES if chosen.part in (None, view)]
+    kinds = [task for task in chunks(full=full) if (chosen.kind or "") in task[0]]
+    drawn = [pool.submit(some, *task, chosen.seed) for task in kinds
+             if chosen.part in (None, "trials")]  # fmt: skip
+    said = {
+        view: [pool.submit(measure_words.some, view, chunk, chosen.seed)
+               for chunk in measure_words.chunks(view, full=full)]
+        for view in views
+    }  # fmt: skip
+    plain = {name: pool.submit(_rows, name) for name in PARTS if chosen.part in (None, name)}
+    for task in plain.values():
+        yield task.result()
+    for view, tasks in said.items():
+        yield measure_words.rows(view, (word for task in tasks for word in task.result()))
+    yield merged(one.result() for one in drawn)
 
 
 def _printed(rows: Iterable[dict[str, object]]) -> list[dict[str, object]]:

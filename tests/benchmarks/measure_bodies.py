@@ -12,7 +12,7 @@ import numpy as np
 from dicom_service.measure.axis import shaft_axis
 from dicom_service.measure.edges import straight
 from dicom_service.measure.gap import lucent_line
-from test_pacs.phantom import BodyPlan, Fracture, Limb, Projection, build
+from test_pacs.phantom import BodyPlan, Fracture, Limb, Projection, build, path_lengths
 from test_pacs.phantom.parts import Piece
 from tests.benchmarks.measure_trials import DOSES, Trial, Trials, clicks
 from tests.measure.conftest import PIXEL, Shot, shoot, true_edge
@@ -70,6 +70,7 @@ def axis_of(site: str) -> Trial:
 def _middle(shot: Shot, name: str, ends: np.ndarray) -> np.ndarray:
     """Two ends, mm, of the line along the middle of the shadow of one bone alone."""
     alone = shot._replace(limb=Limb((_piece(shot.limb, name),), {}))
+    lengths = path_lengths(alone.limb, alone.view)
     first, last = shot.pic.mm(shot.view.shown(ends))
     for _ in range(3):
         length = float(np.hypot(*(last - first)))
@@ -77,8 +78,10 @@ def _middle(shot: Shot, name: str, ends: np.ndarray) -> np.ndarray:
         normal = np.array([direction[1], -direction[0]])
         along = np.linspace(-length / 2, length / 2, 80)
         axis = (first + last) / 2 + along[:, None] * direction
-        sides = [true_edge(alone, axis, np.tile(normal, (80, 1)), side, bone=True)
-                 for side in (0, 1)]  # fmt: skip
+        sides = [
+            true_edge(alone, axis, np.tile(normal, (80, 1)), side, bone=True, lengths=lengths)
+            for side in (0, 1)
+        ]
         height, slope, _ = straight(along, np.mean(sides, axis=0))
         first, last = ((first + last) / 2 + a * direction + (height + a * slope) * normal
                        for a in (-length / 2, length / 2))  # fmt: skip

@@ -18,16 +18,20 @@ from dicom_service.measure.joint import joint_space
 from dicom_service.measure.limb import find_limb
 from dicom_service.measure.outline import ROW, trace
 from dicom_service.measure.swelling import swelling_profile
-from test_pacs.phantom import BodyPlan, Projection, build
+from test_pacs.phantom import BodyPlan, Projection, build, path_lengths
 from test_pacs.phantom.bench import Bench, FatPlane, Pit, bench, plane_distance
 from test_pacs.phantom.metal import Screw
 from tests.benchmarks.measure_bodies import BODIES
+from tests.benchmarks.measure_body_joints import BODY_JOINTS
 from tests.benchmarks.measure_trials import DOSES, Trial, Trials, clicks
 from tests.measure.conftest import PIXEL, Shot, shoot, true_edge
 
 SEED = 90_211
 CHUNK = 10
 """Trials that one task of the benchmark makes."""
+SHARE = 4
+"""Of the trials one in so many is made where not all are asked for."""
+SLOW = ("outline",)
 
 
 def _shot(plan: Bench, random: np.random.Generator, azimuth: float = 0.0, rows: int = 400,
@@ -166,10 +170,12 @@ def _outline(trials: Trials, random: np.random.Generator) -> None:
     limb = build(BodyPlan(size=float(random.uniform(0.8, 1.1))))
     shot = shoot(limb, "antebrachiocarpal", view, float(random.choice(DOSES)), 3)
     edges = trace(shot.pic, find_limb(shot.pic))
+    lengths = path_lengths(shot.limb, shot.view)
     skin, bone = (
-        np.stack([true_edge(shot, edges.axis, edges.normals, side, bone=b) for side in (0, 1)], 1)
+        np.stack([true_edge(shot, edges.axis, edges.normals, side, bone=b, lengths=lengths)
+                  for side in (0, 1)], 1)
         for b in (False, True)
-    )
+    )  # fmt: skip
     rows = {"skin": np.abs(edges.skin) - np.abs(skin), "bone": np.abs(edges.bone) - np.abs(bone),
             "thickness": edges.thickness() - np.abs(skin - bone)}  # fmt: skip
     for name, errors in rows.items():
@@ -192,21 +198,32 @@ def _outline(trials: Trials, random: np.random.Generator) -> None:
 KINDS: dict[str, tuple[int, Trial]] = {
     "joint space": (360, _joint), "shaft axis": (40, _axis), "lucent line": (150, _line),
     "implant": (40, _implant), "fat plane": (50, _fat), "outline": (60, _outline), **BODIES,
+    **BODY_JOINTS,
 }  # fmt: skip
 """How many trials of each."""
 
 
-def chunks() -> list[tuple[str, int]]:
-    """The tasks of all kinds: a kind and its first trial; the longest come first."""
-    order = sorted(KINDS, key=lambda name: name != "outline")
-    return [(name, first) for name in order for first in range(0, KINDS[name][0], CHUNK)]
+def count(name: str, *, full: bool) -> int:
+    """How many trials of a kind are drawn."""
+    return KINDS[name][0] if full else -(-KINDS[name][0] // SHARE)
 
 
-def some(name: str, first: int, seed: int) -> Trials:
+def chunks(*, full: bool) -> list[tuple[str, int, int]]:
+    """The tasks of all kinds: a kind, its first trial and how many; the longest come first."""
+    order = sorted(KINDS, key=lambda name: name not in SLOW and name not in BODIES)
+    return [
+        (name, first, min(CHUNK, count(name, full=full) - first))
+        for name in order
+        for first in range(0, count(name, full=full), CHUNK)
+    ]
+
+
+def some(name: str, first: int, many: int, seed: int) -> Trials:
     """Trials from `first` on."""
-    count, one = KINDS[name]
-    trials, kind = Trials(name, count), list(KINDS).index(name)
-    for trial in range(first, min(first + CHUNK, count)):
+    one = KINDS[name][1]
+    trials, kind = Trials(name), list(KINDS).index(name)
+    for trial in range(first, first + many):
+        trials.count += 1
         try:
             one(trials, np.random.default_rng([seed, kind, trial]))
         except NotMeasurable:
@@ -216,7 +233,7 @@ def some(name: str, first: int, seed: int) -> Trials:
 
 def merged(parts: Iterable[Trials]) -> Iterator[dict[str, object]]:
     """The rows of all kinds."""
-    whole = {name: Trials(name, count) for name, (count, _) in KINDS.items()}
+    whole = {name: Trials(name) for name in KINDS}
     for part in parts:
         whole[part.name].take(part)
     for trials in whole.values():

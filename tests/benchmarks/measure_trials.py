@@ -15,8 +15,8 @@ Tally = dict[str, list[tuple[float, float]]]
 class Trials:
     """Errors and refusals of one kind of trial."""
 
-    def __init__(self, name: str, count: int) -> None:
-        self.name, self.count, self.refused = name, count, 0
+    def __init__(self, name: str) -> None:
+        self.name, self.count, self.refused = name, 0, 0
         self.errors: Tally = {}
 
     def add(self, found: Measured, number: str, true: float, label: str = "") -> None:
@@ -50,6 +50,7 @@ class Trials:
 
     def take(self, other: "Trials") -> None:
         """Counts what another process found."""
+        self.count += other.count
         self.refused += other.refused
         for number, pairs in other.errors.items():
             self.errors.setdefault(number, []).extend(pairs)

@@ -108,14 +108,18 @@ def ball_picture(diameter: float, *, blur: float = 0.11, cut: bool = False) -> P
     return picture(pixels, Spacing(row_mm=PIXEL, column_mm=PIXEL, kind="detector"))
 
 
-def true_edge(shot: Shot, axis: np.ndarray, normals: np.ndarray, side: int, *, bone: bool
-              ) -> np.ndarray:  # fmt: skip
+def true_edge(
+    shot: Shot, axis: np.ndarray, normals: np.ndarray, side: int, *, bone: bool,
+    lengths: dict[str, np.ndarray] | None = None,
+) -> np.ndarray:  # fmt: skip
     """Where the rays first meet tissue or bone on each row: signed mm from the axis.
+
+    `lengths` are the path lengths of the shot, where they are known already.
 
     At a rounded edge the square of the path grows in a straight line, so that the edge lies
     where that line is zero.
     """
-    lengths = path_lengths(shot.limb, shot.view)
+    lengths = lengths or path_lengths(shot.limb, shot.view)
     path = lengths["cortical_bone"] if bone else sum(lengths.values())
     squared = Picture((path**2).astype(np.float32), shot.pic.size, "", "mm")
     offsets = np.arange(-38, 38, 0.05)

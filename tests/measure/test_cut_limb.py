@@ -52,3 +52,15 @@ def test_rows_that_are_not_seen_near_the_joint_leave_only_a_diffuse_swelling_to_
     assert _said(lambda at: 4 * np.exp(-((at / 9) ** 2)), hidden) == "verdict.untold"
     assert _said(lambda at: 4 * np.exp(-((at / 9) ** 2)), (20, 28)) == "verdict.centred"
     assert _said(lambda at: 4 + 0 * at, hidden) == "verdict.diffuse"
+
+
+def test_an_excess_all_along_is_diffuse_though_its_highest_place_lies_at_one_end():
+    def flat(at):
+        return 7.2 + 0.2 * np.exp(-(((at + 42) / 5) ** 2))
+
+    assert _said(flat, (-2, 25)) == "verdict.diffuse"
+
+
+def test_a_swelling_of_both_sides_beside_a_short_hidden_stretch_is_at_the_joint():
+    assert _said(lambda at: 6 * np.exp(-((at / 13) ** 2)), (-2, 12)) == "verdict.centred"
+    assert _said(lambda at: 6 * np.exp(-((at / 13) ** 2)), (-6, 14)) == "verdict.untold"

@@ -9,8 +9,8 @@ from dicom_service.measure.limb import find_limb
 from dicom_service.measure.outline import trace
 from dicom_service.measure.request import MeasureRequest
 from dicom_service.measure.swelling import swelling_profile
-from test_pacs.phantom import Swelling
-from tests.measure.conftest import shoot_carpus, true_edge
+from test_pacs.phantom import BodyPlan, Projection, Swelling, build
+from tests.measure.conftest import PIXEL, shoot, shoot_carpus, true_edge
 
 
 def _errors(shot):
@@ -120,3 +120,18 @@ def test_a_limb_that_fills_the_field_is_refused(carpus):
 def test_a_joint_marked_beside_the_limb_is_refused(carpus):
     with pytest.raises(NotMeasurable, match="outside the limb"):
         swelling_profile(carpus.pic, (5.0, carpus.middle[1]))
+
+
+@pytest.mark.parametrize(
+    ("species", "joint", "azimuth", "word"),
+    [("horse", "MCP3", 90.0, "cannot tell"), ("cat", "antebrachiocarpal", 0.0, "normal-like")],
+)
+def test_rows_across_a_limb_that_bends_at_the_joint_are_not_compared(species, joint, azimuth, word):
+    view = Projection(azimuth, rows=900, columns=960, pixel=PIXEL, centre=(0, 0, 0))
+    shot = shoot(build(BodyPlan(species=species)), joint, view, 1700.0, 1)
+    control = swelling_profile(shot.pic, shot.middle)
+    found = swelling_profile(shot.pic, shot.middle, control)
+    assert found.word == word
+    bent = "the limb bends by" in found.why
+    assert bent == (species == "horse")
+    assert any(number.id == "excess" for number in found.numbers) != bent

@@ -154,6 +154,22 @@ def test_a_swelling_widens_the_soft_tissue_at_its_joint_only(sound) -> None:
     assert width(swollen, "p1_3") == width(sound, "p1_3")
 
 
+def test_a_swelling_on_one_side_of_a_fetlock_reaches_the_pastern_on_that_side_alone() -> None:
+    swellings = (Swelling("MCP3", 6.0, 400.0, lateral_only=True),)
+    view = Projection(0.0, rows=220, columns=240, pixel=0.6, centre=(0, 0, 30))
+
+    def sides(plan: BodyPlan) -> np.ndarray:
+        hit = sum(path_lengths(build(plan), view).values()) > 0
+        rows = hit[[60, 100, 140]]  # above the joint, at the pastern's beginning, on it
+        return np.stack([rows.argmax(axis=1), rows[:, ::-1].argmax(axis=1)])
+
+    lateral, medial = sides(BodyPlan(species="horse")) - sides(
+        BodyPlan(species="horse", swellings=swellings)
+    )
+    assert (lateral * view.pixel > 4.5).all()
+    assert (np.abs(medial) * view.pixel < 1.5).all()
+
+
 def test_a_bipartite_sesamoid_is_two_pieces_of_the_same_bone() -> None:
     limb = build(BodyPlan(bipartite=(7,)))
     names = [bone.name for bone in limb.bones()]
