@@ -51,7 +51,7 @@ def limb_measurement(
     found = entry(name)
     rule = found.construction
     if rule is None:
-        raise Refused(f"'{name}' is not constructed from points on one image: {found.view}.")
+        raise Refused(f"'{name}' is not offered: {say(f'not_offered.{name}')}.")
     missing = set(rule.landmarks()) ^ set(points)
     if missing:
         raise Refused(f"'{name}' needs exactly {', '.join(rule.landmarks())}.")

@@ -165,7 +165,9 @@ def _beside(ref: Reference, value: float, plus_minus: float) -> Said:
     """The value beside one published mean and its two standard deviations."""
     mean, spread = ref.mean or 0.0, 2 * (ref.sd or 0.0)
     away = abs(value - mean)
-    who = f"{ref.source} ({ref.population})" if ref.population else ref.source
+    who: Said | str = ref.source
+    if ref.population:
+        who = say("published.who", source=ref.source, population=ref.population)
     if away + plus_minus <= spread:
         return say("published.within", mean=mean, spread=spread, who=who)
     if away - plus_minus > spread:

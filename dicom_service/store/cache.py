@@ -2,11 +2,20 @@
 
 import contextlib
 import os
+import shutil
 import time
 from pathlib import Path
 
 _READ_SECONDS = 300.0
 """Who has asked for a file may open it for so long."""
+
+
+def free_on(folder: Path) -> int:
+    """Bytes that its disk has left."""
+    try:
+        return shutil.disk_usage(folder).free
+    except FileNotFoundError:  # nothing was ever kept in it
+        return 0
 
 
 class Cache:
@@ -42,8 +51,10 @@ class Cache:
         (self._folder / name[:2] / name[2:4] / name).unlink(missing_ok=True)
 
     def trim(self, most: int | None = None) -> int:
-        """Bring it down to its bytes, or to fewer; returns how many it then has."""
-        most = self._most if most is None else most
+        """Bring it down to its bytes, or to fewer; returns how many it then has.
+
+        It has no more of the disk than it leaves free: what comes in needs room, too.
+        """
         found: list[tuple[float, int, Path]] = []
         for folder, _, files in os.walk(self._folder):
             for file in files:
@@ -51,6 +62,8 @@ class Cache:
                     state = (path := Path(folder, file)).stat()
                     found.append((state.st_mtime, state.st_size, path))
         size = sum(bytes_ for _, bytes_, _ in found)
+        if most is None:
+            most = min(self._most, (size + free_on(self._folder)) // 2)
         for asked_for, bytes_, path in sorted(found):
             if size <= most or asked_for > time.time() - _READ_SECONDS:
                 break

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import psycopg
 from psycopg.types.string import StrDumperUnknown
@@ -22,6 +22,7 @@ from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
 from dicom_service.store.index import CHANNEL, Index, Overtaken, Unsure, hold
 from dicom_service.store.moving import copy_to_file
+from dicom_service.store.patience import PatientConnection
 from dicom_service.store.schema import VERSION
 
 log = logging.getLogger(__name__)
@@ -34,6 +35,12 @@ A network that loses every packet says nothing: without this a question waits fo
 """
 STUCK_SECONDS = 60
 """After which the server ends a transaction in which nothing happens: it holds others up."""
+ANSWER_SECONDS = 90.0
+"""For which a statement is waited for: a server that stands still on a machine that lives says
+nothing, and nothing is noticed of it otherwise. More than `STUCK_SECONDS`, as it may have to wait
+for others."""
+PING_SECONDS = 10.0
+"""For which a connection that was idle is waited for before it is used."""
 _LISTEN_SECONDS = 1.0
 _CHANGE_WAITS_MS = 300
 """For a lock; less than the second after which the server ends one of two who wait for each
@@ -120,6 +127,8 @@ class PostgresIndex(Index):
         not to be had at once is given up, and all of the change with it: everybody else would
         wait behind it, and one who holds what we want may want what we hold.
         """
+        _driver(connection).patience = None  # to make an index takes long
+        connection.exec_driver_sql("SET LOCAL statement_timeout = 0")
         if oldest is None:
             connection.exec_driver_sql(f"SET LOCAL lock_timeout = {_CHANGE_WAITS_MS}")
             return
@@ -146,7 +155,9 @@ class PostgresIndex(Index):
     def connected(self) -> psycopg.Connection[Any]:
         """A connection of its own, without transactions, for listening."""
         arguments = self.engine.dialect.create_connect_args(self._url)[1]
-        return psycopg.connect(**{**_patience(), **arguments}, autocommit=True)
+        line = PatientConnection.connect(**{**_patience(), **arguments}, autocommit=True)
+        line.patience = ANSWER_SECONDS
+        return line
 
     def close(self) -> None:
         """Close every connection."""
@@ -230,7 +241,7 @@ def _open(url: str) -> Engine:
             "application_name": f"sesamoid, tables {VERSION}",
         },
     )
-
+    _limit(engine)
     known = VERSION
 
     @event.listens_for(engine, "connect")
@@ -245,12 +256,18 @@ def _open(url: str) -> Engine:
             "set_config('jit', 'off', false), "
             "set_config('max_parallel_workers_per_gather', '0', false), "
             "set_config('random_page_cost', '1.1', false), "  # no disk has heads any more
-            # What we notice of a line that is cut the server should notice of it too.
+            # What we no longer wait for need not be done, and what we notice of a line that is
+            # cut the server should notice of it too.
+            "set_config('statement_timeout', %s, false), "
             "set_config('tcp_user_timeout', %s, false), "
             "set_config('tcp_keepalives_idle', %s, false), "
             "set_config('tcp_keepalives_interval', %s, false), "
             "set_config('tcp_keepalives_count', %s, false)",
-            (f"{STUCK_SECONDS}s", *(str(_patience()[name]) for name in _SERVERS)),
+            (
+                f"{STUCK_SECONDS}s",
+                f"{ANSWER_SECONDS * 1000:.0f}",
+                *(str(_patience()[name]) for name in _SERVERS),
+            ),
         )
         made = connection.execute("SELECT to_regclass('schema_version')").fetchone()[0]
         # Tables of an earlier version may lack the column.
@@ -266,6 +283,37 @@ def _open(url: str) -> Engine:
             )
 
     return engine
+
+
+def _limit(engine: Engine) -> None:
+    """Nobody waits for ever for one of its connections."""
+
+    @event.listens_for(engine, "do_connect")
+    def _connect(_dialect: Any, _record: Any, words: Any, options: Any) -> PatientConnection:
+        connection = PatientConnection.connect(*words, **options)
+        connection.patience = ANSWER_SECONDS
+        return connection
+
+    @event.listens_for(engine, "checkin")
+    def _given_back(connection: Any, _record: Any) -> None:
+        if connection is not None:
+            connection.patience = ANSWER_SECONDS
+
+    ping = engine.dialect.do_ping
+
+    def quick_ping(dbapi_connection: Any) -> bool:
+        dbapi_connection.patience = PING_SECONDS
+        try:
+            return ping(dbapi_connection)
+        finally:
+            dbapi_connection.patience = ANSWER_SECONDS
+
+    engine.dialect.do_ping = quick_ping  # type: ignore[method-assign]
+
+
+def _driver(connection: Connection) -> PatientConnection:
+    found: Any = connection.connection.driver_connection
+    return cast("PatientConnection", found)
 
 
 def _check(connection: Connection, place: str) -> None:

@@ -35,7 +35,7 @@ from dicom_service.store.syncing import sync_file, sync_folder
 
 log = logging.getLogger(__name__)
 _AT_ONCE = 4
-"""Objects on their way to the bucket, all of them in memory."""
+"""Objects on their way to the bucket."""
 _AGAIN_FIRST, _AGAIN_LONGEST = 2.0, 60.0
 """Seconds for which a bucket that did not answer is not asked."""
 _STAY_SECONDS = 60.0
@@ -360,6 +360,13 @@ class SpooledBlobs(Blobs):
             self._trimmed_at = time.monotonic()
 
     def _fetched(self, name: str) -> Path:
+        try:
+            return self._fetch(name)
+        except StorageFull:
+            self._cache.trim(0)  # copies that nobody reads now give way
+            return self._fetch(name)
+
+    def _fetch(self, name: str) -> Path:
         temp = self.incoming / f"{uuid.uuid4().hex}.fetched"
         try:
             with full_disk_named(self._removals.parent):

@@ -3,13 +3,14 @@
 from typing import Literal
 
 from dicom_service.base import Frozen
+from dicom_service.measure import Said, say
 from dicom_service.measure.catalogue import Entry, Reference, catalogue, explained
 from dicom_service.measure.population import Animal, Fit, fit
 from dicom_service.review.computed import ComputedKind
 
 NEXT_TO: dict[str, tuple[str, ...]] = {
     "carpus": ("antebrachium",),
-    "antebrachium": ("carpus", "elbow"),
+    "antebrachium": ("carpus", "elbow", "thoracic_limb"),
     "elbow": ("antebrachium", "humerus"),
     "stifle": ("femur", "crus"),
     "crus": ("stifle", "tarsus"),
@@ -69,10 +70,19 @@ class Measurable(Frozen):
     published: tuple[Published, ...] = ()
 
 
+class NotOffered(Frozen):
+    """What is published of this species and region, and why it is not measured here."""
+
+    name: str
+    title: str
+    why: Said
+
+
 class MeasurableList(Frozen):
-    """Everything that can be computed for a study."""
+    """Everything that can be computed for a study, and what cannot."""
 
     offers: tuple[Measurable, ...]
+    not_offered: tuple[NotOffered, ...] = ()
 
 
 def _simple(kind: ComputedKind, marks: str, needed: int | None = None, *, sized: bool = False,
@@ -111,7 +121,15 @@ def measurable(animal: Animal, regions: tuple[str, ...]) -> MeasurableList:
         for found in catalogue().values()
         if (offer := _published(found, animal, found.region in near)) is not None
     ]
-    return MeasurableList(offers=(*SIMPLE, *sorted(published, key=lambda o: not o.here)))
+    offers = (*SIMPLE, *sorted(published, key=lambda o: not o.here))
+    without = tuple(
+        NotOffered(name=found.id, title=found.name, why=say(f"not_offered.{found.id}"))
+        for found in catalogue().values()
+        if found.construction is None
+        and found.region in near
+        and any(ref.species == animal.species for ref in found.refs)
+    )
+    return MeasurableList(offers=offers, not_offered=without)
 
 
 def _published(found: Entry, animal: Animal, here: bool) -> Measurable | None:

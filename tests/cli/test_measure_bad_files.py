@@ -70,6 +70,7 @@ def test_a_control_that_cannot_be_measured_is_said_with_its_reason(tmp_path):
         (["joint_space", "--point=-3,2", "--point", "4,5"], "outside the image"),
         (["limb_measurement"], "no measurement"),
         (["limb_measurement", "--name", "aLDFA"], "needs 4 points"),
+        (["limb_measurement", "--name", "tibial_torsion"], "two radiographs do not show it"),
         (["ball"], "between 2 and 1000 mm"),
         (["ruler", "--point", "10,10", "--point", "90,90", "--true-mm", "inf"], "mm"),
         (["joint_space", "--png", "/nowhere/x.png"], "points"),

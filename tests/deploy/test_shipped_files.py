@@ -5,13 +5,16 @@ import logging
 import re
 import shutil
 import subprocess
+import tomllib
+from ipaddress import ip_address, ip_network
 from pathlib import Path
+from typing import get_args
 
 import yaml
 
 from dicom_service.errors import Refused
 from dicom_service.quiet_logs import FORMAT, JsonFormatter, QuietFormatter
-from dicom_service.settings import PREFIX, Settings, load
+from dicom_service.settings import PREFIX, Role, Settings, load
 from dicom_service.store import Store
 from dicom_service.web.metrics import Requests
 
@@ -23,9 +26,10 @@ ENDINGS = {"counter": ["_total"], "histogram": ["_bucket", "_sum", "_count"], "i
 def test_the_units_are_what_systemd_takes(tmp_path):
     for unit in SHIPPED.glob("sesamoid*.*"):
         text = unit.read_text().replace("/opt/sesamoid/bin/sesamoid", shutil.which("true"))
-        (tmp_path / unit.name).write_text(text)
+        for role in get_args(Role) if "@." in unit.name else ("",):
+            (tmp_path / unit.name.replace("@.", f"@{role}.")).write_text(text)
     files = sorted(str(unit) for unit in tmp_path.iterdir())
-    assert [Path(file).suffix for file in files] == [".service", ".timer", ".service"]
+    assert len(files) == 3 + len(get_args(Role))
     checked = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", *files],
         capture_output=True,
@@ -55,6 +59,48 @@ def test_the_compose_file_sets_what_there_is_and_mounts_what_is_named():
     container = (SHIPPED.parent / node["build"]["dockerfile"].removeprefix("docs/")).read_text()
     assert f"VOLUME {place}" in container
     assert (SHIPPED / node["build"]["context"]).resolve() == TOP
+
+
+def test_the_compose_file_of_the_whole_set_up_names_only_what_it_has():
+    text = yaml.safe_load((SHIPPED / "compose-group.yaml").read_text())
+    services = text["services"]
+    shared = tomllib.loads((SHIPPED / "group.toml").read_text())
+    settings = load(SHIPPED / "group.toml", {})
+    ours = {name: one for name, one in services.items() if one["image"] == "sesamoid"}
+    roles = sorted(one["command"][-1] for one in ours.values() if one["command"][0] == "serve")
+    assert sorted(get_args(Role)) == sorted(set(roles))
+    assert {"receive", "web"} == {role for role in roles if roles.count(role) > 1}
+    for name, one in ours.items():
+        folder = next(line for line in one["volumes"] if line.endswith(":/data")).partition(":")[0]
+        assert folder in text["volumes"], name
+        assert {config["source"] for config in one["configs"]} <= text["configs"].keys()
+        assert set(one["secrets"]) <= text["secrets"].keys()
+        assert int(one["stop_grace_period"].removesuffix("s")) > settings.drain_seconds
+        assert (
+            one["environment"]["PGPASSWORD"]
+            == services["database"]["environment"]["POSTGRES_PASSWORD"]
+        )
+    (net,) = (ip_network(one["subnet"]) for one in text["networks"]["inside"]["ipam"]["config"])
+    fixed = {
+        name: one["networks"]["inside"]["ipv4_address"]
+        for name, one in services.items()
+        if isinstance(one["networks"], dict)
+    }
+    assert len(set(fixed.values())) == len(fixed)
+    assert all(ip_address(address) in net for address in fixed.values())
+    assert shared["balancers"] == [fixed["balancer"]]
+    assert shared["trusted_proxy"] == fixed["balancer"]
+    called = services["balancer"]["environment"]
+    asked = re.findall(r"\$\{(SESAMOID_\w+)-", (SHIPPED / "haproxy.cfg").read_text())
+    assert sorted(called) == sorted(asked)
+    assert called == {
+        "SESAMOID_DICOM_ONE": f"{fixed['receive-1']}:{settings.dimse_port}",
+        "SESAMOID_DICOM_TWO": f"{fixed['receive-2']}:{settings.dimse_port}",
+        "SESAMOID_WEB_ONE": f"{fixed['web-1']}:{settings.http_port}",
+        "SESAMOID_WEB_TWO": f"{fixed['web-2']}:{settings.http_port}",
+    }
+    assert settings.bucket.secret_key_file == "/run/secrets/bucket-key"
+    assert settings.index_url.split("@")[1] == "database/sesamoid"
 
 
 def figures(tmp_path: Path) -> dict[str, set[str]]:

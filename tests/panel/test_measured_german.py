@@ -18,7 +18,8 @@ GAP = re.compile(r"\{\w+(?::[^}]*)?\}")
 def german(program):
     """What the panel's two files of German export."""
     script = (
-        f"Promise.all([import('{PANEL}/measured_de.js'), import('{PANEL}/entries_de.js')])"
+        f"Promise.all([import('{PANEL}/measured_de.js'), import('{PANEL}/entries_de.js'),"
+        f" import('{PANEL}/populations_de.js')])"
         ".then(parts => console.log(JSON.stringify(Object.assign({}, ...parts))))"
     )
     node = [program("node"), "-e", script]
@@ -61,6 +62,23 @@ def test_every_published_measurement_has_name_traps_and_landmarks_in_german(germ
         known = [n.replace(",", ".") for n in re.findall(numbers, entry.traps)]
         said = [n.replace(",", ".") for n in re.findall(numbers, there["traps"])]
         assert sorted(said) == sorted(known), key
+
+
+def test_whom_a_published_value_is_of_and_each_note_on_it_is_in_german(german):
+    refs = [ref for entry in catalogue().values() for ref in entry.refs]
+    said = {text for ref in refs for text in (ref.population, ref.note) if text}
+    theirs = german["populations"]
+    assert set(theirs) <= said
+    # what is left is the same in both languages: names of breeds, numbers, abbreviations
+    same = re.compile(
+        r"(Chihuahua|Golden( Retriever)?|Labrador|Rottweiler|Jack Russell Terrier|Dismukes|n|TPA"
+        r"|CT|VDHE|aLDRA|aMPRA|[\d\s.,=()-])*"
+    )
+    assert [text for text in said - set(theirs) if not same.fullmatch(text)] == []
+    for english, other in theirs.items():
+        numbers = r"\d+(?:\.\d+)?"
+        said_there, here = (sorted(re.findall(numbers, words)) for words in (other, english))
+        assert said_there == here, english
 
 
 def test_every_landmark_says_in_german_where_it_is_clicked(german):

@@ -33,7 +33,7 @@ def joint(shot):
 
 
 def _asked(made, points, **more):
-    return {"image_uid": made.SOPInstanceUID, "kind": "joint_space", "points": points, **more}
+    return {"image_uid": made.SOPInstanceUID, "kind": "joint_space", "points": points} | more
 
 
 def test_two_clicks_give_width_margins_and_calibration(reader, keep, joint):
@@ -69,6 +69,26 @@ def test_wrong_requests_are_refused_with_a_status(reader, keep, joint):
     assert reader.send("POST", url, json={"kind": "joint_space"}).status_code == 422
     other = _asked(made, points) | {"image_uid": "1.2.3"}
     assert reader.send("POST", url, json=other).status_code == 404
+
+
+def test_wrong_requests_are_refused_in_the_readers_language(reader, keep, joint):
+    made, points = joint
+    keep(made)
+    url = f"/api/studies/{made.StudyInstanceUID}/measure"
+    german = {"Accept-Language": "de"}
+    for said, request in {
+        "„joint_space“ braucht 2 Punkte, nicht 1.": _asked(made, points[:1]),
+        "„implant“ braucht 2 oder 4 Punkte, nicht 1.": _asked(made, points[:1], kind="implant"),
+        "Der Punkt (-5, 2) liegt außerhalb des Bildes.": _asked(made, [[-5, 2], [3, 4]]),
+        "Die Studie hat kein Bild 1.2.3.": _asked(made, points, image_uid="1.2.3"),
+        "Eine Messung namens „x“ gibt es nicht.": _asked(made, points, kind="limb_measurement",
+                                                          name="x"),
+        "Die wahre Größe muss zwischen 2 und 1000 mm liegen.": _asked(made, [], kind="ball"),
+    }.items():  # fmt: skip
+        assert reader.send("POST", url, json=request, headers=german).json["detail"] == said
+    wrong = reader.send("POST", url, json={"kind": "joint_space"}, headers=german).json
+    assert wrong["detail"].startswith("Falsch angefragt (measurement), bei image_uid: ")
+    assert wrong["advice"] == "Berichtigen, was der Satz nennt, dann wieder senden."
 
 
 def test_only_readers_measure(client, joint):
@@ -109,6 +129,24 @@ def test_what_can_be_measured_comes_with_landmarks_and_graded_published_values()
     assert not far.here
     assert all(r.species == "dog" for o in offers for r in o.published)
     assert not any(o.name == "P3_rotation" for o in offers)
+
+
+def test_what_is_published_but_not_measured_here_comes_with_the_reason():
+    for species, region, names in (
+        ("dog", "crus", {"distal_tibial_valgus", "tibial_torsion"}),
+        ("dog", "femur", {"femoral_anteversion"}),
+        ("dog", "antebrachium", {"thoracic_limb_alignment"}),
+        ("horse", "carpus", {"eq_c3_slope"}),
+        ("cat", "crus", set()),
+    ):
+        found = measurable(Animal(species=species), (region,))
+        assert {one.name for one in found.not_offered} == names
+        assert all(one.title and len(one.why.split()) > 6 for one in found.not_offered)
+    dog = measurable(Animal(species="dog"), ("crus",)).model_dump(mode="json")
+    assert (
+        "two radiographs do not show it"
+        in {n["name"]: n["why"] for n in dog["not_offered"]}["tibial_torsion"]
+    )
 
 
 def test_the_list_of_what_can_be_measured_needs_a_signed_in_user(client):

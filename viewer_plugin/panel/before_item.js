@@ -5,8 +5,8 @@ import { copyFinding, described, viewFor } from './copying.js';
 import { h } from './dom.js';
 import { shortLabel } from './map_state.js';
 import { outlinesOf } from './outlines.js';
-import { dayText as day, meaningOf } from './numbers.js';
-import { strings } from './strings.js';
+import { computedName, dayText as day, meaningOf, meaningText } from './numbers.js';
+import { lower, strings } from './strings.js';
 
 const text = strings.before;
 const SHOWN = 3;
@@ -19,7 +19,7 @@ export function beforeItem({ session, host }, item) {
   return h('aside', { key: 'before', class: 'known earlier' }, h('h3', null, text.earlier),
     said.slice(0, SHOWN).map(one => earlier(session, host, item, one)),
     said.length > SHOWN && h('p', { key: 'more', class: 'source' }, text.olderReports(said.length - SHOWN)),
-    alone.slice(0, SHOWN).map((one, i) => h('p', { key: `then ${i}` }, text.measuredThen(day(one.date), strings.finding[one.meaning]?.toLowerCase() ?? one.meaning, one.value.toFixed(1), one.unit === 'deg' ? '°' : ` ${one.unit}`))));
+    alone.slice(0, SHOWN).map((one, i) => h('p', { key: `then ${i}` }, text.measuredThen(day(one.date), lower(one.own?.computed ? computedName(one.own.computed, strings.measuring.kinds) : meaningText(one.meaning)), one.value.toFixed(1), one.unit === 'deg' ? '°' : ` ${one.unit}`))));
 }
 
 function earlier(session, host, item, one) {

@@ -6,7 +6,7 @@ import { h } from './dom.js';
 import { numberText } from './numbers.js';
 import { timePlot } from './plots.js';
 import { putMeasurement } from './reading.js';
-import { inWords } from './said.js';
+import { inWords, numberName } from './said.js';
 import { lower, strings } from './strings.js';
 
 const text = strings.changes;
@@ -26,7 +26,13 @@ export function changeBlock(session, measurement) {
     h('h3', null, text.title),
     answer.against.slice(0, MOST_SHOWN).map((one, i) => against(session, measurement, one, i, kept)),
     answer.against.length > MOST_SHOWN && h('p', { key: 'more', class: 'dim small' }, text.more(answer.against.length - MOST_SHOWN)),
-    overTime(answer.series[0] && { ...answer.series[0], name: inWords(answer.series[0].name, measurement.computed?.said) }));
+    overTime(answer.series[0] && { ...answer.series[0], name: curveName(answer.series[0], measurement.computed) }));
+}
+
+/** Today's word for the number: an earlier one has the name that its document gave it. */
+function curveName({ id, name }, computed) {
+  const same = computed?.numbers.find(number => number.id === id);
+  return same ? numberName(computed, same) : name;
 }
 
 /** The node's answer; null when there is nothing to compare with, or not yet. */

@@ -6,7 +6,7 @@ import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { plots } from './measure_result.js';
 import { computedName, headline, numberText } from './numbers.js';
-import { inWords } from './said.js';
+import { inWords, numberName } from './said.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -28,7 +28,7 @@ export function computedRow({ session }, m) {
   const say = words => inWords(words, computed.said);
   const name = computedName(computed, text.kinds);
   const first = headline(computed.kind, computed.numbers);
-  const own = first && first !== computed.numbers[0] ? say(first.name) : '';
+  const own = first && first !== computed.numbers[0] ? numberName(computed, first) : '';
   const label = `${name} ${first ? numberText(first) : strings.finding.working}`;
   return h('li', { key: m.id, class: 'computed' },
     h('div', { class: 'computed-head' },
@@ -39,9 +39,9 @@ export function computedRow({ session }, m) {
     h('details', { key: 'more' }, h('summary', null, text.details, computed.doubts.length > 0 && h('span', { class: 'doubted' }, ` · ${text.doubted(computed.doubts.length)}`)),
       h('ul', { class: 'small' },
         h('li', { key: 'how', class: 'dim' }, text.by(computed.method, computed.version)),
-        computed.numbers.filter(n => n !== first).map(n => h('li', { key: n.id }, `${say(n.name)}: ${numberText(n)}`)),
+        computed.numbers.filter(n => n !== first).map(n => h('li', { key: n.id }, `${numberName(computed, n)}: ${numberText(n)}`)),
         computed.word && h('li', { key: 'word' }, `${say(computed.word)} – ${say(computed.why)}`),
         computed.doubts.map(doubt => h('li', { key: doubt }, say(doubt))))),
-    plots(computed.kind, computed.curves, computed.said, 170),
+    plots(computed, computed.curves, 170),
     first && changeBlock(session, m));
 }

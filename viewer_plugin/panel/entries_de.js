@@ -1,7 +1,7 @@
 // @ts-check
 /**
  * German for the published measurements (`dicom_service/measure/data/measurements.yaml`) and their
- * landmarks (`landmarks.yaml`). Who was measured, and the notes on it, stay as published.
+ * landmarks (`landmarks.yaml`). Who was measured is in `populations_de.js`.
  */
 
 /**

@@ -3,7 +3,7 @@
 
 import { h } from './dom.js';
 import { headline, numberText } from './numbers.js';
-import { inWords } from './said.js';
+import { inWords, numberName } from './said.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -16,7 +16,7 @@ export function glance({ result, stage, points }) {
   const first = headline(result.kind, result.numbers);
   const line = result.refusal
     ? [h('strong', { key: 'no' }, text.refused), ' ', say(result.refusal)]
-    : [h('strong', { key: 'number', class: 'number' }, numberText(first)), ` ${first === result.numbers[0] ? '' : say(first.name)}`,
+    : [h('strong', { key: 'number', class: 'number' }, numberText(first)), ` ${first === result.numbers[0] ? '' : numberName(result, first)}`,
       result.word && [' · ', h('strong', { key: 'word' }, say(result.word))],
       h('span', { key: 'scale', class: 'dim' }, ` · ${say(result.calibration)}`),
       result.doubts.length > 0 && h('span', { key: 'doubts', class: 'doubted' }, ` · ${text.doubted(result.doubts.length)}`)];

@@ -5,7 +5,7 @@ import { changeBlock } from './change_block.js';
 import { h } from './dom.js';
 import { headline, numberText } from './numbers.js';
 import { barPlot, curvePlot, publishedPlot } from './plots.js';
-import { inWords } from './said.js';
+import { inWords, numberName, whom } from './said.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -27,17 +27,18 @@ export function results({ session }) {
     h('p', { key: 'how', class: 'dim small' }, [say(result.calibration), text.by(result.method, result.version)].filter(Boolean).join(' · ')),
     published(result, offer),
     changeBlock(session, measuring.asMeasurement()),
-    plots(result.kind, result.profiles, result.said),
+    plots(result, result.profiles),
     beside(session, { ...result, name: offer.name }));
 }
 
 /** The table of the numbers; the first one is the answer. */
-export function numbers({ kind, numbers: all, said }) {
+export function numbers(result) {
+  const { kind, numbers: all } = result;
   const first = headline(kind, all);
   const list = [first, ...all.filter(number => number !== first)];
   return h('table', { key: 'numbers', class: 'numbers' }, h('caption', { class: 'hidden' }, text.numbers),
     h('tbody', null, list.map((number, i) => h('tr', { key: number.id, class: i ? '' : 'first' },
-      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, inWords(number.name, said))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: 'whole' }, numberText({ ...number, bound: '' })))))));
+      h('th', { scope: 'row' }, h('span', { class: 'sentence' }, numberName(result, number))), h('td', null, number.bound && `${text.bounds[number.bound]} `, h('span', { class: number.unit.includes(' ') ? '' : 'whole' }, numberText({ ...number, bound: '' })))))));
 }
 
 function doubts({ doubts: list, said }) {
@@ -55,10 +56,10 @@ function published(result, offer) {
     result.kind === 'limb_measurement' && result.why && h('p', { class: 'small sentence' }, inWords(result.why, result.said)),
     publishedPlot(first, refs.filter(ref => ref.fit !== 'other')),
     h('ul', null, refs.map((ref, i) => h('li', { key: `${ref.source} ${i}`, class: ref.grade === 'V' && ref.fit !== 'other' ? '' : 'weak' },
-      h('span', { class: 'number' }, refText(ref)), ' ', ref.population, ref.population && ' ',
+      h('span', { class: 'number' }, refText(ref)), ' ', whom(ref.population), ref.population && ' ',
       text.fits[ref.fit] && h('span', { class: 'tag' }, text.fits[ref.fit]), ' ',
       h('span', { class: 'source' }, `${ref.source} (${strings.grades[ref.grade]})`),
-      ref.note && h('span', { class: 'source' }, ` – ${ref.note}`)))));
+      ref.note && h('span', { class: 'source' }, ` – ${whom(ref.note)}`)))));
 }
 
 /** "94.2 ± 3.1°", or a range where no mean is published. */
@@ -71,12 +72,19 @@ export function refText({ mean, sd, lo, hi, unit }) {
 
 /**
  * The curves that a kind of measurement is read from.
- * @param {string} kind @param {any[]} curves @param {import('./said.js').Sentence[]} [said] @param {number} [width]
+ * @param {any} measured with kind, numbers and what its sentences are made of
+ * @param {any[]} curves @param {number} [width]
  */
-export function plots(kind, curves, said, width) {
+export function plots({ kind, numbers: all, said }, curves, width) {
   const many = { swelling_profile: 2, joint_space: 1, lucent_line: 1 }[kind] ?? 0;
   const shown = curves.slice(0, many).map(curve => ({ ...curve, name: inWords(curve.name, said) }));
-  return shown.length > 0 && curvePlot(shown, text.alongs[kind], width);
+  return shown.length > 0 && curvePlot(shown, text.alongs[kind], lengthUnit(shown, all), width);
+}
+
+/** The way along a curve is a length, also where the curve itself is of grey values. */
+function lengthUnit(curves, all) {
+  const { unit } = curves[0];
+  return ['mm', 'px'].includes(unit) ? unit : all.find(number => ['mm', 'px'].includes(number.unit))?.unit ?? '';
 }
 
 /** The same number elsewhere in this study. */

@@ -8,6 +8,7 @@ import { landmarkDrawing } from './landmark_drawing.js';
 import { glance } from './measure_glance.js';
 import { earlierImages, secondImages, viewLabel } from './measure_offers.js';
 import { results } from './measure_result.js';
+import { notOffered } from './said.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -41,7 +42,9 @@ function choices({ session }) {
       h('span', { class: 'sentence' }, offer.title), h('span', { class: 'dim small' }, offerNote(offer))));
   return h('div', { key: 'choices', class: 'offers' },
     h('ul', { 'data-first-offer': true }, here.map(button)),
-    elsewhere.length > 0 && h('details', null, h('summary', null, text.elsewhere(elsewhere.length)), h('ul', null, elsewhere.map(button))));
+    elsewhere.length > 0 && h('details', null, h('summary', null, text.elsewhere(elsewhere.length)), h('ul', null, elsewhere.map(button))),
+    measuring.without.length > 0 && h('details', { key: 'without' }, h('summary', null, text.unmeasured(measuring.without.length)),
+      h('ul', null, measuring.without.map(one => notOffered(one)).map(({ name, title, why }) => h('li', { key: name, class: 'small' }, h('span', { class: 'sentence' }, title), `: ${why}`)))));
 }
 
 function offerNote(offer) {

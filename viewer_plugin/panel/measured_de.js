@@ -197,10 +197,18 @@ export const measured = {
     within: 'innerhalb von {mean:g} ± {spread:.2g} (Mittel ± 2 SD) nach {who}',
     outside: 'außerhalb von {mean:g} ± {spread:.2g} (Mittel ± 2 SD) nach {who}',
     limit: 'von der Grenze nicht zu trennen: {mean:g} ± {spread:.2g} (Mittel ± 2 SD) nach {who}',
+    who: '{source} ({population})',
     both: '{one}; {other}',
     depends: 'Hängt von der Vergleichsgruppe ab: {what}',
     sure: '{what}.',
     unsure: '{what}, sofern das für Rasse und Geschlecht dieses Tieres gilt.',
+  },
+  not_offered: {
+    thoracic_limb_alignment: 'weder die Zahlen noch die Konstruktion ihrer zwölf Werte standen im gelesenen Text',
+    femoral_anteversion: 'die veröffentlichten Werte stammen aus der CT; aus zwei Röntgenbildern wird er anders konstruiert, und was dann normal ist, war nicht zu finden',
+    distal_tibial_valgus: 'wo seine Punkte liegen, stand nicht im gelesenen Text',
+    eq_c3_slope: 'wie sie konstruiert wird, ist dort nicht beschrieben, wo ihr Wert gelesen wurde',
+    tibial_torsion: 'sie wird in der CT gemessen; zwei Röntgenbilder zeigen sie nicht',
   },
   change: {
     earlier_refused: 'Die frühere Messung fehlt: {why}',

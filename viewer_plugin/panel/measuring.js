@@ -28,6 +28,8 @@ export class Measuring {
     this.session = session;
     /** @type {Offer[] | null} */
     this.offers = null;
+    /** Published, but not measured here, and why. @type {{name: string, title: string, why: string}[]} */
+    this.without = [];
     this.offersError = '';
     this.item = '';
     this.finding = '';
@@ -107,7 +109,11 @@ export class Measuring {
   async load() {
     const { api, study } = this.session;
     try {
-      this.offers ??= (await api.measurable(study)).offers.map(worded);
+      if (!this.offers) {
+        const { offers, not_offered: without = [] } = await api.measurable(study);
+        this.without = without;
+        this.offers = offers.map(worded);
+      }
       this.#set({ offersError: '' });
     } catch (error) {
       this.#set({ offersError: error.message });

@@ -1,7 +1,7 @@
 // @ts-check
 /** How a computed number is written; the same as in the report. */
 
-import { inWords } from './said.js';
+import { inWords, numberName } from './said.js';
 import { strings } from './strings.js';
 
 const UNITS = { deg: '°', 1: '', px: ' px' };
@@ -19,7 +19,7 @@ export function numberText({ id = '', value, plus_minus: pm = null, unit, bound 
 }
 
 /** A unit in words: "grey values x mm". */
-const unitText = (/** @type {string} */ unit) => unit.replace('grey values', strings.measuring.grey);
+export const unitText = (/** @type {string} */ unit) => unit.replace('grey values', strings.measuring.grey);
 
 /** Of a fat plane it is where it lies, not how much of it is seen. @type {Record<string, string[]>} */
 const TOLD_FIRST = { fat_plane: ['displacement', 'distance'] };
@@ -31,7 +31,8 @@ export function headline(kind, numbers) {
 
 /** What was measured, in a few words. */
 export function computedName(computed, kinds) {
-  return kinds[computed.kind] ?? inWords(computed.numbers[0]?.name ?? computed.name, computed.said);
+  const first = computed.numbers[0];
+  return kinds[computed.kind] ?? (first ? numberName(computed, first) : inWords(computed.name, computed.said));
 }
 
 /** How the node names each kind; a published measurement goes by its own name. */
@@ -45,6 +46,12 @@ const MEANINGS = {
 export function meaningOf({ kind, computed }) {
   if (!computed) return kind;
   return MEANINGS[computed.kind] ?? computed.numbers[0]?.name ?? computed.name;
+}
+
+/** What an earlier measurement was, which goes by the node's name of its kind. */
+export function meaningText(/** @type {string} */ meaning) {
+  const kind = Object.keys(MEANINGS).find(one => MEANINGS[one] === meaning) ?? '';
+  return strings.finding[meaning] ?? strings.measuring.kinds[kind] ?? meaning;
 }
 
 /** "2026-02-02" of a DICOM date. */

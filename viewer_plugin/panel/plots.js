@@ -2,6 +2,7 @@
 /** Small plots as SVG trees. Each says in words what it shows, for those who do not see it. */
 
 import { h } from './dom.js';
+import { unitText } from './numbers.js';
 import { strings } from './strings.js';
 
 const text = strings.measuring;
@@ -49,9 +50,10 @@ const rule = (x1, y1, x2, y2, kind) => h('line', { class: kind, x1: x1.toFixed(1
  * Curves over the way along the limb or the joint; the second one is dashed.
  * @param {{name: string, unit: string, along: number[], values: (number|null)[]}[]} curves
  * @param {string} alongName
+ * @param {string} alongUnit of the way, which may be another than that of the values
  * @param {number} [width] a narrow plot is not a wide one made small: its letters keep their size
  */
-export function curvePlot(curves, alongName, width = WIDTH) {
+export function curvePlot(curves, alongName, alongUnit, width = WIDTH) {
   const known = curves.flatMap(curve => curve.values.filter(value => value !== null));
   if (!known.length) return null;
   const height = width < 240 ? 104 : 132;
@@ -61,15 +63,15 @@ export function curvePlot(curves, alongName, width = WIDTH) {
   const top = Math.max(...known) * 1.08;
   const floor = Math.min(0, ...known);
   const y = scale([floor, top], [height - 28, 16]);
-  const { unit } = curves[0];
-  const label = curves.map(curve => text.curve(curve.name, curve.values.filter(value => value !== null), curve.unit)).join(' ');
+  const unit = unitText(curves[0].unit);
+  const label = curves.map(curve => text.curve(curve.name, curve.values.filter(value => value !== null), unitText(curve.unit))).join(' ');
   return h('figure', { key: `curve ${alongName}` },
     frame(height, label, [
       ticks(floor, top, 3).map(at => [rule(34, y(at), width - 8, y(at), 'grid'), word(30, y(at) + 4, 'end', String(at))]),
       ticks(low, high, width < 240 ? 3 : 5).map(at => word(x(at), height - 14, 'middle', String(at))),
       low < 0 && high > 0 && rule(x(0), 12, x(0), height - 28, 'zero'),
       curves.map((curve, i) => h('path', { key: curve.name, class: `curve c${i}`, d: path(curve.along, curve.values, x, y) })),
-      word(width - 8, height - 2, 'end', `${alongName}, ${unit}`), word(2, 10, 'start', unit)], width),
+      word(width - 8, height - 2, 'end', [alongName, alongUnit].filter(Boolean).join(', ')), word(2, 10, 'start', unit)], width),
     curves.length > 1 && h('figcaption', null, curves.map((curve, i) => h('span', { key: curve.name }, h('i', { class: `key c${i}`, 'aria-hidden': 'true' }), curve.name))));
 }
 

@@ -4,6 +4,7 @@
 import { entries, marks } from './entries_de.js';
 import { language } from './language.js';
 import { calibrations, measured } from './measured_de.js';
+import { populations } from './populations_de.js';
 
 /**
  * @typedef {{text: string, id: string, values: Record<string, any>}} Sentence
@@ -34,6 +35,21 @@ export function inWords(text, said = [], words = known) {
   return made && words ? spoken(made, words) : text;
 }
 
+/**
+ * What a number is called. One that comes from a document has the name of its code there: it is
+ * known by what was computed and by its id.
+ * @param {{kind: string, name?: string, said?: Sentence[]}} computed @param {{id: string, name: string}} number
+ * @param {Known | null} [words]
+ */
+export function numberName({ kind, name = '', said = [] }, number, words = known) {
+  const made = inWords(number.name, said, words);
+  if (!words || made !== number.name) return made;
+  return (kind === 'limb_measurement' ? words(`entry.${name}`) : words(`${kind}.${number.id}`)) ?? made;
+}
+
+/** Who was measured, or a note on it. @param {string} text */
+export const whom = (text, translated = language === 'de') => (translated ? populations[text] ?? text : text);
+
 /** What a length is worth, of a measurement that keeps only the text. @param {string} text */
 export function worth(text, words = known) {
   if (!words) return text;
@@ -50,7 +66,10 @@ export function worth(text, words = known) {
 function spoken(made, words) {
   const pattern = words(made.id);
   if (!pattern) return made.text;
-  return pattern.replace(GAP, (gap, name, spec = '') => (name in made.values ? filled(made.values[name], spec, words) : gap));
+  return pattern.replace(GAP, (gap, name, spec = '') => {
+    if (!(name in made.values)) return gap;
+    return name === 'population' ? whom(made.values[name], true) : filled(made.values[name], spec, words);
+  });
 }
 
 /** @param {any} value @param {string} spec as in the node's sentences: ".1f", "+.1f", ".0%", "g" */
@@ -61,6 +80,11 @@ function filled(value, spec, words) {
   const plus = sign && value >= 0 ? '+' : '';
   if (kind === 'g') return plus + String(Number(value.toPrecision(Number(digits || 6))));
   return kind === '%' ? `${plus}${(100 * value).toFixed(Number(digits))}\u00a0%` : plus + value.toFixed(Number(digits));
+}
+
+/** What is published and not measured here, and why. @param {{name: string, title: string, why: string}} one */
+export function notOffered(one, words = known) {
+  return { name: one.name, title: words?.(`entry.${one.name}`) ?? one.title, why: words?.(`not_offered.${one.name}`) ?? one.why };
 }
 
 /**

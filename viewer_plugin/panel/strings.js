@@ -90,7 +90,7 @@ export const english = {
   measuring: {
     title: 'Compute a measurement', open: 'Compute', loading: 'Loading what can be measured…', back: 'Back', cancel: 'Cancel',
     points: (n, most) => (n === 0 ? `${most === 1 ? 'one point' : `${most} points`} or none` : n < most ? `${n} or ${most} points` : n === 1 ? 'one point' : `${n} points`),
-    elsewhere: n => `${n} of other regions`, landmarks: 'Points on the image',
+    elsewhere: n => `${n} of other regions`, unmeasured: n => `${n} published, but not measured here`, landmarks: 'Points on the image',
     at: ([column, row]) => `column ${Math.round(column)}, row ${Math.round(row)}`, notSet: 'not set', clickNow: 'click on the image',
     landmark: (n, name, where, set) => `Point ${n}, ${name}: ${where}. ${set ? 'Arrow keys move it by one pixel, with shift by ten.' : 'Click on the image, or press Enter to put it in the middle of the view.'}`,
     control: 'Compare with', noControl: 'nothing', noControlImage: 'No image of this view of the other limb or of an earlier study is here to compare with.',

@@ -232,7 +232,7 @@ export const german = {
   measuring: {
     title: 'Eine Messung berechnen', open: 'Berechnen', loading: 'Was gemessen werden kann, wird geladen …', back: 'Zurück', cancel: 'Abbrechen',
     points: (n, most) => (n === 0 ? `${most === 1 ? 'ein Punkt' : `${most} Punkte`} oder keiner` : n < most ? `${n} oder ${most} Punkte` : n === 1 ? 'ein Punkt' : `${n} Punkte`),
-    elsewhere: n => `${n} anderer Regionen`, landmarks: 'Punkte auf dem Bild',
+    elsewhere: n => `${n} anderer Regionen`, unmeasured: n => `${n} veröffentlicht, hier aber nicht zu messen`, landmarks: 'Punkte auf dem Bild',
     at: ([column, row]) => `Spalte ${Math.round(column)}, Zeile ${Math.round(row)}`, notSet: 'nicht gesetzt', clickNow: 'auf das Bild klicken',
     landmark: (n, name, where, set) => `Punkt ${n}, ${name}: ${where}. ${set ? 'Pfeiltasten bewegen ihn um ein Pixel, mit Umschalt um zehn.' : 'Klicken Sie auf das Bild, oder Eingabe setzt ihn in die Mitte der Ansicht.'}`,
     control: 'Vergleichen mit', noControl: 'nichts', noControlImage: 'Zum Vergleich ist kein Bild dieser Ansicht von der anderen Gliedmaße oder von früher da.',

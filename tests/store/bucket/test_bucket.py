@@ -3,7 +3,10 @@
 Against a real S3-compatible object store (tests/object_store.py).
 """
 
+import filecmp
 import logging
+import os
+import tracemalloc
 from dataclasses import replace
 
 import obstore
@@ -241,3 +244,24 @@ def test_a_node_says_to_senders_and_balancers_when_it_can_take_no_more(tmp_path,
         }
         assert len(kept) == 3
         assert kept <= objects.names(place)
+
+
+def test_an_object_on_its_way_to_the_bucket_and_back_is_not_held_in_memory(tmp_path, objects):
+    size = 64 << 20
+    large = tmp_path / "large"
+    with large.open("wb") as file:
+        for _ in range(size >> 20):
+            file.write(os.urandom(1 << 20))
+    bucket = Bucket(objects.place(seconds=60.0))
+    tracemalloc.start()
+    try:
+        bucket.keep("large", large)
+        bucket.fetch("large", tmp_path / "back")
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < size // 8
+    assert filecmp.cmp(large, tmp_path / "back", shallow=False)
+    (tmp_path / "empty").touch()
+    bucket.keep("empty", tmp_path / "empty")
+    assert bucket.size("empty") == 0
