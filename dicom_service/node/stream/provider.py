@@ -28,6 +28,7 @@ from dicom_service.node.stream.inlet import Inlet
 from dicom_service.node.stream.messages import Answer, Messages, Services
 from dicom_service.node.stream.straight import Straight
 from dicom_service.node.stream.waking import Bell, Checkpoint, TellingQueue
+from dicom_service.quiet_logs import said_in_log
 
 log = logging.getLogger(__name__)
 _TRANSFER, _AWAITING_CLOSE = "Sta6", "Sta13"
@@ -255,7 +256,8 @@ class StreamingDUL(DULServiceProvider):
                 self._messages.take(pdu)
                 self.inlet.drop(len(pdu))
         except Exception as error:  # noqa: BLE001 - whatever a peer's bytes do to the decoder
-            log.warning("a message cannot be taken, its association ends: %s", plain(error))
+            said = plain(said_in_log(error))
+            log.warning("a message cannot be taken, its association ends: %s", said)
             self.inlet.clear()
             self.event_queue.put(_INVALID)
 
