@@ -213,7 +213,10 @@ def _whole_day(folder, settings: str) -> Day:
     return day
 
 
-@pytest.mark.parametrize("form", ["text", "json"])
+FORMS = pytest.mark.parametrize("form", ["text", pytest.param("json", marks=pytest.mark.long)])
+
+
+@FORMS
 def test_nothing_of_an_animal_stands_in_the_logs_of_its_whole_day(tmp_path, form):
     day = _whole_day(tmp_path, f'log_format = "{form}"\n')
     # What happened is in the log all the same.
@@ -229,7 +232,7 @@ def test_nothing_of_an_animal_stands_in_the_logs_of_its_whole_day(tmp_path, form
     assert animal.leaks(day.said) == [], day.said
 
 
-@pytest.mark.parametrize("form", ["text", pytest.param("json", marks=pytest.mark.long)])
+@FORMS
 def test_the_same_day_at_debug_level_shows_that_a_leak_would_be_found(tmp_path, form):
     day = _whole_day(tmp_path, f'log_level = "DEBUG"\nlog_format = "{form}"\n')
     assert {"comments", "weight", "peer's comment"} <= set(animal.leaks(day.said))
