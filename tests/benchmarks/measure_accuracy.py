@@ -91,7 +91,11 @@ def axes() -> Iterator[dict[str, object]]:
             turn = np.radians(lean)
             trials += 1
             step = 180 * np.array([np.sin(turn), np.cos(turn)])
-            found = shaft_axis(shot.pic, *clicked(shot.middle, step, trials)).number("direction")
+            ends = clicked(shot.middle, step, trials)
+            try:
+                found = shaft_axis(shot.pic, *ends).number("direction")
+            except NotMeasurable:
+                continue
             errors.append(found.value - lean)
             inside += abs(errors[-1]) <= (found.plus_minus or 0)
     yield row("shaft axis (degrees), clicks 1 mm", trials, errors, inside)
