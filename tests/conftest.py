@@ -11,6 +11,7 @@ from argon2 import PasswordHasher
 from playwright.sync_api import Browser, sync_playwright
 
 from dicom_service import passwords
+from test_pacs.archive import Archive
 from tests.postgres_server import Server
 
 # A loaded machine is no fault of the code: how long an example takes decides nothing.
@@ -68,3 +69,12 @@ def chromium(program) -> Iterator[Browser]:
         browser = playwright.chromium.launch(executable_path=program("chromium"), args=SWITCHES)
         yield browser
         browser.close()
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Iterator[Archive]:
+    """An archive that nodes deliver to, with a folder of its own."""
+    archive = Archive(tmp_path / "archive")
+    archive.start()
+    yield archive
+    archive.stop()

@@ -19,7 +19,6 @@ from dicom_service.settings import load
 from dicom_service.site import site_store
 from dicom_service.store import Store
 from dicom_service.store.backup import back_up, restore
-from test_pacs.archive import Archive
 from test_pacs.reader import ReaderClient, RequestRefused, normal_reading
 from test_pacs.studies import small_study
 from tests.deploy.group import Group
@@ -30,14 +29,6 @@ from tests.postgres_server import Server
 CALM = 120.0
 """Everything must be done within this; it only bounds a failure."""
 SITES = '\n[[sites]]\nid = "north"\nname = "Clinic North"\nae_titles = ["NORTH"]\n'
-
-
-@pytest.fixture
-def archive(tmp_path):
-    archive = Archive(tmp_path / "archive")
-    archive.start()
-    yield archive
-    archive.stop()
 
 
 @pytest.fixture

@@ -1,5 +1,5 @@
 """The running node of the DIMSE tests."""
 
-from tests.node.conftest import archive, delivering, running, start
+from tests.node.conftest import delivering, running, start
 
-__all__ = ["archive", "delivering", "running", "start"]
+__all__ = ["delivering", "running", "start"]

@@ -19,14 +19,6 @@ from tests.job.node_process import NodeProcess
 
 
 @pytest.fixture
-def archive(tmp_path):
-    archive = Archive(tmp_path / "archive")
-    archive.start()
-    yield archive
-    archive.stop()
-
-
-@pytest.fixture
 def node(tmp_path, archive):
     node = NodeProcess(tmp_path, archive.port)
     yield node

@@ -19,7 +19,6 @@ from dicom_service.report.model import Reference, ReportContent
 from dicom_service.review.model import Reading, Template
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import NewDocument, Store
-from test_pacs.archive import Archive
 
 CR = "1.2.840.10008.5.1.4.1.1.1"
 COMPREHENSIVE_SR = "1.2.840.10008.5.1.4.1.1.88.33"
@@ -239,14 +238,6 @@ def start(tmp_path):
 @pytest.fixture
 def running(start):
     return start()
-
-
-@pytest.fixture
-def archive(tmp_path):
-    archive = Archive(tmp_path / "archive")
-    archive.start()
-    yield archive
-    archive.stop()
 
 
 @pytest.fixture
