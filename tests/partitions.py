@@ -1,20 +1,30 @@
-"""A network that can be cut: a namespace of its own, joined to this one by a wire.
+"""A network that can be cut: two namespaces joined by a wire.
 
 What is cut loses packets in both directions without a word, as a pulled cable between two switches
 does: no refusal, no reset, nothing that a program could notice but silence.
+
+The test goes into one of the two, and with it the threads and processes that it starts. In the
+machine's own network nothing changes: a browser that another test runs there at the same time
+would give up all that it is loading.
 """
 
 import contextlib
+import ctypes
 import itertools
 import os
 import shutil
 import subprocess
+import threading
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 _NOBODY = "02:00:00:00:00:01"
 """A hardware address that nobody has: what is sent to it is lost."""
+_SYSTEM = ctypes.CDLL(None, use_errno=True)
+_NEW_NETWORK = 0x40000000
+"""CLONE_NEWNET of <linux/sched.h>, for `unshare` and `setns`."""
 _numbers = itertools.count(1)
 
 
@@ -70,16 +80,50 @@ def wire() -> Iterator[Wire]:
     if not shutil.which("ip"):
         pytest.fail("iproute2 is not installed; 'bash tests/run' names the packages")
     made = Wire()
-    try:
-        made.open()
-    except subprocess.CalledProcessError as error:
-        with contextlib.suppress(subprocess.CalledProcessError):
+    with _own_network():
+        try:
+            made.open()
+        except subprocess.CalledProcessError as error:
+            with contextlib.suppress(subprocess.CalledProcessError):
+                made.close()
+            pytest.skip(f"this machine makes no network namespaces: {error.stderr.strip()}")
+        try:
+            yield made
+        finally:
             made.close()
-        pytest.skip(f"this machine makes no network namespaces: {error.stderr.strip()}")
+
+
+@contextlib.contextmanager
+def _own_network() -> Iterator[None]:
+    """This thread, and what it starts, in a network of which the machine sees nothing."""
+    before = os.open(network(), os.O_RDONLY | os.O_CLOEXEC)
     try:
-        yield made
+        if _SYSTEM.unshare(_NEW_NETWORK):
+            reason = os.strerror(ctypes.get_errno())
+            pytest.skip(f"this machine makes no network namespaces: {reason}")
+        try:
+            _ip("link", "set", "lo", "up")
+            yield
+        finally:
+            _enter(before)
     finally:
-        made.close()
+        os.close(before)
+
+
+def network() -> str:
+    """The network of this thread, as a file for `join`."""
+    return f"/proc/{os.getpid()}/task/{threading.get_native_id()}/ns/net"
+
+
+def join(file: str) -> None:
+    """Go into a network, as a process does that another one started on behalf of a test."""
+    if not Path(file).samefile(network()):  # only root may
+        with Path(file).open("rb") as opened:
+            _enter(opened.fileno())
+
+
+def _enter(handle: int) -> None:
+    assert _SYSTEM.setns(handle, _NEW_NETWORK) == 0, os.strerror(ctypes.get_errno())
 
 
 def _ip(*words: str) -> None:

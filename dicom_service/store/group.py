@@ -34,10 +34,18 @@ class Group(Generic[Item, Result]):
         Commits all items or, when it raises, none; returns one result for each. After a failure
         with several items it is called again with each by itself, so that one that cannot be
         committed does not take the others with it.
+    final
+        Failures after which that is not done: some of the items may have been committed.
     """
 
-    def __init__(self, commit: Callable[[list[Item]], list[Result]]) -> None:
+    def __init__(
+        self,
+        commit: Callable[[list[Item]], list[Result]],
+        *,
+        final: tuple[type[Exception], ...] = (),
+    ) -> None:
         self._commit = commit
+        self._final = final
         self._waiting: list[_Entry[Item, Result]] = []
         self._handing_in = threading.Lock()
         self._committing = threading.Lock()
@@ -56,15 +64,21 @@ class Group(Generic[Item, Result]):
             raise entry.error
         return entry.results[0]
 
+    def __len__(self) -> int:
+        """Items that wait for the commit that is under way."""
+        with self._handing_in:
+            return len(self._waiting)
+
     def _run(self, batch: list[_Entry[Item, Result]]) -> None:
         try:
             results = self._commit([entry.item for entry in batch])
         except BaseException as error:  # noqa: BLE001 - raised in the thread whose item it was
-            if len(batch) > 1:
+            if len(batch) > 1 and not isinstance(error, self._final):
                 for entry in batch:
                     self._run([entry])
                 return
-            batch[0].error = error
+            for entry in batch:
+                entry.error = error
         else:
             for entry, result in zip(batch, results, strict=True):
                 entry.results.append(result)

@@ -49,7 +49,7 @@ class Objects(Sites):
         elsewhere: Elsewhere | None = None,
     ) -> None:
         super().__init__(folder, exclusive=exclusive, index_url=index_url, elsewhere=elsewhere)
-        self._arrivals = Group(self._index_objects)
+        self._arrivals = Group(self._index_objects, final=(Unsure,))
         self._noted: set[tuple[str, str]] = set()
         self.several_sites = False
         """Whether objects come for several sites."""

@@ -1,6 +1,6 @@
 """What it costs to have the objects in a bucket: milliseconds for each object taken and read.
 
-    python tests/benchmarks/bucket.py [--small 400] [--large 12]
+    python -m tests.benchmarks.bucket [--small 400] [--large 12]
 
 The bucket is that of a real object store on this machine (tests/object_store.py), which keeps
 everything in memory: what is measured is our way there and back, and no network.

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from sender import _INSTANCE, _PLACE, CR, EXPLICIT, _data_set, _explicit
+from tests.benchmarks.sender import _INSTANCE, _PLACE, CR, EXPLICIT, _data_set, _explicit
 
 
 def write_objects(folder: Path, size: int, count: int, first: int) -> list[str]:

@@ -1,6 +1,6 @@
 """From a key to the screen and to the node's acknowledgement, in a browser on a real node.
 
-    python tests/benchmarks/panel_latency.py --keys 200 --json result.json
+    python -m tests.benchmarks.panel_latency --keys 200 --json result.json
 
 The plain page with a study of two views on a node in a process of its own, over loopback. The
 space bar answers structure after structure; each time runs from the browser's own stamp of the
@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Page, sync_playwright
-from readers import _PASSWORD, Node, Reader, await_studies
 
 from test_pacs.sending import send
 from test_pacs.studies import demo_study
+from tests.benchmarks.readers import _PASSWORD, Node, Reader, await_studies
 
 SWITCHES = ["--no-sandbox", "--disable-gpu"]
 # Before the page's own scripts: the panel lets no key that it takes go further.

@@ -1,6 +1,6 @@
 """How fast a large index on PostgreSQL answers; see docs/performance.md.
 
-    python tests/benchmarks/postgres.py --studies 1000000 --json result.json
+    python -m tests.benchmarks.postgres --studies 1000000 --json result.json
 
 A server is started for it from Debian's package and removed afterwards. The studies are made by
 the server, as those of `reading_list.py` are, of the same words in the same shares, with two

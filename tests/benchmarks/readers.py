@@ -1,6 +1,6 @@
 """How long readers wait when many read at once; see docs/performance.md.
 
-    python tests/benchmarks/readers.py --readers 50 --seconds 20 --json result.json
+    python -m tests.benchmarks.readers --readers 50 --seconds 20 --json result.json
 
 One node, in a process of its own, with an invented study for each reader. Each reader asks for
 the list, opens a study and saves it, over HTTP with a session and a connection of their own as

@@ -1,6 +1,6 @@
 """How fast pages of the reading list are found in a large store; see docs/performance.md.
 
-    python tests/benchmarks/reading_list.py --studies 1000000 --json result.json
+    python -m tests.benchmarks.reading_list --studies 1000000 --json result.json
 
 With `--sites` its studies are of three sites, and pages of each and of two together are measured
 beside those of all: what is printed then are ratios.

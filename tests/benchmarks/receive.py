@@ -1,8 +1,8 @@
 """How fast objects are taken in, beside the receivers that people would use instead.
 
-    python tests/benchmarks/receive.py --quick              about a minute
-    python tests/benchmarks/receive.py --minutes 10 --json result.json
-    python tests/benchmarks/receive.py --only 'this node' --sustained 10000
+    python -m tests.benchmarks.receive --quick              about a minute
+    python -m tests.benchmarks.receive --minutes 10 --json result.json
+    python -m tests.benchmarks.receive --only 'this node' --sustained 10000
 
 All receivers run at once and are asked in turn, again and again (A B A B), so that a machine
 that is busy for a while is busy for all. Medians and ratios are printed; nothing is asserted.
@@ -25,8 +25,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from receivers import KINDS, NODE, Receiver
-from sender import Association, send
+from tests.benchmarks.receivers import KINDS, NODE, Receiver
+from tests.benchmarks.sender import Association, send
 
 SIZES = {"15 MB": 15_000_000, "60 kB": 60_000}
 ASSOCIATIONS = (1, 2, 4)

@@ -1,7 +1,7 @@
 """What many sites ask of receivers, settlers, web workers and senders: a simulation.
 
-    python tests/benchmarks/scale.py --times service_times.json --sites 1 10 100 1000
-    python tests/benchmarks/scale.py --check
+    python -m tests.benchmarks.scale --times service_times.json --sites 1 10 100 1000
+    python -m tests.benchmarks.scale --check
 
 The busiest hour of the busiest day is played through, event by event, with service times drawn
 from those that service_times.py measured. Each role is a row of equal workers with one queue.

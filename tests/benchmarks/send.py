@@ -1,6 +1,6 @@
 """How fast the node's sender is, against DCMTK's, to one receiver; see docs/performance.md.
 
-    python tests/benchmarks/send.py --rounds 5 --json result.json
+    python -m tests.benchmarks.send --rounds 5 --json result.json
 
 Both send the same files to the same storescp, in turn (A B A B), and so does the library's own
 way. The node's figure holds opening the association and one synced transaction; the start of
@@ -22,15 +22,15 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pydicom
-from files import write_objects
 from pynetdicom import AE
-from receivers import KINDS, Receiver
 
 from dicom_service.node.commitment import Reports
 from dicom_service.node.delivery import Delivery
 from dicom_service.settings import Peer, Settings
 from dicom_service.store import OutboxRow, Store
 from dicom_service.store.blobs import Blob
+from tests.benchmarks.files import write_objects
+from tests.benchmarks.receivers import KINDS, Receiver
 
 CR, EXPLICIT = "1.2.840.10008.5.1.4.1.1.1", "1.2.840.10008.1.2.1"
 _SIZES = {"15 MB": (15_000_000, 6), "60 kB": (60_000, 32)}

@@ -1,6 +1,6 @@
 """How long each kind of work takes when nobody else waits: what scale.py reckons with.
 
-    python tests/benchmarks/service_times.py --studies 30 --json service_times.json
+    python -m tests.benchmarks.service_times --studies 30 --json service_times.json
 
 One node and an invented archive in one process; a study after the other is received, prepared,
 listed, opened, saved, signed and delivered. The first studies, which warm the node up, do not

@@ -1,6 +1,6 @@
 """What 1, 2 and 4 workers of each role do, beside one process that does everything.
 
-    python tests/benchmarks/workers.py --workers 0 1 2 4 --json workers.json
+    python -m tests.benchmarks.workers --workers 0 1 2 4 --json workers.json
 
 0 is the embedded default: one process, its index in a file. The others are receivers, settlers,
 senders and web workers as processes of their own over one PostgreSQL, which syncs every commit,

@@ -13,6 +13,7 @@ from typing import Any
 from dicom_service.settings import Peer
 from dicom_service.store import Store
 from tests.node.conftest import Running
+from tests.partitions import join
 from tests.store.newer import become_newer
 
 LATE_SECONDS = 0.5
@@ -40,15 +41,19 @@ def run(
     line: Connection,
     *,
     is_careless: bool,
+    network: str,
     newer: tuple[str, str] | None = None,
 ) -> None:
     """Run until SIGTERM; `line` is told the port when it has begun.
 
     Parameters
     ----------
+    network
+        Where it runs; see `tests.partitions`.
     newer
         Be the next version of the program: a folder, and the kind of its change of the tables.
     """
+    join(network)
     if newer is not None:
         become_newer(Path(newer[0]), newer[1])  # type: ignore[arg-type]
     ended = threading.Event()

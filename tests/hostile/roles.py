@@ -22,6 +22,7 @@ from dicom_service.store import Store
 from test_pacs.archive import Archive
 from tests.hostile import role_worker
 from tests.node.conftest import CR, Running, image, wait_for
+from tests.partitions import network
 from tests.peers import free_port
 
 _FORKS = multiprocessing.get_context("forkserver")
@@ -47,7 +48,7 @@ class Role:
         self.process = _FORKS.Process(
             target=role_worker.run,
             args=(self._given, theirs),
-            kwargs={"is_careless": self._careless, "newer": newer},
+            kwargs={"is_careless": self._careless, "network": network(), "newer": newer},
             daemon=True,
         )
         self.process.start()

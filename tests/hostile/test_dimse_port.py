@@ -14,7 +14,7 @@ from types import SimpleNamespace
 import pytest
 from pynetdicom import AE
 
-from dicom_service.node import Node
+from dicom_service.node import Node, transport
 from dicom_service.node.limits import Limits
 from dicom_service.settings import Settings
 from dicom_service.store import Store
@@ -191,7 +191,15 @@ def test_fragments_without_end_are_dropped_beyond_the_limit_and_answered(node, t
     assert echoes(port)
 
 
-def test_a_client_that_never_reads_its_answers_is_given_up(node):
+def test_a_client_that_never_reads_its_answers_is_given_up(node, monkeypatch):
+    attach = transport.attach
+
+    def few(association, connection, *given, **named):
+        # The system would hold ten thousands of answers for a peer before it takes no more.
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+        attach(association, connection, *given, **named)
+
+    monkeypatch.setattr(transport, "attach", few)
     port = node(idle_seconds=0.5)
     with associated(port) as deaf:
         deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)

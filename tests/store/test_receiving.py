@@ -12,10 +12,12 @@ import threading
 import pytest
 from sqlalchemy.exc import OperationalError
 
-from dicom_service.errors import DifferentBytes, StorageFull
+from dicom_service.errors import DifferentBytes, StorageFull, TryLater
 from dicom_service.store import events
 from dicom_service.store.digests import dataset_offset
+from dicom_service.store.index import Unsure
 from dicom_service.store.schema import instances
+from tests.node.conftest import HANG_SECONDS, wait_for
 
 
 def _files(kit):
@@ -212,3 +214,42 @@ def test_kill_9_loses_no_acknowledged_object(kit, fault, acknowledged, stored, a
     assert all(i.path.read_bytes().startswith(b"pixels") for i in store.instances(kit.study))
     assert kit.image("1.1.0", b"pixels 0") == "duplicate"
     assert store.sweep().blobs_without_rows == 0
+
+
+def test_objects_that_may_have_been_committed_together_keep_their_files(kit, monkeypatch):
+    """The index went away while it kept three at once, and it had kept them."""
+    began, others_wait = threading.Event(), threading.Event()
+    really = kit.store._write_rows
+
+    def write(arrivals):
+        if not began.is_set():
+            began.set()
+            others_wait.wait(HANG_SECONDS)
+            return really(arrivals)
+        if len(arrivals) == 1:
+            raise TryLater("The index cannot be reached.")
+        really(arrivals)
+        raise Unsure("The index went away.")
+
+    def send(uid):
+        try:
+            outcomes.append(kit.image(uid))
+        except TryLater as error:
+            outcomes.append(type(error))
+
+    outcomes: list[object] = []
+    monkeypatch.setattr(kit.store, "_write_rows", write)
+    first = threading.Thread(target=send, args=("1.1",))
+    first.start()
+    assert began.wait(HANG_SECONDS)
+    others = [threading.Thread(target=send, args=(f"1.2.{n}",)) for n in range(3)]
+    for thread in others:
+        thread.start()
+    wait_for(lambda: len(kit.store._arrivals) == 3)
+    others_wait.set()
+    for thread in (first, *others):
+        thread.join()
+    assert outcomes == ["new", Unsure, Unsure, Unsure]
+    stored = kit.store.instances(kit.study)
+    assert len(stored) == 4
+    assert all(one.path.is_file() for one in stored)

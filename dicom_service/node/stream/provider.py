@@ -255,6 +255,8 @@ class StreamingDUL(DULServiceProvider):
                     break
                 self._messages.take(pdu)
                 self.inlet.drop(len(pdu))
+                if not self.event_queue.empty():  # the answer could not be sent: take no more
+                    break
         except Exception as error:  # noqa: BLE001 - whatever a peer's bytes do to the decoder
             said = plain(said_in_log(error))
             log.warning("a message cannot be taken, its association ends: %s", said)
