@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Iterator, Sequence
+from threading import Lock
 from typing import Any
 
 from reportlab.pdfgen.canvas import Canvas
@@ -31,6 +32,9 @@ from dicom_service.report.states import STATES
 
 INVENTED = "INVENTED DATA: not a real animal"
 _CONTINUED = 9.0
+_TYPESETTING = Lock()
+"""Held by whoever typesets. The library reads a typeface from one place at a time: of two reports
+made at the same moment one got the letters of neither, or none at all."""
 
 
 def report_pdf(
@@ -52,8 +56,13 @@ def report_pdf(
     bytes
         A PDF file; the same content gives the same bytes.
     """
-    register()
-    limb = fitting_map(content, maps)
+    with _TYPESETTING:
+        register()
+        return _fitting(content, images, fitting_map(content, maps))
+
+
+def _fitting(content: ReportContent, images: Sequence[KeyImage], limb: LimbMap | None) -> bytes:
+    """On one page where a density allows it."""
     first: tuple[bytes, int] | None = None
     for density in DENSITIES:
         data, pages = _typeset(content, images, limb, density, 1)
