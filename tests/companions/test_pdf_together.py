@@ -3,11 +3,12 @@
 import time
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
+from types import SimpleNamespace
 
 import pytest
 from reportlab.pdfbase.ttfonts import TTFontFace
 
-from dicom_service.report.companions import report_pdf
+from dicom_service.workflow.companions import printed
 
 
 @pytest.fixture
@@ -24,12 +25,13 @@ def polite(monkeypatch):
 
 @pytest.mark.usefixtures("polite")
 def test_reports_typeset_at_the_same_moment_are_what_each_is_alone(content):
-    alone = report_pdf(content)
+    desk = SimpleNamespace(store=SimpleNamespace(instances=lambda _: []))
+    alone = printed(desk, content)
     together = Barrier(4)
 
     def typeset(_: int) -> bytes:
         together.wait()
-        return report_pdf(content)
+        return printed(desk, content)
 
     with ThreadPoolExecutor(4) as readers:
         assert set(readers.map(typeset, range(4))) == {alone}

@@ -2,7 +2,6 @@
 
 import io
 from collections.abc import Iterator, Sequence
-from threading import Lock
 from typing import Any
 
 from reportlab.pdfgen.canvas import Canvas
@@ -32,15 +31,12 @@ from dicom_service.report.states import STATES
 
 INVENTED = "INVENTED DATA: not a real animal"
 _CONTINUED = 9.0
-_TYPESETTING = Lock()
-"""Held by whoever typesets. The library reads a typeface from one place at a time: of two reports
-made at the same moment one got the letters of neither, or none at all."""
 
 
 def report_pdf(
     content: ReportContent, images: Sequence[KeyImage] = (), maps: Sequence[LimbMap] = ()
 ) -> bytes:
-    """Typeset a report.
+    """Typeset a report; by one thread at a time, for the library has one place in a typeface.
 
     Parameters
     ----------
@@ -56,13 +52,8 @@ def report_pdf(
     bytes
         A PDF file; the same content gives the same bytes.
     """
-    with _TYPESETTING:
-        register()
-        return _fitting(content, images, fitting_map(content, maps))
-
-
-def _fitting(content: ReportContent, images: Sequence[KeyImage], limb: LimbMap | None) -> bytes:
-    """On one page where a density allows it."""
+    register()
+    limb = fitting_map(content, maps)
     first: tuple[bytes, int] | None = None
     for density in DENSITIES:
         data, pages = _typeset(content, images, limb, density, 1)
