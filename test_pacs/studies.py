@@ -9,6 +9,9 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
+from pydicom import config
+from pydicom.datadict import dictionary_VR
+from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset
 from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 
@@ -307,6 +310,22 @@ def _script_in_names() -> list[Dataset]:
     return images
 
 
+def _values_against_the_standard() -> list[Dataset]:
+    images = small_study()
+    study = images[0].StudyInstanceUID
+    unfit = {
+        "PatientName": "Langname" * 10 + "^Rex",
+        "PatientID": "12\\34\x07",
+        "AccessionNumber": "A" * 20,
+        "StudyInstanceUID": f"1.2.03.{study.rpartition('.')[2]}"[:64],
+    }
+    for image in images:
+        for keyword, value in unfit.items():
+            vr = dictionary_VR(keyword)
+            image.add(DataElement(keyword, vr, value, validation_mode=config.IGNORE))
+    return images
+
+
 def _no_view() -> list[Dataset]:
     images = small_study()
     for image in images:
@@ -325,6 +344,7 @@ BAD_STUDIES: dict[str, Callable[[], list[Dataset]]] = {
     "contradicting side": _contradicting_side,
     "script in names": _script_in_names,
     "no view": _no_view,
+    "values against the standard": _values_against_the_standard,
 }
 """What a clinic's network also delivers, by what is wrong with it; each call has new UIDs."""
 

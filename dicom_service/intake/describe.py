@@ -15,6 +15,7 @@ from dicom_service.intake.orientation import Orientation, hang, parse_orientatio
 from dicom_service.intake.remarks import image_remarks, study_remarks
 from dicom_service.intake.signalment import read_signalment
 from dicom_service.intake.spacing import read_exposure, read_spacing
+from dicom_service.intake.unfit import unfit_values
 from dicom_service.intake.values import codes, date, integer, items, text, value
 
 RADIOGRAPHS = {
@@ -109,6 +110,7 @@ def _describe(headers: Sequence[Dataset], species: str | None, atlas: Atlas) -> 
         images=images,
         remarks=(
             *about_patient,
+            *unfit_values(by_weight),
             *_kept_only(headers, images),
             *study_remarks(images, signalment.species, atlas),
             *about_images,

@@ -9,8 +9,9 @@ from pydicom import Dataset
 
 from dicom_service.anatomy import Atlas
 from dicom_service.errors import Refused
+from dicom_service.intake.fitting import fitted, plain_value
 from dicom_service.intake.model import BY_READER, Remark, Signalment
-from dicom_service.intake.values import codes, date, text
+from dicom_service.intake.values import clean, codes, date, text
 from dicom_service.intake.words import words
 
 DAYS_PER_MONTH = 365.25 / 12
@@ -100,8 +101,11 @@ def _first(
     return next((found for header in headers if (found := read(header, keyword))), "")
 
 
-def _name(header: Dataset, keyword: str) -> str:
-    return text(header, keyword).rstrip("^= ")
+def _name(header: Dataset, keyword: str, *, fit: bool = False) -> str:
+    found = text(header, keyword)
+    if fit and found:
+        found = clean(fitted(keyword, plain_value(header, keyword))) or found
+    return found.rstrip("^= ")
 
 
 def _species(
@@ -242,7 +246,8 @@ def _patients_differ(headers: Sequence[Dataset]) -> list[Remark]:
     """A remark for each attribute of patient or study that is not the same in all objects."""
     remarks = []
     for keyword, name in (_ONE_PATIENT | _ONE_STUDY).items():
-        found = dict.fromkeys(_name(header, keyword) for header in headers)
+        # A document in the study may carry what of the value it was allowed to.
+        found = dict.fromkeys(_name(header, keyword, fit=True) for header in headers)
         different = {value.casefold().replace("^", " ").strip(): value for value in found if value}
         if len(different) < 2:
             continue

@@ -9,6 +9,7 @@ from pydicom.uid import ComprehensiveSRStorage
 
 from dicom_service.codes import MAPPING_RESOURCE, SCHEME_UID
 from dicom_service.errors import Refused
+from dicom_service.intake.fitting import plain_value
 from dicom_service.report import header
 from dicom_service.report import items as sr
 from dicom_service.report.coded import coded_part, reference, target_regions
@@ -21,7 +22,6 @@ from dicom_service.report.patient import (
     breed_codes,
     first_header,
     is_animal,
-    plain_value,
     species_codes,
 )
 from dicom_service.report.states import State, check_state

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from pydicom.dataset import Dataset
 
 from dicom_service.base import Frozen
-from dicom_service.report.patient import plain_value
+from dicom_service.intake.fitting import plain_value
 from dicom_service.report.walk import CodeKey, key_of
 
 MOST_DEPTH = 64

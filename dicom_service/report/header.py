@@ -16,12 +16,13 @@ import dicom_service
 from dicom_service.codes import SCHEME, SCHEME_UID, Code, get
 from dicom_service.report import items as sr
 from dicom_service.report.model import Device, Identity, Person, Reference, ReportContent, Withdrawn
+from dicom_service.report.originals import keep_originals
 from dicom_service.report.patient import (
     add_patient_and_study,
+    copied,
     copied_code,
     first_header,
     has_code,
-    plain_value,
     put,
 )
 from dicom_service.report.states import STATES, purpose
@@ -80,6 +81,7 @@ def bare_document(
     made.SOPClassUID = sop_class_uid
     made.SOPInstanceUID = instance.sop_instance_uid
     add_patient_and_study(made, content, evidence)
+    keep_originals(made, evidence, identity.at, MAKER)
     _add_series(made, identity, instance)
     add_equipment(made, device)
     add_requests(made, content, evidence)
@@ -285,10 +287,8 @@ def add_requests(made: Dataset, content: ReportContent, evidence: Sequence[Datas
         if str(image.get("StudyInstanceUID", "")) != study:
             continue
         for asked in image.get("RequestAttributesSequence") or [Dataset()]:
-            accession = plain_value(asked, "AccessionNumber") or plain_value(
-                image, "AccessionNumber"
-            )
-            key = (accession, plain_value(asked, "RequestedProcedureID"))
+            accession = copied(asked, "AccessionNumber") or copied(image, "AccessionNumber")
+            key = (accession, copied(asked, "RequestedProcedureID"))
             if any(key):
                 found.setdefault(key, asked)
     if found:
@@ -305,7 +305,7 @@ def _request(study: str, accession: str, asked: Dataset) -> Dataset:
     request.PlacerOrderNumberImagingServiceRequest = ""
     request.FillerOrderNumberImagingServiceRequest = ""
     for keyword in ("RequestedProcedureID", "RequestedProcedureDescription"):
-        put(request, keyword, plain_value(asked, keyword))
+        put(request, keyword, copied(asked, keyword))
     request.RequestedProcedureCodeSequence = [
         copied_code(c) for c in asked.get("RequestedProcedureCodeSequence") or [] if has_code(c)
     ][:1]

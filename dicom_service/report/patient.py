@@ -1,6 +1,5 @@
 """The animal and the study, copied from the images so that the archive files the report rightly."""
 
-import re
 from collections.abc import Sequence
 
 from pydicom import config
@@ -9,6 +8,7 @@ from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset
 
 from dicom_service.codes import Code, get
+from dicom_service.intake.fitting import LONGEST, fitted, plain_value
 from dicom_service.report.items import code_item
 from dicom_service.report.model import ReportContent
 
@@ -28,14 +28,6 @@ _ALWAYS = (
     "ReferringPhysicianName",
 )
 """Type 1 or 2: written, empty when the images have none."""
-
-_FORMS = {
-    "DA": re.compile(r"\d{4}(0[1-9]|1[0-2])(0[1-9]|[12]\d|3[01])"),
-    "TM": re.compile(r"([01]\d|2[0-3])([0-5]\d([0-5]\d(\.\d{1,6})?)?)?"),
-    "AS": re.compile(r"\d{3}[DWMY]"),
-    "DS": re.compile(r"(?=.{1,16}\Z)[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
-}
-"""Dates, times, ages and numbers as the standard has them (PS3.5 6.2)."""
 
 _WHEN_THERE = (
     "IssuerOfPatientID",
@@ -67,29 +59,13 @@ def first_header(evidence: Sequence[Dataset]) -> Dataset:
     return next(iter([*images, *evidence]), Dataset())
 
 
-def plain_value(header: Dataset, keyword: str) -> str:
-    """A single text value, decoded; several values joined as they stood, "" when absent."""
-    value = header.get(keyword)
-    if value is None:
-        return ""
-    if isinstance(value, str) or not hasattr(value, "__iter__"):
-        return str(value)
-    if hasattr(value, "components"):
-        return str(value)
-    return "\\".join(str(part) for part in value)
-
-
-def _usable(header: Dataset, keyword: str) -> str:
-    """A text value as it stands; "" for a date, time, age or number that is none."""
-    value, tag = plain_value(header, keyword), tag_for_keyword(keyword)
-    form = _FORMS.get(dictionary_VR(tag)) if tag is not None else None
-    if form is None:
-        return value
-    return value.strip() if form.fullmatch(value.strip()) else ""
+def copied(header: Dataset, keyword: str) -> str:
+    """A text value as the standard lets a document have it."""
+    return fitted(keyword, plain_value(header, keyword))
 
 
 def put(document: Dataset, keyword: str, value: object) -> None:
-    """Set an attribute without judging its value: identifiers must stay what they were."""
+    """Set an attribute without judging its value: UIDs must stay what they were."""
     tag = tag_for_keyword(keyword)
     if tag is None:
         raise KeyError(keyword)
@@ -109,14 +85,21 @@ def copied_code(entry: Dataset) -> Dataset:
         "CodeMeaning",
     ):
         if plain_value(entry, keyword):
-            put(copy, keyword, plain_value(entry, keyword))
+            put(copy, keyword, copied(entry, keyword))
+    value = plain_value(entry, "CodeValue").strip()
+    if len(value) > LONGEST["SH"]:
+        # PS3.3 8.1: a code is never cut, a longer one stands in another attribute.
+        del copy.CodeValue
+        put(copy, "LongCodeValue", fitted("LongCodeValue", value))
     return copy
 
 
 def has_code(entry: Dataset) -> bool:
-    """Whether a coded entry says what the standard requires of it."""
-    value = any(plain_value(entry, k) for k in ("CodeValue", "LongCodeValue", "URNCodeValue"))
-    return value and bool(plain_value(entry, "CodeMeaning"))
+    """Whether a coded entry says what the standard requires of it, in a form that can be kept."""
+    scheme = plain_value(entry, "CodingSchemeDesignator").strip()
+    value = any(plain_value(entry, k) for k in ("CodeValue", "LongCodeValue"))
+    known = value and 0 < len(scheme) <= LONGEST["SH"]
+    return bool((known or plain_value(entry, "URNCodeValue")) and plain_value(entry, "CodeMeaning"))
 
 
 def add_patient_and_study(
@@ -125,13 +108,14 @@ def add_patient_and_study(
     """Write the Patient, General Study and Patient Study modules."""
     header = first_header(evidence)
     for keyword in _ALWAYS:
-        put(document, keyword, _usable(header, keyword))
+        put(document, keyword, copied(header, keyword))
     for keyword in _WHEN_THERE:
-        if _usable(header, keyword):
-            put(document, keyword, _usable(header, keyword))
+        if copied(header, keyword):
+            put(document, keyword, copied(header, keyword))
     put(document, "StudyInstanceUID", content.facts.study_uid)
     if not plain_value(header, "AccessionNumber"):
-        put(document, "AccessionNumber", content.facts.accession_number)
+        accession = fitted("AccessionNumber", content.facts.accession_number)
+        put(document, "AccessionNumber", accession)
     if document.PatientSex not in ("M", "F", "O"):
         put(document, "PatientSex", "")
     if is_animal(content, header):
@@ -160,17 +144,17 @@ def _add_animal(document: Dataset, content: ReportContent, header: Dataset) -> N
     species = _codes(header, "PatientSpeciesCodeSequence") or species_codes(content, header)
     if species:
         document.PatientSpeciesCodeSequence = species[:1]
-    words = (
-        plain_value(header, "PatientSpeciesDescription") or content.facts.signalment.species_text
+    words = copied(header, "PatientSpeciesDescription") or fitted(
+        "PatientSpeciesDescription", content.facts.signalment.species_text
     )
     if words or not species:
         put(document, "PatientSpeciesDescription", words or "Not stated")
-    put(document, "PatientBreedDescription", plain_value(header, "PatientBreedDescription"))
+    put(document, "PatientBreedDescription", copied(header, "PatientBreedDescription"))
     document.PatientBreedCodeSequence = breed_codes(header)
     document.BreedRegistrationSequence = _registrations(header)
-    responsible = plain_value(header, "ResponsiblePerson")
+    responsible = copied(header, "ResponsiblePerson")
     put(document, "ResponsiblePerson", responsible)
-    put(document, "ResponsibleOrganization", plain_value(header, "ResponsibleOrganization"))
+    put(document, "ResponsibleOrganization", copied(header, "ResponsibleOrganization"))
     if responsible:
         role = plain_value(header, "ResponsiblePersonRole")
         # Required beside a name; an animal's responsible person is as a rule its owner.
@@ -212,7 +196,7 @@ def _registrations(header: Dataset) -> list[Dataset]:
     found = []
     for entry in header.get("BreedRegistrationSequence") or []:
         registries = _codes(entry, "BreedRegistryCodeSequence")
-        number = plain_value(entry, "BreedRegistrationNumber")
+        number = copied(entry, "BreedRegistrationNumber")
         if number and registries:
             copy = Dataset()
             put(copy, "BreedRegistrationNumber", number)

@@ -12,8 +12,8 @@ from pydicom.dataset import Dataset
 
 from dicom_service.base import Frozen
 from dicom_service.codes import get
+from dicom_service.intake.fitting import plain_value
 from dicom_service.report.from_tree import time_of
-from dicom_service.report.patient import plain_value
 from dicom_service.report.walk import name_of
 
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 from pydicom.dataset import Dataset
 
 from dicom_service.codes import get
-from dicom_service.report.patient import plain_value
+from dicom_service.intake.fitting import plain_value
 
 CodeKey = tuple[str, str]
 

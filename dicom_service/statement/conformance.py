@@ -251,6 +251,14 @@ def _annexes() -> Iterator[str]:
     yield from (
         "Animals: the species comes from the images; of an animal the documents always carry "
         f"{', '.join(ANIMAL)}, empty where the images say nothing.", "",
+        "Values of the images that break their VR are not copied as they are. Text is cut to the "
+        "limit, ending in an ellipsis; an identifier is cut without one; a backslash becomes a "
+        "slash and a control character a space; a date, time, age, weight or code string without "
+        "the form of the standard is left out. Each of these patient and study attributes is then "
+        "named in Original Attributes Sequence (0400,0561), with what the images have in "
+        "Nonconforming Data Element Value (0400,0552). Texts of codes and of the request are "
+        "fitted without that; a code value is never cut. UIDs stay what they were, also with "
+        "leading zeros.", "",
         "### 8.2 Private attributes", "",
     )  # fmt: skip
     yield from _table(

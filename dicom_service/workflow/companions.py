@@ -4,6 +4,7 @@ import json
 import logging
 from collections.abc import Sequence
 from datetime import datetime
+from threading import Lock
 from typing import TYPE_CHECKING, NamedTuple
 
 from pydicom.dataset import Dataset
@@ -37,6 +38,9 @@ MOST_PICTURES = 8
 """On the printed page; the key image selection has all."""
 PDF_OFFSET, KEY_OFFSET, PRESENTATION_OFFSET = 2, 3, 4
 """Added to the Series Number of the report."""
+_TYPESETTING = Lock()
+"""Held by whoever typesets: of two reports made at the same moment one would get letters of
+neither, or none at all."""
 
 
 class Companion(NamedTuple):
@@ -60,7 +64,9 @@ def printed(desk: "Desk", content: ReportContent) -> bytes:
         png = _picture(content, stored[uid]) if uid in stored else None
         if png:
             pictures.append(KeyImage(uid, png))
-    return report_pdf(content, pictures, limb_maps())
+    maps = limb_maps()
+    with _TYPESETTING:
+        return report_pdf(content, pictures, maps)
 
 
 def beside_images(

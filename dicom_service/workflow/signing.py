@@ -2,9 +2,10 @@
 
 import io
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
+from itertools import repeat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -143,7 +144,7 @@ def store_signed(
     problems = list(report.problems(built.report, built.measurements, evidence))
     if report.read(built.report) != content:
         problems.append("The document does not read back as what was signed.")
-    refuse_invalid(problems, documents)
+    refuse_invalid(problems, documents, uids_of(evidence))
     desk.store.sign(
         study_uid,
         expected=version,
@@ -155,14 +156,19 @@ def store_signed(
     )
 
 
-def refuse_invalid(problems: list[str], documents: Sequence[NewDocument]) -> None:
-    """Nothing invalid leaves: our own rules and reading-back, then the outside validators."""
+def refuse_invalid(
+    problems: list[str], documents: Sequence[NewDocument], given: Collection[str] = ()
+) -> None:
+    """Nothing invalid leaves: our own rules and reading-back, then the outside validators.
+
+    `given` are UIDs that came with the images and cannot be put right.
+    """
     with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor() as at_once:
         files = [Path(folder, f"{number}.dcm") for number in range(len(documents))]
         for file, document in zip(files, documents, strict=True):
             file.write_bytes(document.data)
         # Each waits for programs of its own: someone is waiting for all of them.
-        for found in at_once.map(validators.outside_problems, files):
+        for found in at_once.map(validators.outside_problems, files, repeat(given)):
             problems = problems + found
     if problems:
         raise NotReady(
@@ -182,6 +188,12 @@ def _evidence(desk: "Desk", study_uid: str, kind: str) -> list[Dataset]:
         shown = [row for row in own if row.role in ("key_images", "presentation")]
         found += [read_header(r.path) for r in shown if r.signed_at == shown[-1].signed_at]
     return found
+
+
+def uids_of(headers: Sequence[Dataset]) -> frozenset[str]:
+    """The UIDs by which documents name a study, its series and its objects."""
+    keywords = ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID")
+    return frozenset(str(header.get(keyword, "")) for header in headers for keyword in keywords)
 
 
 def images_of(desk: "Desk", study_uid: str) -> list[Dataset]:

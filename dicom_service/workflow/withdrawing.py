@@ -14,6 +14,7 @@ from dicom_service.workflow.signing import (
     new_document,
     person,
     refuse_invalid,
+    uids_of,
 )
 from dicom_service.workflow.versions import earlier, moment, next_series, signed_reports
 
@@ -46,7 +47,8 @@ def withdraw(desk: "Desk", study_uid: str, reason: WithdrawalReason, text: str, 
     evidence = images_of(desk, study_uid)
     built = report.build_withdrawal(withdrawal, content, names, desk.device, evidence)
     document = new_document("withdrawal", "withdrawal", built)
-    refuse_invalid(list(report.withdrawal_problems(built, withdrawal)), [document])
+    problems = list(report.withdrawal_problems(built, withdrawal))
+    refuse_invalid(problems, [document], uids_of(evidence))
     desk.store.withdraw(
         study_uid,
         document=document,

@@ -89,6 +89,23 @@ def test_script_tags_in_names_stay_text(clinic, reader):
     assert opened["template"]["items"]
 
 
+@pytest.mark.filterwarnings("ignore:Invalid value for VR", "ignore:The PN component length")
+@pytest.mark.filterwarnings("ignore:The value length", "ignore:Value")
+def test_values_that_break_the_standard_do_not_stop_a_report(clinic, reader, program):
+    program("dciodvfy")
+    opened = _arrive(clinic, reader, BAD_STUDIES["values against the standard"]())
+    said = _texts(opened)
+    assert "Patient's Name has more than 64 characters" in said
+    assert "Patient ID has a backslash" in said
+    assert "leading zeros" in said
+    uid = opened["facts"]["study_uid"]
+    reader.sign(uid, read_and_save(reader, uid), PASSWORD)
+    reader.wait_for(uid, "committed")
+    taken_back = {"reason": "safety", "text": "A test.", "password": PASSWORD}
+    reader.request("POST", f"api/studies/{uid}/withdrawal", taken_back)
+    reader.wait_for(uid, "committed")
+
+
 def test_an_archive_that_is_down_is_said_and_gets_the_report_later(clinic, reader):
     opened = _arrive(clinic, reader, small_study())
     uid = opened["facts"]["study_uid"]
@@ -108,6 +125,8 @@ def test_without_an_archive_the_report_waits(tmp_path):
 
     settings = Settings(data_folder=tmp_path, dimse_port=0, http_port=0, settle_seconds=0.3)
     with Service(settings) as service:
+        assert service.node.ports == (service.dimse_port, 0)
+        assert service.dimse_port
         reader = signed_in(service.store, service.address)
         images = small_study()
         uid = str(images[0].StudyInstanceUID)

@@ -149,16 +149,6 @@ def test_a_date_number_or_age_that_is_none_is_left_out(
     assert problems(documents.report, documents.measurements, evidence) == ()
 
 
-def test_the_patient_id_stays_as_it_was_even_when_it_breaks_a_rule(
-    content: ReportContent, evidence: list[Dataset], tmp_path: Path
-) -> None:
-    long = "X" * 70
-    with pytest.warns(UserWarning, match="exceeds the maximum length"):
-        evidence[0].PatientID = long
-    made = build(content, IDENTITY, DEVICE, evidence).report
-    assert made.PatientID == long
-
-
 def test_the_procedure_and_request_of_the_images_are_named(
     content: ReportContent, evidence: list[Dataset]
 ) -> None:

@@ -9,6 +9,7 @@ from pydicom.dataset import Dataset
 from dicom_service.report import header
 from dicom_service.report import items as sr
 from dicom_service.report.model import Device, ReportContent
+from dicom_service.report.originals import keep_originals
 from dicom_service.report.patient import add_patient_and_study
 
 
@@ -48,6 +49,7 @@ def composite(
     dataset.SOPClassUID = made.sop_class_uid
     dataset.SOPInstanceUID = place.sop_instance_uid
     add_patient_and_study(dataset, content, evidence)
+    keep_originals(dataset, evidence, place.at, header.MAKER)
     dataset.Modality = made.modality
     dataset.SeriesInstanceUID = place.series_uid
     dataset.SeriesNumber = place.series_number

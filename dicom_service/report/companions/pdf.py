@@ -36,7 +36,7 @@ _CONTINUED = 9.0
 def report_pdf(
     content: ReportContent, images: Sequence[KeyImage] = (), maps: Sequence[LimbMap] = ()
 ) -> bytes:
-    """Typeset a report.
+    """Typeset a report; by one thread at a time, for the library has one place in a typeface.
 
     Parameters
     ----------

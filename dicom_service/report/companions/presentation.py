@@ -6,6 +6,7 @@ from copy import deepcopy
 from pydicom.dataset import Dataset
 from pydicom.uid import GrayscaleSoftcopyPresentationStateStorage
 
+from dicom_service.intake.fitting import plain_value
 from dicom_service.intake.model import ImageFacts
 from dicom_service.report import computed, outlines
 from dicom_service.report import items as sr
@@ -19,7 +20,7 @@ from dicom_service.report.companions.composite import (
 )
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.report.names import Names, descriptor_name
-from dicom_service.report.patient import plain_value, put
+from dicom_service.report.patient import put
 from dicom_service.review.model import Measurement, Outline
 
 KIND = Made(
