@@ -1,8 +1,10 @@
 """Pixels as grey pictures: windows, look-up tables, turning, what was drawn on them."""
 
 import io
+import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +21,22 @@ from dicom_service.errors import BadObject
 
 LARGEST_PIXELS = 120_000_000
 """Of one frame, before it is decoded: a small file can claim any size."""
-_DEFERRED = 1 << 12
+_TABLES = ("ExtendedOffsetTable", "ExtendedOffsetTableLengths")
+_ELEMENT_HEAD = 12
+"""Bytes of the pixel data's tag, VR and length; compressed ones are explicit (PS3.5 A.4)."""
 _LINE_COLOUR = (255, 196, 0)
 Line = Sequence[tuple[float, float]]
+
+
+class OtherSize(BadObject):
+    """A compressed image is of another size than its header says; both in rows and columns."""
+
+    def __init__(self, claimed: tuple[int, int], stated: tuple[int, int]) -> None:
+        super().__init__(
+            f"The compressed image is {claimed[1]} by {claimed[0]} pixels, and its header says "
+            f"{stated[1]} by {stated[0]}: it is not decoded."
+        )
+        self.claimed, self.stated = claimed, stated
 
 
 def can_be_shown(header: Dataset) -> bool:
@@ -35,27 +50,48 @@ def check_stream(source: Path | Dataset, header: Dataset, number: int = 1) -> No
 
     Raises
     ------
+    OtherSize
+        It would.
     BadObject
-        It would, or there is no such frame.
+        There is no such frame.
     """
-    whole = source if isinstance(source, Dataset) else dcmread(source, defer_size=_DEFERRED)
-    if not whole.file_meta.TransferSyntaxUID.is_encapsulated:
+    if not header.file_meta.TransferSyntaxUID.is_encapsulated:
         return
+    frames = int(header.get("NumberOfFrames") or 1)
     try:
-        frame = get_frame(
-            whole.PixelData,
-            number - 1,
-            number_of_frames=int(header.get("NumberOfFrames") or 1),
-        )
+        if isinstance(source, Dataset):
+            frame = _frame(source.PixelData, source, number, frames)
+        else:
+            with source.open("rb") as file:
+                tables = dcmread(file, stop_before_pixels=True, specific_tags=list(_TABLES))
+                file.seek(_ELEMENT_HEAD, os.SEEK_CUR)
+                frame = _frame(file, tables, number, frames)
     except Exception as error:
         raise BadObject(f"The pixels cannot be found: {error}.") from error
     claimed = size_of(frame)
     stated = (int(header.get("Rows") or 0), int(header.get("Columns") or 0))
     if claimed is not None and claimed != stated:
-        raise BadObject(
-            f"The compressed image is {claimed[1]} by {claimed[0]} pixels, and its header says "
-            f"{stated[1]} by {stated[0]}: it is not decoded."
-        )
+        raise OtherSize(claimed, stated)
+
+
+def check_streams(image: Dataset) -> None:
+    """Refuse an object of which any frame would unfold to another size; see `check_stream`."""
+    for number in range(1, int(image.get("NumberOfFrames") or 1) + 1):
+        check_stream(image, image, number)
+        if not image.file_meta.TransferSyntaxUID.is_encapsulated:
+            return
+
+
+def _frame(data: bytes | IO[bytes], tables: Dataset, number: int, frames: int) -> bytes:
+    """The frame that decoding would take: by the extended table where there is one."""
+    offsets = tuple(bytes(tables.get(name) or b"") for name in _TABLES)
+    found: bytes = get_frame(
+        data,
+        number - 1,
+        number_of_frames=frames,
+        extended_offsets=(offsets[0], offsets[1]) if all(offsets) else None,
+    )
+    return found
 
 
 def picture(

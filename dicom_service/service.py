@@ -70,6 +70,7 @@ class Service:
             on_peers=self.node.peers_changed,
             roster=self.roster,
             listening=lambda: self.node.listening,
+            ports=lambda: self.node.ports,
         )
         self._server: Server | None = None
         self.swept: SweepReport | None = None

@@ -297,6 +297,12 @@ class Settings(Frozen):
         )
 
     @property
+    def dimse_ports(self) -> tuple[int, int]:
+        """The plain and the secure DICOM port, 0 for none."""
+        plain = 0 if self.tls.only else self.dimse_port
+        return plain, self.tls.port if self.tls.listen else 0
+
+    @property
     def site_ids(self) -> tuple[str, ...]:
         """Of the sites with a name."""
         return tuple(one.id for one in self.sites)

@@ -84,6 +84,13 @@ class Node:
         """Whether peers can call, if that is a role of this process."""
         return self._receiver.listening or "receive" not in self._settings.roles
 
+    @property
+    def ports(self) -> tuple[int, int]:
+        """The plain and the secure port; those of the settings where another process listens."""
+        if "receive" in self._settings.roles:
+            return self.dimse_port, self.secure_port
+        return self._settings.dimse_ports
+
     def drain(self) -> None:
         """Let no new peer in; open associations go on, what came is settled and sent."""
         self._receiver.drain()

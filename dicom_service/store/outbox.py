@@ -334,5 +334,7 @@ def _of(connection: Connection, ids: Collection[int], *conditions: Any) -> Seque
 
 def _audit_rows(connection: Connection, rows: Sequence[Any], event: str, error: str = "") -> None:
     for row in rows:
-        detail = f"{row.destination}: {error or row.sop_instance_uid}"
+        said = error or row.sop_instance_uid
+        named = said.startswith((f"{row.destination}: ", f"{row.destination} "))
+        detail = said if named else f"{row.destination}: {said}"
         audit.note(connection, event, at_us=now_us(), study_uid=row.study_uid, detail=detail)

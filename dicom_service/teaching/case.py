@@ -11,7 +11,7 @@ from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 
 from dicom_service import report
 from dicom_service.errors import NotReady
-from dicom_service.imaging import check_stream
+from dicom_service.imaging import check_streams
 from dicom_service.report.companions import Place, key_images
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.store import StoredInstance
@@ -92,7 +92,7 @@ def _people(desk: "Desk", content: ReportContent) -> list[str]:
 def _image(instance: StoredInstance, secret: Secrets, notes: list[str]) -> Dataset:
     dataset = pydicom.dcmread(instance.path)
     said = str(dataset.get("BurnedInAnnotation") or "")
-    check_stream(dataset, dataset)
+    check_streams(dataset)
     values = pixel_array(instance.path, raw=True)
     clean_header(dataset, secret)
     if values.ndim == 2:

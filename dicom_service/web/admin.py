@@ -85,7 +85,7 @@ def overview() -> Response:
     node = {
         "version": __version__,
         "ae_title": settings.ae_title,
-        "dimse": f"{settings.dimse_host}:{settings.dimse_port}",
+        "dimse": f"{settings.dimse_host}:{_ports(*here.ports())}",
         "listening": here.listening(),
         "started_at": here.started_at.isoformat(),
         "data_folder": str(here.store.folder) if mine is None else "",
@@ -93,6 +93,12 @@ def overview() -> Response:
         "audit_syslog": settings.audit_syslog if mine is None else "",
     }
     return jsonify(here.store.overview(mine).model_dump(mode="json") | {"node": node})
+
+
+def _ports(plain: int, secure: int) -> str:
+    """The DICOM ports in words; a port of 0 is not open."""
+    words = [str(plain)] if plain else []
+    return ", ".join([*words, f"{secure} (TLS)"] if secure else words)
 
 
 @blueprint.get("/outbox")

@@ -68,6 +68,7 @@ def create_app(
     on_peers: Callable[[], None] = lambda: None,
     roster: Roster | None = None,
     listening: Callable[[], bool] = lambda: True,
+    ports: Callable[[], tuple[int, int]] | None = None,
     clock: Callable[[], datetime] = _utc_now,
 ) -> Flask:
     """The web pages of a node.
@@ -87,6 +88,8 @@ def create_app(
         The peers; None: those of the settings and of the store.
     listening
         Whether DICOM peers can call; part of being ready.
+    ports
+        The plain and the secure DICOM port, 0 for none; None: those of the settings.
     clock
         Gives the present moment; tests give their own.
     """
@@ -108,6 +111,7 @@ def create_app(
         on_peers=on_peers,
         roster=roster or Roster(settings, store),
         listening=listening,
+        ports=ports or (lambda: settings.dimse_ports),
         started_at=clock(),
     )
     problems.install(app)

@@ -43,6 +43,8 @@ class Site:
     """The peers."""
     listening: Callable[[], bool]
     """Whether DICOM peers can call."""
+    ports: Callable[[], tuple[int, int]]
+    """The plain and the secure port that DICOM peers call; 0 for none."""
     started_at: datetime
 
 

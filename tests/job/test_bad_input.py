@@ -125,6 +125,8 @@ def test_without_an_archive_the_report_waits(tmp_path):
 
     settings = Settings(data_folder=tmp_path, dimse_port=0, http_port=0, settle_seconds=0.3)
     with Service(settings) as service:
+        assert service.node.ports == (service.dimse_port, 0)
+        assert service.dimse_port
         reader = signed_in(service.store, service.address)
         images = small_study()
         uid = str(images[0].StudyInstanceUID)

@@ -181,6 +181,20 @@ def test_an_archive_that_never_keeps_it_ends_as_refused_with_the_reason(box, lat
     assert box.store.audit_rows(study_uid=box.kit.study)[0].event == "delivery refused"
 
 
+@pytest.mark.parametrize(
+    ("reason", "noted"),
+    [
+        ("archive: no such class.", "archive: no such class."),
+        ("archive does not accept this.", "archive does not accept this."),
+        ("The document cannot be read.", "archive: The document cannot be read."),
+    ],
+)
+def test_the_trail_names_the_archive_once(box, later, reason, noted):
+    assert box.row.destination == "archive"
+    box.store.outbox_refused([box.row], reason)
+    assert box.store.audit_rows(study_uid=box.kit.study)[0].detail == noted
+
+
 def test_without_an_archive_reports_wait_and_say_so_until_one_is_set(kit, later):
     kit.image()
     kit.prepare()

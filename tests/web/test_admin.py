@@ -74,6 +74,18 @@ def test_the_overview_counts_what_there_is(admin, store, keep):
     assert seen["node"]["listening"] is True
 
 
+@pytest.mark.parametrize(
+    ("ports", "shown"),
+    [((11113, 0), "11113"), ((0, 2762), "2762 (TLS)"), ((11113, 2762), "11113, 2762 (TLS)")],
+)
+def test_the_overview_shows_the_ports_that_are_open(tmp_path, store, desk, ports, shown):
+    settings = Settings(data_folder=tmp_path, dimse_port=0)
+    app = create_app(settings, store, desk, ports=lambda: ports)
+    app.test_client_class = Buffered
+    seen = SignedIn(app, "otto").get("/api/admin/overview").json
+    assert seen["node"]["dimse"] == f"127.0.0.1:{shown}"
+
+
 def test_a_refused_delivery_is_tried_again_when_an_administrator_says_so(app, admin, store, keep):
     made = image()
     keep(made)
