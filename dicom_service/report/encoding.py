@@ -56,7 +56,7 @@ def _sequence(element: DataElement) -> bytes | None:
     """The items of a sequence; None where their lengths are to be undefined."""
     if element.is_undefined_length:
         return None
-    pieces = []
+    pieces: list[bytes] = []
     for item in element.value:
         if getattr(item, "is_undefined_length_sequence_item", False):
             return None
