@@ -4,7 +4,7 @@ import datetime
 import uuid
 from collections.abc import Callable, Sequence
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Literal
@@ -36,6 +36,8 @@ from test_pacs.phantom.objects import Animal, Coded, Kind, Visit, image_object, 
 CARPUS = ("8205005", "SCT", "Carpus")
 FOREFOOT = ("419176008", "SCT", "Forefoot")
 FETLOCK = ("13190002", "SCT", "Fetlock of forelimb")
+EARLIER = "carpus before"
+"""The study of `demo_study` that lies two months back; its animal is that of "swollen carpus"."""
 _FIXED_DAY = datetime.date(2026, 3, 2)
 _PLANS = {"dog": BodyPlan(), "cat": BodyPlan(size=0.5), "horse": BodyPlan()}
 
@@ -63,6 +65,7 @@ class _Demo:
     reason: str
     region: Coded = CARPUS
     part: str = "CARPUS"
+    months_ago: int = 0
 
 
 def _view(name: str, side: Side, turns: int = 0, detector: Detector | None = None,
@@ -81,59 +84,84 @@ def _fetlock_view(name: str, detector: Detector) -> ViewPlan:
     return ViewPlan(name, "R", projection, detector, marker_at=(0.80, 0.07))
 
 
-def _demos() -> tuple[_Demo, ...]:
-    computed = Detector(quanta=1200.0, photometric="MONOCHROME1", shutter=True)
-    flat_panel = Detector(quanta=2200.0, blur=0.09, sharpen=0.45, shutter=True)
-    fractured = BodyPlan(
-        fractures=(Fracture("p1_4", at=0.6),), swellings=(Swelling("MCP4", 3.2),), bipartite=(7,)
-    )
-    return (
-        _Demo(
-            "lame labrador",
-            "Adult dog, right fore: fracture of the first phalanx of digit IV with a swollen toe; "
-            "sesamoid 7 in two parts, a common variant.",
-            Animal("Östergård^Biscuit", "DEMO-0001", "Östergård^Lena", "dog",
-                   ("62137007", "SCT", "Labrador retriever"), "F", True, 62, 28.0),
-            fractured,
-            (_view("DPa", "R", detector=computed), _view("ML", "R", detector=computed)),
-            "CR", "DEMO26-0001", "Right carpus and manus",
-            "Lame right fore since Monday, swollen foot", FOREFOOT, "FOREFOOT",
-        ),
-        _Demo(
-            "growing shepherd",
-            "Pup of five months, left fore: sound, with open growth plates.",
-            Animal("Quimby^Juno", "DEMO-0002", "Quimby^Tobias", "dog",
-                   ("42252000", "SCT", "German shepherd dog"), "M", False, 5, 17.0),
-            BodyPlan(age_months=5, size=0.86),
-            (_view("DPa", "L", detector=flat_panel), _view("ML", "L", detector=flat_panel),
-             _view("D45L-PaMO", "L", turns=1, detector=flat_panel)),
-            "DX", "DEMO26-0002", "Left carpus and manus",
-            "Carpi look thick, growth plates open as they should be?",
-        ),
-        _Demo(
-            "swollen carpus",
-            "Adult dog, right fore: soft tissue swelling centred on the carpus, bones sound.",
-            Animal("Marchetti^Rollo", "DEMO-0003", "Marchetti^Ines", "dog", None, "M", True, 98),
-            BodyPlan(swellings=(Swelling("antebrachiocarpal", 6.0),)),
-            (_view("DPa", "R", detector=flat_panel), _view("ML", "R", detector=flat_panel)),
-            "DX", "DEMO26-0003", "Right carpus",
-            "Carpus warm and swollen, lame after rest",
-        ),
-        _Demo(
-            "spurred horse",
-            "Adult horse, right fore fetlock: a spur at the dorsal rim of the first phalanx, "
-            "swollen dorsally.",
-            Animal("Okonjo^Tamarisk", "DEMO-0004", "Okonjo^Pia", "horse", None, "M", True, 132),
-            BodyPlan(species="horse", lesions=(Spur("p1_3", (6.0, 18.6, 0.8), 3.6),),
-                     swellings=(Swelling("MCP3", 7.0, reach=22.0, dorsal_only=True),)),
-            tuple(_fetlock_view(name, flat_panel) for name in ("DPa", "LM", "D45L-PaMO")),
-            "DX", "DEMO26-0004", "Right fore fetlock",
-            "Fetlock thick since summer, short in front on the hard", FETLOCK, "FETLOCK",
-        ),
+_FLAT_PANEL = Detector(quanta=2200.0, blur=0.09, sharpen=0.45, shutter=True)
+_ROLLO = Animal("Marchetti^Rollo", "DEMO-0003", "Marchetti^Ines", "dog", None, "M", True, 98)
+
+
+def _earlier() -> _Demo:
+    """What one of the animals was brought for before; coarse, so that it costs little time."""
+    return _Demo(
+        EARLIER,
+        "The dog with the swollen carpus two months ago: a slight swelling at the same place.",
+        replace(_ROLLO, age_months=_ROLLO.age_months - 2),
+        BodyPlan(swellings=(Swelling("antebrachiocarpal", 3.5),)),
+        (_view("DPa", "R", detector=_FLAT_PANEL, coarse=2),
+         _view("ML", "R", detector=_FLAT_PANEL, coarse=2)),
+        "DX", "DEMO26-0000", "Right carpus",
+        "Slipped on the stairs, carpus a little thick", months_ago=2,
     )  # fmt: skip
 
 
-_DEMOS = {demo.name: demo for demo in _demos()}
+def _lame_labrador() -> _Demo:
+    computed = Detector(quanta=1200.0, photometric="MONOCHROME1", shutter=True)
+    return _Demo(
+        "lame labrador",
+        "Adult dog, right fore: fracture of the first phalanx of digit IV with a swollen toe; "
+        "sesamoid 7 in two parts, a common variant.",
+        Animal("Östergård^Biscuit", "DEMO-0001", "Östergård^Lena", "dog",
+               ("62137007", "SCT", "Labrador retriever"), "F", True, 62, 28.0),
+        BodyPlan(fractures=(Fracture("p1_4", at=0.6),), swellings=(Swelling("MCP4", 3.2),),
+                 bipartite=(7,)),
+        (_view("DPa", "R", detector=computed), _view("ML", "R", detector=computed)),
+        "CR", "DEMO26-0001", "Right carpus and manus",
+        "Lame right fore since Monday, swollen foot", FOREFOOT, "FOREFOOT",
+    )  # fmt: skip
+
+
+def _growing_shepherd() -> _Demo:
+    return _Demo(
+        "growing shepherd",
+        "Pup of five months, left fore: sound, with open growth plates.",
+        Animal("Quimby^Juno", "DEMO-0002", "Quimby^Tobias", "dog",
+               ("42252000", "SCT", "German shepherd dog"), "M", False, 5, 17.0),
+        BodyPlan(age_months=5, size=0.86),
+        (_view("DPa", "L", detector=_FLAT_PANEL), _view("ML", "L", detector=_FLAT_PANEL),
+         _view("D45L-PaMO", "L", turns=1, detector=_FLAT_PANEL)),
+        "DX", "DEMO26-0002", "Left carpus and manus",
+        "Carpi look thick, growth plates open as they should be?",
+    )  # fmt: skip
+
+
+def _swollen_carpus() -> _Demo:
+    return _Demo(
+        "swollen carpus",
+        "Adult dog, right fore: soft tissue swelling centred on the carpus, bones sound.",
+        _ROLLO,
+        BodyPlan(swellings=(Swelling("antebrachiocarpal", 6.0),)),
+        (_view("DPa", "R", detector=_FLAT_PANEL), _view("ML", "R", detector=_FLAT_PANEL)),
+        "DX", "DEMO26-0003", "Right carpus",
+        "Carpus warm and swollen, lame after rest",
+    )  # fmt: skip
+
+
+def _spurred_horse() -> _Demo:
+    return _Demo(
+        "spurred horse",
+        "Adult horse, right fore fetlock: a spur at the dorsal rim of the first phalanx, "
+        "swollen dorsally.",
+        Animal("Okonjo^Tamarisk", "DEMO-0004", "Okonjo^Pia", "horse", None, "M", True, 132),
+        BodyPlan(species="horse", lesions=(Spur("p1_3", (6.0, 18.6, 0.8), 3.6),),
+                 swellings=(Swelling("MCP3", 7.0, reach=22.0, dorsal_only=True),)),
+        tuple(_fetlock_view(name, _FLAT_PANEL) for name in ("DPa", "LM", "D45L-PaMO")),
+        "DX", "DEMO26-0004", "Right fore fetlock",
+        "Fetlock thick since summer, short in front on the hard", FETLOCK, "FETLOCK",
+    )  # fmt: skip
+
+
+_PLANNED = (_lame_labrador(), _growing_shepherd(), _swollen_carpus(), _spurred_horse())
+_DEMOS = {demo.name: demo for demo in (*_PLANNED, _earlier())}
+TODAY = tuple(demo.name for demo in _PLANNED)
+"""The studies of `demo_studies`."""
 
 
 @cache
@@ -144,9 +172,14 @@ def _exposed(name: str) -> tuple[Exposed, ...]:
     return tuple(take(limb, plan, seed=1000 + n) for n, plan in enumerate(demo.views, start=1))
 
 
+def _visit(demo: _Demo, seed: str, day: datetime.date) -> Visit:
+    return Visit(f"{seed}/{demo.name}", demo.kind, _months_before(day, demo.months_ago),
+                 demo.accession, demo.description, demo.reason, demo.region,
+                 demo.part)  # fmt: skip
+
+
 def _made(demo: _Demo, seed: str, day: datetime.date) -> DemoStudy:
-    visit = Visit(f"{seed}/{demo.name}", demo.kind, day, demo.accession, demo.description,
-                  demo.reason, demo.region, demo.part)  # fmt: skip
+    visit = _visit(demo, seed, day)
     exposed = _exposed(demo.name)
     return DemoStudy(
         demo.name,
@@ -156,6 +189,14 @@ def _made(demo: _Demo, seed: str, day: datetime.date) -> DemoStudy:
     )
 
 
+def _months_before(day: datetime.date, count: int) -> datetime.date:
+    """Whole months, so that an animal of whole months was born on the same day."""
+    if not count:
+        return day
+    months = day.year * 12 + day.month - 1 - count
+    return datetime.date(months // 12, months % 12 + 1, min(day.day, 28))
+
+
 def demo_study(name: str, *, fresh: bool = True) -> DemoStudy:
     """One of the demonstration studies, by its name; see `demo_studies`."""
     seed = uuid.uuid4().hex if fresh else "demo"
@@ -163,7 +204,7 @@ def demo_study(name: str, *, fresh: bool = True) -> DemoStudy:
 
 
 def demo_studies(*, fresh: bool = True) -> list[DemoStudy]:
-    """The demonstration studies.
+    """The demonstration studies of today.
 
     Parameters
     ----------
@@ -171,7 +212,7 @@ def demo_studies(*, fresh: bool = True) -> list[DemoStudy]:
         True: new UIDs and today's date, as if just taken, so that a node takes them as new
         studies. False: the same bytes in every run.
     """
-    return [demo_study(name, fresh=fresh) for name in _DEMOS]
+    return [demo_study(name, fresh=fresh) for name in TODAY]
 
 
 def write_demo(folder: Path, *, fresh: bool = True) -> list[DemoStudy]:

@@ -10,8 +10,9 @@ from dicom_service.passwords import hash_password
 from dicom_service.settings import Settings
 from dicom_service.viewer_install import ensure_viewer
 from test_pacs.clinic import Clinic
+from test_pacs.earlier import sign_earlier
 from test_pacs.sending import send
-from test_pacs.studies import demo_studies
+from test_pacs.studies import EARLIER, TODAY, demo_study
 
 FOLDER = Path("sesamoid-demo")
 READER = "reader"
@@ -47,7 +48,9 @@ def _reader(clinic: Clinic) -> str:
     if store.user(READER):
         store.set_password_hash(READER, hash_password(password))
     else:
-        store.add_user(READER, "Quillon^Ada^^Dr", hash_password(password), ["reader"])
+        store.add_user(
+            READER, "Quillon^Ada^^Dr", hash_password(password), ["reader", "administrator"]
+        )
     return password
 
 
@@ -57,6 +60,8 @@ def _route_studies(clinic: Clinic) -> None:
         print("The demo studies are there from last time.")
         return
     print("Taking the demo radiographs (computed; about 30 seconds) ...", flush=True)
-    for study in demo_studies():
+    before = demo_study(EARLIER)
+    for study in (before, *map(demo_study, TODAY)):
         send(study.datasets, clinic.archive.port, clinic.archive.ae_title)
         print(f"  sent to the archive, which routes it: {study.sentence}", flush=True)
+    sign_earlier(clinic, before)

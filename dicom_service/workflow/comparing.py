@@ -154,10 +154,24 @@ def _same_before(
         if prior.view and not (same_view(prior.view, image.view) and _side_fits(prior, image)):
             continue
         if prior.own is not None:
-            if prior.item == now.item and _alike(prior.own, now):
+            same = prior.item == now.item or (
+                _along_the_limb(now) and _region_of(prior.item) == _region_of(now.item)
+            )
+            if same and _alike(prior.own, now):
                 yield prior
         elif prior.code == f"{code.scheme}:{code.value}" and _same_place(prior, item):
             yield prior
+
+
+def _along_the_limb(measurement: Measurement) -> bool:
+    """Whether it is the same whatever structure of the region it was begun from."""
+    made = measurement.computed
+    return made is not None and made.kind == "swelling_profile"
+
+
+def _region_of(item: str) -> str:
+    """Side and region of an item's id."""
+    return item.rpartition(".")[0]
 
 
 def _alike(one: Measurement, other: Measurement) -> bool:
@@ -187,8 +201,10 @@ def _other_limb(
         there, its_image = items.get(other.item), images.get(other.view)
         if there is None or its_image is None or {there.side, item.side} != {"R", "L"}:
             continue
-        same_structure = (there.region, there.structure) == (item.region, item.structure)
-        if same_structure and _alike(other, now) and same_view(its_image.view, image.view):
+        same_place = there.region == item.region and (
+            there.structure == item.structure or _along_the_limb(now)
+        )
+        if same_place and _alike(other, now) and same_view(its_image.view, image.view):
             yield other
 
 
