@@ -1,6 +1,5 @@
 """Documents: the template at intake, the signed report, the addendum."""
 
-import io
 import tempfile
 from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -231,13 +230,11 @@ def identity(at: datetime, series_number: int, with_measurements: bool) -> Ident
 
 def new_document(kind: str, role: str, dataset: Dataset) -> NewDocument:
     """A built document as a file, ready to be stored."""
-    buffer = io.BytesIO()
-    dataset.save_as(buffer, enforce_file_format=True)
     return NewDocument(
         kind=kind,
         role=role,
         sop_instance_uid=dataset.SOPInstanceUID,
         sop_class_uid=dataset.SOPClassUID,
         series_uid=dataset.SeriesInstanceUID,
-        data=buffer.getvalue(),
+        data=report.file_of(dataset),
     )
