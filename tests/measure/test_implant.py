@@ -6,6 +6,7 @@ import pytest
 from dicom_service.intake.model import Spacing
 from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture, say
 from dicom_service.measure.implant import implant
+from test_pacs.phantom import BodyPlan, Projection, ViewPlan, build, take
 from test_pacs.phantom.beam import transmitted
 from test_pacs.phantom.bench import Bench
 from test_pacs.phantom.detector import Detector
@@ -67,6 +68,41 @@ def test_bone_without_metal_and_clicks_beside_it_are_refused():
         implant(pic, (60.0, 100.0), (60.0, 300.0))
     asked = MeasureRequest(kind="implant", points=((60.0, 100.0), (60.0, 300.0)))
     assert measure(asked, pic).refusal
+
+
+def _whole_bone(species: str, name: str, landmark: str, azimuth: float, photometric: str):
+    """An image of a limb without metal, and clicks on both ends of one of its bones."""
+    limb = build(BodyPlan(species=species))
+    view = Projection(azimuth, rows=620, columns=560, pixel=PIXEL,
+                      centre=limb.landmarks[landmark], object_to_detector=40)  # fmt: skip
+    plan = ViewPlan("DPa", projection=view, detector=Detector(photometric=photometric), letter="",
+                    margin=(-9, -9, -9, -9))  # fmt: skip
+    size = PIXEL / view.magnification
+    spacing = Spacing(row_mm=size, column_mm=size, kind="fiducial")
+    pic = picture(take(limb, plan, 1).pixels, spacing, inverted=photometric == "MONOCHROME1")
+    bone = next(piece for piece in limb.bones() if piece.name == name)
+    places = np.array([[0, 0, share * bone.length, 1] for share in (0.02, 0.98)])
+    return pic, view.shown((places @ bone.frame.T)[:, :3]).tolist()
+
+
+@pytest.mark.parametrize("photometric", ["MONOCHROME1", "MONOCHROME2"])
+@pytest.mark.parametrize(("species", "name", "landmark", "azimuth"), [
+    ("cat", "mc4", "MCP3", -90.0), ("dog", "p2_3", "MCP3", 0.0), ("dog", "p2_4", "MCP3", 0.0),
+])  # fmt: skip
+def test_a_slender_bone_is_no_implant(species, name, landmark, azimuth, photometric):
+    pic, (first, last) = _whole_bone(species, name, landmark, azimuth, photometric)
+    with pytest.raises(NotMeasurable, match="no denser or no sharper than bone"):
+        implant(pic, tuple(first), tuple(last))
+
+
+@pytest.mark.parametrize("quanta", [300.0, 1700.0, 6000.0])
+def test_a_dense_plate_under_a_joint_is_no_implant(quanta):
+    plan = Bench(gap=2.8, width=14.4, depth=11.5, plate=2.2, soft=4)
+    shot = shoot_bench(plan, quanta)
+    column, row = shot.middle
+    for down in (18.0, -18.0):
+        with pytest.raises(NotMeasurable, match="metal"):
+            implant(shot.pic, (column - 48, row + down), (column + 48, row + down))
 
 
 def _plated(over: float, turn: float, plate: bool = False, quanta: float = 1700.0):

@@ -139,6 +139,7 @@ export const measured = {
   metal: {
     points: 'Klicken Sie beide Enden des Implantats an, 5 bis 250 mm auseinander.',
     no_metal: 'Zwischen den beiden Punkten liegt kein gerades Metall; klicken Sie seine beiden Enden an.',
+    like_bone: 'Was zwischen den Punkten liegt, ist nicht dichter oder nicht schärfer begrenzt als Knochen an anderer Stelle dieses Bildes: Es ist vielleicht kein Metall und wird nicht gemessen. Klicken Sie beide Enden eines Implantats an.',
     not_straight: 'Das Metall zwischen den Punkten ist nicht gerade oder nicht aus einem Stück.',
     wide: 'Das Metall ist fast so breit wie lang: eine Platte oder ein in Längsrichtung getroffenes Implantat.',
     no_end: 'Nahe dem Punkt wurde das Ende des Metalls nicht gefunden.',
