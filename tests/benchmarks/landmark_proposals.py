@@ -71,13 +71,15 @@ WINDOWS = (
 )  # fmt: skip
 
 
-def cases(seed: int, windows: Iterable[Window] = WINDOWS) -> Iterator[dict[str, Any]]:
+def cases(
+    seed: int, windows: Iterable[Window] = WINDOWS, sides: tuple[Side, ...] = ("R", "L")
+) -> Iterator[dict[str, Any]]:
     """Images with what the node finds on them, and where a reader clicks."""
     random = np.random.default_rng(seed)
     for window in windows:
         limb = build(BodyPlan(species=window.species))
         for photometric in get_args(Photometric):
-            for side in ("R", "L"):
+            for side in sides:
                 yield from _study(window, limb, photometric, side, random)
 
 
