@@ -28,6 +28,17 @@ _LINE_COLOUR = (255, 196, 0)
 Line = Sequence[tuple[float, float]]
 
 
+class OtherSize(BadObject):
+    """A compressed image is of another size than its header says; both in rows and columns."""
+
+    def __init__(self, claimed: tuple[int, int], stated: tuple[int, int]) -> None:
+        super().__init__(
+            f"The compressed image is {claimed[1]} by {claimed[0]} pixels, and its header says "
+            f"{stated[1]} by {stated[0]}: it is not decoded."
+        )
+        self.claimed, self.stated = claimed, stated
+
+
 def can_be_shown(header: Dataset) -> bool:
     """Whether an object has pixels of a size that is decoded."""
     size = int(header.get("Rows") or 0) * int(header.get("Columns") or 0)
@@ -39,8 +50,10 @@ def check_stream(source: Path | Dataset, header: Dataset, number: int = 1) -> No
 
     Raises
     ------
+    OtherSize
+        It would.
     BadObject
-        It would, or there is no such frame.
+        There is no such frame.
     """
     if not header.file_meta.TransferSyntaxUID.is_encapsulated:
         return
@@ -58,10 +71,7 @@ def check_stream(source: Path | Dataset, header: Dataset, number: int = 1) -> No
     claimed = size_of(frame)
     stated = (int(header.get("Rows") or 0), int(header.get("Columns") or 0))
     if claimed is not None and claimed != stated:
-        raise BadObject(
-            f"The compressed image is {claimed[1]} by {claimed[0]} pixels, and its header says "
-            f"{stated[1]} by {stated[0]}: it is not decoded."
-        )
+        raise OtherSize(claimed, stated)
 
 
 def check_streams(image: Dataset) -> None:

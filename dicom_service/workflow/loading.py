@@ -20,7 +20,7 @@ from pydicom.uid import (
 )
 
 from dicom_service.errors import BadObject
-from dicom_service.imaging import check_stream
+from dicom_service.imaging import OtherSize, check_stream
 from dicom_service.intake.spacing import Measured as MeasuredSpacing
 from dicom_service.intake.spacing import read_spacing
 from dicom_service.measure import NotMeasurable, Picture, Said, picture, say
@@ -72,6 +72,10 @@ def _decoded(data: Dataset) -> NDArray[np.generic]:
         return data.pixel_array
     except NotMeasurable:
         raise
+    except OtherSize as error:
+        (tall, wide), (rows, columns) = error.claimed, error.stated
+        found = {"wide": wide, "tall": tall, "columns": columns, "rows": rows}
+        raise NotMeasurable(say("picture.other_size", **found)) from error
     except Exception as error:  # decoders raise what they like
         raise NotMeasurable(say("picture.damaged")) from error
 

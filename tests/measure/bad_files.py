@@ -221,6 +221,9 @@ BAD: dict[str, Bad] = {
     "pixels cut short": Bad(
         lambda: made(PixelData=joint().pixels.astype("<u2").tobytes()[:5000]),
         wrong="5000 of 216000 bytes", do="again"),
+    "a compressed image of another size": Bad(
+        lambda: lossy(JPEGBaseline8Bit, Rows=joint().pixels.shape[0] * 2),
+        wrong="and its header says", do="again"),
     "damaged JPEG": Bad(garbage(JPEGBaseline8Bit), **DAMAGED),
     "damaged JPEG 2000": Bad(garbage(JPEG2000Lossless), **DAMAGED),
     "damaged JPEG-LS": Bad(garbage(JPEGLSLossless), **DAMAGED),
