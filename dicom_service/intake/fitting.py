@@ -7,6 +7,7 @@ an ellipsis; an identifier does not, since archives that cut it themselves then 
 
 import re
 import unicodedata
+from typing import Any
 
 from pydicom import Dataset
 from pydicom.datadict import dictionary_VR, tag_for_keyword
@@ -56,7 +57,11 @@ _CUT = "…"
 
 def plain_value(header: Dataset, keyword: str) -> str:
     """A single text value, decoded; several values joined as they stood, "" when absent."""
-    value = header.get(keyword)
+    return plain(header.get(keyword))
+
+
+def plain(value: Any) -> str:
+    """The same of a value that was looked up already."""
     if value is None:
         return ""
     if isinstance(value, str) or not hasattr(value, "__iter__"):

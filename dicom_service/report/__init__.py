@@ -2,6 +2,7 @@
 
 from dicom_service.report.build import Documents, build
 from dicom_service.report.changes import changes
+from dicom_service.report.encoding import file_of
 from dicom_service.report.foreign import ForeignMeasurement, ForeignReport, read_foreign
 from dicom_service.report.from_tree import TreeContent, read_tree
 from dicom_service.report.header import MAKER
@@ -31,6 +32,7 @@ __all__ = [
     "build",
     "build_withdrawal",
     "changes",
+    "file_of",
     "is_report",
     "newer_in_archive",
     "plain_text",

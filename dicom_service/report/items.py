@@ -8,9 +8,12 @@ import struct
 import unicodedata
 import uuid
 from collections.abc import Iterable, Sequence
+from copy import copy
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
+from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset
 
 from dicom_service.codes import Code, get
@@ -82,14 +85,20 @@ def tracking_uid(study_uid: str, what: str) -> str:
 def code_item(code: Code) -> Dataset:
     """The coded entry of `code` (PS3.3 table 8.8-1)."""
     item = Dataset()
-    if len(code.value) <= 16:
-        item.add_new(0x00080100, "SH", code.value)
-        item.add_new(0x00080102, "SH", code.scheme)
-    else:
-        item.add_new(0x00080102, "SH", code.scheme)
-        item.add_new(0x00080119, "UC", code.value)
-    item.add_new(0x00080104, "LO", code.meaning)
+    for element in _code_elements(code):
+        item.add(copy(element))
     return item
+
+
+@lru_cache(maxsize=4096)
+def _code_elements(code: Code) -> tuple[DataElement, ...]:
+    """Made once, for half of a report's elements are those of a few hundred codes."""
+    value = (0x00080100, "SH") if len(code.value) <= 16 else (0x00080119, "UC")
+    return (
+        DataElement(*value, code.value),
+        DataElement(0x00080102, "SH", code.scheme),
+        DataElement(0x00080104, "LO", code.meaning),
+    )
 
 
 def _item(relation: Relation, value_type: str, name: str | Code) -> Dataset:

@@ -1,6 +1,5 @@
 """Documents: the template at intake, the signed report, the addendum."""
 
-import io
 import tempfile
 from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -95,6 +94,9 @@ def add_addendum(desk: "Desk", study_uid: str, text: str, user: str) -> None:
         raise NotReady("There is no signed report yet that an addendum could be added to.")
     before = desk.store.content(rows[-1].sop_instance_uid)
     remark = Addendum(text=text.strip(), author=person(desk, user), at=moment(desk, study_uid))
+    row = desk.store.study(study_uid)
+    if row is not None and row.state == "signed" and _is_newest(remark, before):
+        return  # it was kept, and who wrote it did not hear of it
     continued = earlier(desk, study_uid, "addendum")
     content = before.model_copy(
         update={
@@ -106,6 +108,14 @@ def add_addendum(desk: "Desk", study_uid: str, text: str, user: str) -> None:
     )
     version, _ = desk.store.reading(study_uid)
     store_signed(desk, study_uid, content, version, user)
+
+
+def _is_newest(remark: Addendum, before: ReportContent) -> bool:
+    """Whether the newest version is just this addendum: nobody adds the same twice in a row."""
+    if before.kind != "addendum":
+        return False
+    newest = before.addenda[-1]
+    return (newest.text, newest.author.login) == (remark.text, remark.author.login)
 
 
 def _signed_this(desk: "Desk", study_uid: str, version: int, user: str) -> bool:
@@ -231,13 +241,11 @@ def identity(at: datetime, series_number: int, with_measurements: bool) -> Ident
 
 def new_document(kind: str, role: str, dataset: Dataset) -> NewDocument:
     """A built document as a file, ready to be stored."""
-    buffer = io.BytesIO()
-    dataset.save_as(buffer, enforce_file_format=True)
     return NewDocument(
         kind=kind,
         role=role,
         sop_instance_uid=dataset.SOPInstanceUID,
         sop_class_uid=dataset.SOPClassUID,
         series_uid=dataset.SeriesInstanceUID,
-        data=buffer.getvalue(),
+        data=report.file_of(dataset),
     )

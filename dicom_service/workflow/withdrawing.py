@@ -1,6 +1,5 @@
 """A signed report that is not to be used any more, and a draft that is not to be relied on yet."""
 
-import io
 from typing import TYPE_CHECKING
 
 from dicom_service import report, review
@@ -79,6 +78,4 @@ def draft_document(desk: "Desk", study_uid: str, user: str) -> bytes:
     )
     names = identity(desk.clock(), next_series(desk, study_uid), with_measurements=False)
     built = report.build(content, names, desk.device, images_of(desk, study_uid))
-    buffer = io.BytesIO()
-    built.report.save_as(buffer, enforce_file_format=True)
-    return buffer.getvalue()
+    return report.file_of(built.report)
