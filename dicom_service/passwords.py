@@ -3,8 +3,14 @@
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
+from dicom_service.errors import NotAllowed
+
 _HASHER = PasswordHasher()
 _NOBODY = _HASHER.hash("nobody has this password")
+
+
+class WrongPassword(NotAllowed):
+    """A signature with another password than the signer's."""
 
 
 def hash_password(password: str) -> str:

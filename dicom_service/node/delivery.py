@@ -1,9 +1,10 @@
 """One association with one peer: store documents, then ask for commitment."""
 
+import contextlib
 import logging
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -125,17 +126,16 @@ class Delivery:
     ) -> list[OutboxRow]:
         """Send what is owed; returns what the peer has, the outcome says what follows else."""
         owed = [row for row in rows if row.state != "sent"]
-        ready = read_ahead(association, owed)
-        return [
-            row
-            for row, prepared in zip(owed, ready, strict=True)
-            if self._store_one(carrier, row, prepared)
-        ]
+        with contextlib.closing(read_ahead(association, owed)) as ready:
+            return [row for row in owed if self._store_one(carrier, row, ready)]
 
-    def _store_one(self, carrier: Carrier, row: OutboxRow, prepared: Prepared | NotRead) -> bool:
-        if not carrier.is_open:
+    def _store_one(
+        self, carrier: Carrier, row: OutboxRow, ready: Iterator[Prepared | NotRead]
+    ) -> bool:
+        if not carrier.is_open:  # and nothing more is read
             self._outcome.later.append((row, f"{self._peer.name} ended the association."))
             return False
+        prepared = next(ready)
         if isinstance(prepared, OSError | SesamoidError):
             why = prepared.strerror if isinstance(prepared, OSError) else prepared
             reason = f"The stored document cannot be read: {why}".rstrip(".") + "."

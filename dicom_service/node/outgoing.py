@@ -13,7 +13,7 @@ import ssl
 import struct
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
@@ -96,7 +96,7 @@ NotRead = NotOffered | OSError | SesamoidError
 
 def read_ahead(
     association: Association, objects: Sequence[Readable]
-) -> Iterator[Prepared | NotRead]:
+) -> Generator[Prepared | NotRead, None, None]:
     """Objects in turn, the next one read while the last is sent: two are in memory at most."""
 
     def attempt(one: Readable) -> Prepared | NotRead:

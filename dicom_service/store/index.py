@@ -33,7 +33,7 @@ class Overtaken(TryLater):
 
 
 class Unsure(TryLater):
-    """The index went away while it was to keep something: it may have, or it may not have.
+    """The index failed or went away in a commit: it may have kept it, or it may not have.
 
     Bytes that the rows would name must stay.
     """

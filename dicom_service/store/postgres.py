@@ -121,7 +121,8 @@ class PostgresIndex(Index):
             except DBAPIError as error:
                 if _sqlstate(error)[:2] in ("", "08", "57"):  # no word of whether it was kept
                     raise Unsure(
-                        f"The index {self.place} went away while it was to keep something."
+                        f"The index {self.place} went away while it was to keep something, which "
+                        "may have been kept. Look before you do it again."
                     ) from error
                 raise
 

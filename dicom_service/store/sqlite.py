@@ -9,17 +9,18 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Engine, Transaction, create_engine, event
 from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.pool import QueuePool
 
 from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
-from dicom_service.store.index import Index
+from dicom_service.store.index import Index, Unsure
 
 BUSY_SECONDS = 30
 SYNCHRONOUS = "FULL"
 """Every commit is on the disk when it returns; tests show what is lost with less."""
 _FULL = ("disk is full", "disk i/o error", "readonly database", "unable to open database")
+_UNHEARD = "disk i/o error"
 _BUSY = ("is locked", "is busy")
 
 
@@ -93,9 +94,26 @@ class SqliteIndex(Index):
             # The writer takes its lock at the start: a transaction that first reads and then
             # writes cannot find that the ground has moved between the two.
             connection = connection.execution_options(sesamoid_writes=True)
-            with connection.begin():
+            transaction = connection.begin()
+            try:
                 yield connection
+            except BaseException:
+                transaction.rollback()
+                raise
+            self._commit(transaction)
             self._made = True
+
+    def _commit(self, transaction: Transaction) -> None:
+        try:
+            transaction.commit()
+        except OperationalError as error:
+            if _UNHEARD not in str(error.orig).lower():
+                raise
+            # Its journal may hold the whole transaction, unsynced: after a crash it would count.
+            raise Unsure(
+                f"The index {self.file} failed while it was to keep something, which may have "
+                f"been kept: {error.orig}. Look at its disk."
+            ) from error
 
     def examine(self) -> None:
         """Read every page.

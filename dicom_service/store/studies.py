@@ -14,7 +14,7 @@ from dicom_service.review.model import Template
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
 from dicom_service.store.faults import reach
-from dicom_service.store.index import retried, tell
+from dicom_service.store.index import Unsure, retried, tell
 from dicom_service.store.lines import line_of
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
@@ -137,7 +137,7 @@ class Studies(Shelf):
         """
         blob = self._blobs.create(document.data) if document else ""
         reach("settle.document")
-        kept = False
+        wanted = lasting = False
         try:
             with self._index.write(study_uid) as connection:
                 row = _required(connection, study_uid)
@@ -151,12 +151,16 @@ class Studies(Shelf):
                         insert_document(connection, study_uid, document, blob, at_us=now_us())
                         add_deliveries(connection, study_uid, [document], destinations)
                     tell(connection)
-                    kept = True
+                    wanted = True
+            lasting = wanted
+        except Unsure:
+            lasting = True
+            raise
         finally:
-            if blob and not kept:
+            if blob and not lasting:
                 self._blobs.remove(blob)
         reach("settle.committed")
-        return kept
+        return wanted
 
     @retried
     def fail_preparation(self, study_uid: str, sentence: str) -> None:

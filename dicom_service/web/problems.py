@@ -11,6 +11,7 @@ from werkzeug.exceptions import HTTPException
 
 from dicom_service.errors import NotAllowed, Refused, SesamoidError, VersionConflict, outcome_of
 from dicom_service.node.services import plain
+from dicom_service.passwords import WrongPassword
 from dicom_service.quiet_logs import said_in_log
 from dicom_service.web.languages import said, say
 from dicom_service.web.rates import TooManyRequests
@@ -55,6 +56,7 @@ _STATUS: dict[type[Exception], tuple[int, str]] = {
     ),
     TooManyTries: (429, "Wait, then try again."),
     TooManyRequests: (429, "Wait a moment, then go on more slowly."),
+    WrongPassword: (403, "Enter it again."),
     WrongContent: (422, "Correct what the sentence names, then send it again."),
     VersionMissing: (428, "Send the version that you loaded in the header If-Match."),
     NotAcceptable: (406, "Ask for the representation that is stored."),

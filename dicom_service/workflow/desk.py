@@ -7,7 +7,7 @@ from pathlib import Path
 
 from dicom_service import intake, review
 from dicom_service.errors import NotAllowed, NotFound, NotReady
-from dicom_service.passwords import password_fits
+from dicom_service.passwords import WrongPassword, password_fits
 from dicom_service.report.model import Device, ReportContent
 from dicom_service.review.model import Reading, Template
 from dicom_service.roster import Roster, SiteRoster
@@ -334,7 +334,7 @@ class Desk:
         fits = password is None or password_fits(row.hash_in_use if row else None, password)
         if not fits:
             self.store.audit("password refused", user=user, at=self.clock())
-            raise NotAllowed("The password is not right. Nothing was signed.")
+            raise WrongPassword("The password is not right. Nothing was signed.")
         self._may_sign(user, study_uid)
 
     def _may_sign(self, user: str, study_uid: str) -> None:

@@ -94,6 +94,9 @@ def add_addendum(desk: "Desk", study_uid: str, text: str, user: str) -> None:
         raise NotReady("There is no signed report yet that an addendum could be added to.")
     before = desk.store.content(rows[-1].sop_instance_uid)
     remark = Addendum(text=text.strip(), author=person(desk, user), at=moment(desk, study_uid))
+    row = desk.store.study(study_uid)
+    if row is not None and row.state == "signed" and _is_newest(remark, before):
+        return  # it was kept, and who wrote it did not hear of it
     continued = earlier(desk, study_uid, "addendum")
     content = before.model_copy(
         update={
@@ -105,6 +108,14 @@ def add_addendum(desk: "Desk", study_uid: str, text: str, user: str) -> None:
     )
     version, _ = desk.store.reading(study_uid)
     store_signed(desk, study_uid, content, version, user)
+
+
+def _is_newest(remark: Addendum, before: ReportContent) -> bool:
+    """Whether the newest version is just this addendum: nobody adds the same twice in a row."""
+    if before.kind != "addendum":
+        return False
+    newest = before.addenda[-1]
+    return (newest.text, newest.author.login) == (remark.text, remark.author.login)
 
 
 def _signed_this(desk: "Desk", study_uid: str, version: int, user: str) -> bool:

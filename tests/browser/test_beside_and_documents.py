@@ -174,6 +174,15 @@ def test_reports_open_in_our_view_the_newest_version_first_and_new_ones_without_
     panel.get_by_role("button", name="Open: Report with addendum, version 2").click()
     expect(document).to_contain_text("Seen without reload.")
     page.screenshot(path=shots / "documents-3-addendum.png")
+    # A colleague withdraws it while it is on the screen.
+    expect(document.locator(".superseded")).to_have_count(0)
+    withdrawn = {"reason": "safety", "text": "Wrong animal.", "password": PASSWORD}
+    client(clinic, "ida").request("POST", f"api/studies/{uid}/withdrawal", withdrawn)
+    page.evaluate("() => window.dispatchEvent(new Event('focus'))")
+    expect(document.locator(".superseded")).to_have_text(
+        "▲ Withdrawn: none of the 2 versions is to be used."
+    )
+    page.screenshot(path=shots / "documents-7-withdrawn.png")
     assert said == []
 
 

@@ -47,6 +47,7 @@ def password(panel: Locator, text: str = PASSWORD) -> None:
 
 def refused(panel: Locator, words: str) -> None:
     expect(panel.locator(".conclude [role=alert]")).to_contain_text(words)
+    expect(panel.locator(".conclude [role=alert]")).to_be_in_viewport()
 
 
 def test_a_report_is_added_to_corrected_and_withdrawn_and_what_counts_is_always_said(
@@ -60,13 +61,15 @@ def test_a_report_is_added_to_corrected_and_withdrawn_and_what_counts_is_always_
         expect(standing).to_have_count(0)
         password(panel, "not the right one")
         press(panel, "Sign the report")
-        refused(panel, "Nothing was signed")
+        refused(panel, "Nothing was signed. Enter it again.")
         password(panel)
         press(panel, "Sign the report")
         expect(standing).to_contain_text("Signed report: first report, Dr Ida Vreeland")
         page.screenshot(path=shots / "versions-1-signed.png")
 
         press(panel, "Add")
+        expect(panel.get_by_label("What is to be added")).to_be_focused()
+        expect(panel.get_by_role("button", name="Sign the addendum")).to_be_in_viewport()
         panel.get_by_label("What is to be added").fill("The owner was telephoned.")
         password(panel)
         press(panel, "Sign the addendum")
@@ -80,6 +83,7 @@ def test_a_report_is_added_to_corrected_and_withdrawn_and_what_counts_is_always_
         press(panel, "Open the report again")
         expect(standing).to_contain_text("Opened again by Dr Ida Vreeland")
         expect(standing).to_contain_text("Version 2 of 2 counts")
+        expect(panel.get_by_role("heading", name="Still open")).to_be_in_viewport()
         password(panel)
         press(panel, "Sign the correction")
         refused(panel, "nothing differs from the signed report")

@@ -57,6 +57,9 @@ def test_the_archive_holds_the_whole_chain_and_the_version_to_go_by_is_known(cli
     uid, _ = signed_study(clinic, reader)
     _post(reader, uid, "addendum", text=WORDS, password=PASSWORD)
     assert reader.open(uid)["prevailing"]["kind"] == "addendum"
+    # Said again, as by somebody who did not hear that it was kept: it is there once.
+    _post(reader, uid, "addendum", text=WORDS, password=PASSWORD)
+    assert reader.open(uid)["prevailing"]["number"] == 2
 
     opened = _post(reader, uid, "correction-of-report", reason=f"Side, {WORDS}")
     assert (opened["state"], opened["correcting"]["reason"]) == ("reading", f"Side, {WORDS}")

@@ -93,6 +93,30 @@ def test_the_next_object_is_read_while_the_last_is_sent_and_no_more(monkeypatch,
     assert read == paths
 
 
+def test_nothing_is_read_for_a_peer_that_has_gone(monkeypatch, tmp_path):
+    """A file may have to be fetched from a bucket first."""
+    read = []
+
+    def prepared(_, path):
+        read.append(path)
+        return path
+
+    class Gone:
+        is_open = True
+
+        def store(self, _):
+            self.is_open = False
+            return pydicom.Dataset()
+
+    monkeypatch.setattr(outgoing, "prepare", prepared)
+    rows = [SimpleNamespace(path=tmp_path / name, state="owed") for name in "abcdef"]
+    peer = SimpleNamespace(name="archive")
+    made = delivery.Delivery(None, None, None, peer, threading.Event(), None)
+    assert made._store_all(Gone(), None, rows) == []
+    assert [row for row, _ in made._outcome.later] == rows
+    assert len(read) <= 2
+
+
 def test_a_file_that_is_gone_is_the_outcome_of_that_one_alone(running, tmp_path):
     paths = files(tmp_path, image(), image(), image())
     paths[1].unlink()

@@ -4,7 +4,6 @@ The library's table stays in charge; ours is only P-DATA in Sta6. A new version 
 be taken when these pass.
 """
 
-import fcntl
 import os
 import random
 import socket
@@ -12,94 +11,14 @@ import struct
 import threading
 
 import pytest
-from pynetdicom import AE
-from pynetdicom.association import Association
 from pynetdicom.fsm import TRANSITION_TABLE
-from pynetdicom.presentation import build_context
-from pynetdicom.sop_class import Verification
 
-from dicom_service.errors import StorageFull
-from dicom_service.node.limits import Limits
-from dicom_service.node.stream import Answer, IncomingFile, attach
-from dicom_service.node.stream.command import C_STORE, Command, Malformed, decode, response
-from dicom_service.node.stream.file import file_start
+from dicom_service.node.stream.command import C_STORE, Command, decode
 from dicom_service.node.stream.inlet import Inlet
-from dicom_service.node.stream.messages import Messages, Services
-from dicom_service.node.stream.scribe import SHEET, Scribe
 from dicom_service.store.digests import digest_of_bytes
+from tests.node.stream_line import ECHO, Line, command_set, pdu, pdv
 
-CR = "1.2.840.10008.5.1.4.1.1.1"
-EXPLICIT = "1.2.840.10008.1.2.1"
 STATES = [f"Sta{n}" for n in range(2, 13)]
-
-
-def pdv(context: int, control: int, data: bytes) -> bytes:
-    return struct.pack(">LBB", len(data) + 2, context, control) + data
-
-
-def pdu(*values: bytes, kind: int = 4) -> bytes:
-    body = b"".join(values)
-    return struct.pack(">BBL", kind, 0, len(body)) + body
-
-
-def command_set(field: int, data_set: int, uid: str = "1.2.3", sop_class: str = CR) -> bytes:
-    def element(number: int, value: bytes) -> bytes:
-        value += b"\0" * (len(value) % 2)
-        return struct.pack("<HHL", 0, number, len(value)) + value
-
-    body = element(2, sop_class.encode()) + element(0x100, struct.pack("<H", field))
-    body += element(0x110, struct.pack("<H", 7)) + element(0x800, struct.pack("<H", data_set))
-    return body + element(0x1000, uid.encode())
-
-
-ECHO = pdu(pdv(1, 3, command_set(0x30, 0x0101, "", "1.2.840.10008.1.1")))
-
-
-class Line:
-    """An upper layer that is not started, and the peer at the other end of its connection."""
-
-    def __init__(self, folder, **limits) -> None:
-        self.peer, ours = socket.socketpair()
-        self.peer.settimeout(5)
-        self.association = Association(AE(), "acceptor")
-        self.stored: list[tuple[bytes, str]] = []
-        options = Limits(**limits)
-        attach(self.association, ours, folder, 0, options, self._store, lambda: Answer(0))
-        self.upper = self.association.dul
-        while not self.upper.event_queue.empty():
-            self.upper.event_queue.get()
-        context = build_context(Verification, EXPLICIT)
-        context.context_id = 1
-        self.association._accepted_cx = {1: context}
-        self.ours = ours
-        waiting = self.upper._patience
-        # In data transfer it goes on until nothing more comes.
-        self.upper._patience = lambda: 0.05 if self._transfers() else waiting()
-
-    def _transfers(self) -> bool:
-        return self.upper.state_machine.current_state == "Sta6"
-
-    def _store(self, file) -> Answer:
-        file.complete()
-        self.stored.append((file.path.read_bytes()[file.offset :], file.digest))
-        file.discard()
-        return Answer(0)
-
-    def hear(self, data: bytes, state: str) -> list[str]:
-        """Send bytes while the machine is in `state`; returns the events that come of it."""
-        self.upper.state_machine.current_state = state
-        if data:
-            self.peer.sendall(data)
-        self.upper._is_transport_event()
-        events = []
-        while not self.upper.event_queue.empty():
-            events.append(self.upper.event_queue.get())
-        return events
-
-    def close(self) -> None:
-        self.peer.close()
-        self.ours.close()
-        self.upper._bell.close()
 
 
 @pytest.fixture
@@ -194,6 +113,16 @@ def test_two_messages_and_a_release_in_one_packet_are_taken_in_order(line):
     one = line()
     assert one.hear(ECHO + ECHO + pdu(bytes(4), kind=5), "Sta6") == ["Evt12"]
     assert one.peer.recv(1000).count(b"\x04\x00\x00\x00\x00") >= 2
+
+
+def test_nothing_more_of_a_pdu_is_served_once_an_answer_could_not_be_sent(line):
+    """One PDU may hold thousands of requests, and each answer would be waited for anew."""
+    one = line(idle_seconds=0.05)
+    one.peer.shutdown(socket.SHUT_RD)
+    object_ = [pdv(1, 3, command_set(C_STORE, 0)), pdv(1, 2, b"data")]
+    assert one.hear(pdu(*object_ * 3) + pdu(*object_), "Sta6") == ["Evt17"]
+    assert len(one.stored) == 1
+    assert one.upper.inlet.pdu is None
 
 
 def test_a_pdu_that_drips_in_is_waited_for_no_longer_than_allowed(line):
@@ -296,38 +225,6 @@ def test_an_abort_in_the_middle_of_a_large_object_is_heard_and_nothing_is_left(l
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize(
-    "refused", ["when it is asked for", "at the first write", "never"], ids=lambda text: text
-)
-def test_a_file_system_that_wants_all_through_its_cache_gets_it_so(tmp_path, monkeypatch, refused):
-    change, write, changes = fcntl.fcntl, os.write, []
-
-    def asked(handle, command, flags=0):
-        changes.append(flags)
-        if refused == "when it is asked for" and flags & os.O_DIRECT:
-            raise OSError(22, "Invalid argument")
-        return change(handle, command, flags)
-
-    def written(handle, data):
-        if refused == "at the first write" and changes == [os.O_DIRECT]:
-            raise OSError(22, "Invalid argument")
-        return write(handle, data)
-
-    monkeypatch.setattr("fcntl.fcntl", asked)
-    monkeypatch.setattr("os.write", written)
-    head = len(file_start(CR, "1.2.3", EXPLICIT))
-    for size in (1, 4096 - head, SHEET - head, SHEET, 2 * SHEET - head + 1, 5 * SHEET + 77):
-        changes.clear()
-        data = random.Random(size).randbytes(size)
-        file = IncomingFile(tmp_path, CR, "1.2.3", EXPLICIT, Limits())
-        file.append(memoryview(data))
-        file.close()
-        assert file.error is None
-        assert file.path.read_bytes()[file.offset :] == data
-        assert file.digest == digest_of_bytes(data)
-        file.discard()
-
-
 def test_a_large_object_is_digested_and_written_while_more_of_it_is_received(line, monkeypatch):
     one, writers = line(pdu_accepted=300_000), set()
     write = os.write
@@ -347,103 +244,3 @@ def test_a_large_object_is_digested_and_written_while_more_of_it_is_received(lin
     assert one.stored == [(part, digest_of_bytes(part))]
     assert writers == {"scribe"}
     one.upper._messages.close()
-
-
-def test_a_disk_that_fills_behind_the_receivers_back_is_remembered(tmp_path, monkeypatch):
-    def full(*_):
-        raise OSError(28, "No space left on device")
-
-    scribe = Scribe()
-    file = IncomingFile(tmp_path, CR, "1.2.3", EXPLICIT, Limits())
-    monkeypatch.setattr("os.write", full)
-    file.append(memoryview(b"data"))
-    file.complete()
-    assert isinstance(file.error, StorageFull)
-    file.discard()
-    scribe.close()
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_what_a_scribes_job_raises_is_raised_to_who_waits_for_it():
-    def broken():
-        raise RuntimeError("of the job")
-
-    scribe = Scribe()
-    scribe.begin(broken, scribe.sheet())
-    with pytest.raises(RuntimeError, match="of the job"):
-        scribe.wait()
-    scribe.close()
-
-
-@pytest.mark.parametrize("most", [0, 64, 1000])
-def test_a_response_fits_the_peers_pdus_and_says_the_same(most):
-    command = Command(C_STORE, 9, True, CR, "1.2.3")
-    stream = response(5, command, 0xA700, "no room", most)
-    whole = b""
-    while stream:
-        length, value, context = struct.unpack_from(">LLB", stream, 2)
-        assert context == 5
-        assert not most or length <= most
-        whole += stream[12 : 6 + length]
-        assert value == length - 4
-        stream = stream[6 + length :]
-    assert struct.unpack_from("<H", whole, whole.index(b"\x00\x09\x02\x00\x00\x00") + 6) == (
-        0xA700,
-    )
-    assert b"no room " in whole
-    assert decode(whole).field == C_STORE | 0x8000
-
-
-def test_what_an_aborted_association_left_is_removed(tmp_path):
-    services = Services(lambda _: Answer(0), lambda: Answer(0), lambda *_: None, lambda *_: None)
-    messages = Messages(tmp_path, 0, Limits(), lambda: {1: EXPLICIT}, services)
-    messages.take(memoryview(pdu(pdv(1, 3, command_set(C_STORE, 0)), pdv(1, 0, b"half"))))
-    assert len(list(tmp_path.iterdir())) == 1
-    messages.close()
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_a_full_disk_is_remembered_and_the_rest_of_the_object_is_dropped(tmp_path, monkeypatch):
-    def full(*_):
-        raise OSError(28, "No space left on device")
-
-    file = IncomingFile(tmp_path, CR, "1.2.3", EXPLICIT, Limits())
-    monkeypatch.setattr("os.write", full)
-    file.append(memoryview(bytes(SHEET)))
-    file.append(memoryview(b"more"))
-    file.complete()
-    assert isinstance(file.error, StorageFull)
-    file.discard()
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_an_object_without_end_is_given_up_at_the_limit(tmp_path):
-    file = IncomingFile(tmp_path, CR, "1.2.3", EXPLICIT, Limits(object=1000))
-    for _ in range(100):
-        file.append(memoryview(bytes(100)))
-        file.complete()
-    assert "larger than 1000" in str(file.error)
-    assert file.path.stat().st_size <= 1000
-    file.discard()
-
-
-def test_a_command_that_lies_about_its_lengths_is_malformed():
-    whole = command_set(C_STORE, 0)
-    for end in range(1, len(whole)):
-        try:
-            decode(whole[:end])
-        except Malformed:
-            continue
-        assert end == len(whole) - 14  # all but the last element: that one may be missing
-
-
-def test_the_file_starts_as_the_library_would_write_it():
-    from pydicom.uid import UID
-    from pynetdicom.dsutils import create_file_meta, encode_file_meta
-
-    for instance in ("1.2.3", "1.2.34"):
-        meta = create_file_meta(
-            sop_class_uid=UID(CR), sop_instance_uid=UID(instance), transfer_syntax=UID(EXPLICIT)
-        )
-        expected = bytes(128) + b"DICM" + encode_file_meta(meta)
-        assert file_start(CR, instance, EXPLICIT) == expected

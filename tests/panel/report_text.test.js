@@ -64,6 +64,24 @@ test('a finding of ours stands with its site, side, view, other view and images,
   assert.ok(codes.length > 0);
 });
 
+test('each number of a computed measurement has its name and uncertainty; the algorithm stands among the codes', () => {
+  const concept = (item, value, meaning = value) => ({ ...item, ConceptNameCodeSequence: [{ CodeValue: value, CodingSchemeDesignator: '99SESAMOID', CodeMeaning: meaning }] });
+  const number = (value, meaning, amount, ...below) => concept({
+    ValueType: 'NUM', MeasuredValueSequence: [{ NumericValue: amount, MeasurementUnitsCodeSequence: [{ CodeValue: 'mm' }] }], ContentSequence: below,
+  }, value, meaning);
+  const error = amount => number('UNCERTAINTY95', 'Uncertainty', amount);
+  const measured = number('STTHICK', 'Soft tissue thickness, largest', '10.58', error('0.3713'),
+    concept({ ValueType: 'CODE', ConceptCodeSequence: [{ CodeMeaning: 'At least' }] }, 'BOUND'),
+    concept(text('sesamoid.swelling_profile'), '111001'), concept(text('5'), '111003'), concept(text('kind=swelling_profile'), '111002'),
+    concept(text('Calibrated.'), 'CALIBRATION'),
+    number('STTHICKAT', 'Place of the largest soft tissue thickness', '4.2', error('5'), concept(text('thickest_at'), '112039')));
+  const own = [{ CodeValue: 'CODEDOBS', CodingSchemeDesignator: '99SESAMOID', CodeMeaning: 'Coded' }];
+  const part = { ...box('', concept(box('', measured), 'CODEDMEAS')), ConceptNameCodeSequence: own };
+  const [{ sentence, detail }] = reportLines({ ContentSequence: [part] }).places;
+  assert.equal(sentence, ': soft tissue thickness, largest at least 10.58 ± 0.37 mm');
+  assert.equal(detail, 'calibrated.; place of the largest soft tissue thickness 4.2 ± 5.0 mm');
+});
+
 test('a measurement report is left to the viewer', () => {
   const { getDisplaySetsFromSeries } = reportHandler('x');
   const measurements = { ConceptNameCodeSequence: [{ CodeValue: '126000' }] };

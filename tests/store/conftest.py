@@ -174,6 +174,7 @@ ONE_ENGINE_A_RUN = {
     "priors",
     "opening",
     "outbox",
+    "unsure",
 }
 """Tests that have both engines only with `-m long`: what differs is in the other files."""
 

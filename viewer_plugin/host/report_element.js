@@ -2,7 +2,9 @@
 /** <sesamoid-report>: a signed report beside the images, as sentences with site, side and view. */
 
 import { h, patch } from '../panel/dom.js';
+import { knownSession } from '../panel/store.js';
 import { strings } from '../panel/strings.js';
+import { superseded } from '../panel/versions.js';
 import { byAge } from './report_handler.js';
 import { person, reportLines, standing } from './report_text.js';
 
@@ -18,6 +20,8 @@ const STYLE = `
   p { margin: 0 0 4px; white-space: pre-wrap; overflow-wrap: anywhere; }
   .dim, summary { color: #a6abb2; }
   .warn { color: #f0ab45; }
+  .superseded { position: sticky; top: 0; margin: 0 0 12px; padding: 8px 12px; background: #2b2419; color: #f0ab45;
+    border-left: 3px solid #f0ab45; font-weight: 600; }
   button { font: inherit; min-height: 24px; margin-left: 6px; padding: 0 8px; color: inherit; background: #1e2125;
     border: 1px solid #4a5058; border-radius: 4px; cursor: pointer; }
   :focus-visible { outline: 2px solid #fff; outline-offset: 1px; }
@@ -36,6 +40,13 @@ export class ReportElement extends HTMLElement {
     this.stage = document.createElement('article');
     root.append(style, this.stage);
     this.shown = '';
+    this.told = '';
+    this.follows = () => {};
+  }
+
+  disconnectedCallback() {
+    this.follows();
+    this.shown = '';
   }
 
   /**
@@ -47,8 +58,18 @@ export class ReportElement extends HTMLElement {
     // The viewer renders on every change of its grid; the same document is not built again.
     if (!instance || this.shown === instance.SOPInstanceUID) return;
     this.shown = instance.SOPInstanceUID;
+    this.follows();
+    const session = knownSession(instance.StudyInstanceUID);
+    const standing = () => (session ? superseded(session, instance.SOPInstanceUID) : '');
+    const draw = () => this.draw(() => document_(instance, displaySet.instances, showImage, (this.told = standing())));
+    draw();
+    // A colleague, or this reader, may replace or withdraw it while it is on the screen.
+    this.follows = session?.subscribe(() => standing() !== this.told && draw()) ?? (() => {});
+  }
+
+  draw(/** @type {() => any[]} */ made) {
     try {
-      patch(this.stage, document_(instance, displaySet.instances, showImage));
+      patch(this.stage, made());
     } catch (error) {
       console.error('sesamoid', error);
       this.stage.textContent = text.failed;
@@ -56,7 +77,7 @@ export class ReportElement extends HTMLElement {
   }
 }
 
-function document_(instance, versions, showImage) {
+function document_(instance, versions, showImage, superseding) {
   const { body, places, coded, context } = reportLines(instance);
   // What was found, with its images, follows the first part: in our reports the impressions.
   const second = body.findIndex((line, i) => i > 0 && 'level' in line && line.level === 2);
@@ -65,6 +86,7 @@ function document_(instance, versions, showImage) {
   const { complete, verified, by, at } = standing(instance);
   const place = byAge(versions).indexOf(instance) + 1;
   return [
+    superseding && h('p', { key: 'superseded', class: 'superseded', role: 'status' }, `▲ ${superseding}`),
     h('h1', { key: 'title' }, person(instance.PatientName) || strings.unnamed),
     h('p', { key: 'state', class: verified ? 'dim' : 'warn' },
       verified ? `${text.signedBy} ${by}, ${dateTime(at)}` : complete ? text.unsigned : text.notReport,

@@ -15,8 +15,10 @@ const LATERALITY = '272741003';
 const VIEW = '111031';
 const CROSS_CHECK = 'CROSSCHECK';
 const COPIED = 'COPIEDFROM';
-/** Told in the line itself, or for programs only. */
-const LEFT_OUT = [SITE, VIEW, CROSS_CHECK, '112039', '112040', '370129005', 'OFFINDING', 'DESCRIPTOR', COPIED];
+const UNCERTAINTY = 'UNCERTAINTY95';
+const BOUND = 'BOUND';
+/** Told in the line itself, or for programs only: identifiers, and what computed a number. */
+const LEFT_OUT = [SITE, VIEW, CROSS_CHECK, '112039', '112040', '370129005', 'OFFINDING', 'DESCRIPTOR', COPIED, BOUND, '111001', '111002', '111003'];
 
 const codeOf = item => one(item.ConceptNameCodeSequence)?.CodeValue ?? '';
 
@@ -45,9 +47,21 @@ function findingLine(item) {
   };
 }
 
+/** Each number by its name and with its uncertainty; how it was computed stands among the codes. */
 function measurementLine(item) {
   const drawn = items(item).find(child => child.ValueType === 'SCOORD');
-  return { sentence: `${site(item)}: ${name(item).toLowerCase()} ${valueOf(item)}`, detail: extras(item).join('; '), images: imagesOf(drawn, view(item)) };
+  const others = items(item).filter(child => child.ValueType === 'NUM' && codeOf(child) !== UNCERTAINTY);
+  const told = [...extras(item), ...others.map(numberWords)];
+  return { sentence: `${site(item)}: ${numberWords(item)}`, detail: told.join('; '), images: imagesOf(drawn, view(item)) };
+}
+
+/** "soft tissue thickness, largest at least 10.58 ± 0.37 mm" */
+function numberWords(item) {
+  const below = code => items(item).find(child => codeOf(child) === code);
+  const [bound, error] = [below(BOUND), below(UNCERTAINTY)];
+  const [value, ...unit] = valueOf(item).split(' ');
+  const spread = error && `± ${Number(valueOf(error).split(' ')[0]).toPrecision(2)}`;
+  return [name(item).toLowerCase(), bound && valueOf(bound).toLowerCase(), value, spread, ...unit].filter(Boolean).join(' ');
 }
 
 /** "Distal radius, right" of the first site, which is the structure. */
@@ -64,7 +78,7 @@ function view(item) {
 }
 
 function extras(item) {
-  return items(item).filter(child => !LEFT_OUT.includes(codeOf(child))).map(child => valueOf(child).toLowerCase()).filter(Boolean);
+  return items(item).filter(child => child.ValueType !== 'NUM' && !LEFT_OUT.includes(codeOf(child))).map(child => valueOf(child).toLowerCase()).filter(Boolean);
 }
 
 function imagesOf(item, label) {

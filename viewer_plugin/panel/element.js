@@ -43,7 +43,7 @@ export class PanelElement extends HTMLElement {
     this.due = false;
     this.drawn = '';
     this.layered = '';
-    this.signedCount = 0;
+    this.concluded = { count: 0, signed: false, refused: '', deed: '' };
     this.guiding = new Guiding();
     /** @type {Writing | null} */
     this.writing = null;
@@ -205,11 +205,18 @@ export class PanelElement extends HTMLElement {
     places.some(place => this.focusOn(place));
   }
 
-  /** What was signed stands at the top of the conclusion. */
+  /** What was signed, or opened again, stands at the top of the conclusion; a refusal and a form come to sight. */
   showSigned() {
-    const count = this.session?.documents.length ?? 0;
-    if (count > this.signedCount) this.stage.querySelector('.conclude')?.scrollTo(0, 0);
-    this.signedCount = count;
+    const { session, concluded: before } = this;
+    if (!session) return;
+    const { documents = [], signed, signing, deed } = session;
+    this.concluded = { count: documents.length, signed, refused: signing.error, deed };
+    const find = selector => /** @type {HTMLElement | null} */ (this.stage.querySelector(`.conclude ${selector}`));
+    if (documents.length > before.count || (before.signed && !signed)) this.stage.querySelector('.conclude')?.scrollTo(0, 0);
+    if (signing.error && signing.error !== before.refused) find('[role=alert]')?.scrollIntoView({ block: 'center' });
+    if (!deed || deed === before.deed) return;
+    find('form textarea')?.focus({ preventScroll: true });
+    find('form [type=submit]')?.scrollIntoView({ block: 'nearest' });
   }
 
   focusPlace() {

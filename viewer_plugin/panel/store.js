@@ -37,6 +37,9 @@ export function sessionOf(/** @type {string} */ study) {
   return session;
 }
 
+/** The session of a study that is being read in this page; none is begun. */
+export const knownSession = (/** @type {string} */ study) => sessions.get(study);
+
 /** Whether something is not acknowledged yet, in any study. */
 export function anythingUnsaved() {
   return [...sessions.values()].some(session => !session.queue.clean);

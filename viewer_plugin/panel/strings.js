@@ -231,7 +231,7 @@ export const english = {
     correcting: (by, at) => `Opened again by ${by}, ${at}. The version before counts until the correction is signed.`,
     late: n => `${n === 1 ? 'An image' : `${n} images`} came after signing. Open the report again to take ${n === 1 ? 'it' : 'them'} in.`,
     giveUp: 'Give the correction up', giveUpAsk: 'What was changed since is dropped.', giveUpYes: 'Drop it', giveUpNo: 'Keep correcting',
-    nth: n => `version ${n}`,
+    nth: n => `version ${n}`, replaced: counts => `Replaced. ${counts}`,
     others: n => (n === 1 ? 'a document with it' : `${n} documents with it`),
     saveAs: 'The newest as', formNames: { pdf: 'PDF', txt: 'plain text', 'fhir.json': 'FHIR' },
     tags: { counts: 'counts', followed: 'not the newest', replaced: 'replaced', withdrawn: 'not to be used' },

@@ -171,7 +171,7 @@ export const german = {
     correcting: (by, at) => `Wieder geöffnet von ${by}, ${at}. Die vorige Fassung gilt, bis die Berichtigung unterschrieben ist.`,
     late: n => `${n === 1 ? 'Ein Bild kam' : `${n} Bilder kamen`} nach der Unterschrift. Öffnen Sie den Bericht wieder, um ${n === 1 ? 'es' : 'sie'} aufzunehmen.`,
     giveUp: 'Berichtigung aufgeben', giveUpAsk: 'Was seither geändert wurde, wird verworfen.', giveUpYes: 'Verwerfen', giveUpNo: 'Weiter berichtigen',
-    nth: n => `Fassung ${n}`,
+    nth: n => `Fassung ${n}`, replaced: counts => `Ersetzt. ${counts}`,
     others: n => (n === 1 ? 'ein Dokument dazu' : `${n} Dokumente dazu`),
     saveAs: 'Die neueste als', formNames: { pdf: 'PDF', txt: 'reiner Text', 'fhir.json': 'FHIR' },
     tags: { counts: 'gilt', followed: 'nicht die neueste', replaced: 'ersetzt', withdrawn: 'nicht zu verwenden' },

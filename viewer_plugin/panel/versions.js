@@ -115,6 +115,16 @@ function sentLine(d) {
   return h('p', { key: 'sent', class: d.delivery === 'refused' ? 'bad' : d.delivery === 'committed' ? '' : 'dim', role: 'status' }, sentWords(d));
 }
 
+/** What a reader of this report must know first; "" when it is the one that counts. */
+export function superseded(session, uid) {
+  const known = session.documents.find(d => d.role === 'report' && d.sop_instance_uid === uid);
+  const { prevailing, newer_in_archive: [newer] = [] } = session.opening ?? {};
+  if (!known || !prevailing) return '';
+  if (prevailing.withdrawn) return text.withdrawn(prevailing.of);
+  if (newer) return text.newer(personName(newer.signed_by), localDateTime(newer.signed_at));
+  return uid === prevailing.sop_instance_uid ? '' : text.replaced(whichCounts(prevailing));
+}
+
 function standingOf(session, d) {
   const { prevailing, newer_in_archive: newer = [] } = session.opening;
   if (!prevailing) return '';

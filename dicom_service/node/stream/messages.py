@@ -25,6 +25,10 @@ _IN_COMMAND, _LAST = 1, 2
 """Bits of the message control header (PS3.8 E.2)."""
 
 
+class Gone(Exception):
+    """The peer takes no more answers, so nothing more of what it has sent is served."""
+
+
 class Answer(NamedTuple):
     """A status, and words for it."""
 
@@ -33,7 +37,9 @@ class Answer(NamedTuple):
 
 
 class Services(NamedTuple):
-    """What answers the requests; called in the connection's thread, must not raise."""
+    """What answers the requests; called in the connection's thread. Only `respond` may raise, and
+    that only `Gone`.
+    """
 
     store: Callable[[IncomingFile | None], Answer]
     """Takes a finished object (None: the request came without one); removes its file."""
@@ -79,6 +85,8 @@ class Messages:
         ------
         Malformed
             The association must end.
+        Gone
+            An answer could not be sent; the rest of the PDU is not looked at.
         """
         position = HEADER
         while position < len(pdu):

@@ -25,7 +25,7 @@ from dicom_service.node.stream.command import Command, Malformed, response
 from dicom_service.node.stream.file import IncomingFile
 from dicom_service.node.stream.inlet import P_DATA as P_DATA_PDU
 from dicom_service.node.stream.inlet import Inlet
-from dicom_service.node.stream.messages import Answer, Messages, Services
+from dicom_service.node.stream.messages import Answer, Gone, Messages, Services
 from dicom_service.node.stream.straight import Straight
 from dicom_service.node.stream.waking import Bell, Checkpoint, TellingQueue
 from dicom_service.quiet_logs import said_in_log
@@ -82,6 +82,8 @@ class InletSocket(AssociationSocket):
     ) -> None:
         self._inlet = inlet
         self._patience = patience
+        self.deaf = False
+        """Whether something could not be sent, and the connection counts as closed."""
         super().__init__(assoc, client_socket=peer)
 
     @property
@@ -115,6 +117,7 @@ class InletSocket(AssociationSocket):
                 if not writable.poll(1000 * self._patience):
                     raise TimeoutError
         except (OSError, ValueError):
+            self.deaf = True
             self.event_queue.put(_CLOSED)
 
 
@@ -255,8 +258,8 @@ class StreamingDUL(DULServiceProvider):
                     break
                 self._messages.take(pdu)
                 self.inlet.drop(len(pdu))
-                if not self.event_queue.empty():  # the answer could not be sent: take no more
-                    break
+        except Gone:
+            self.inlet.clear()
         except Exception as error:  # noqa: BLE001 - whatever a peer's bytes do to the decoder
             said = plain(said_in_log(error))
             log.warning("a message cannot be taken, its association ends: %s", said)
@@ -269,6 +272,8 @@ class StreamingDUL(DULServiceProvider):
         data = response(context_id, command, answer.status, answer.comment, most)
         if self.socket is not None:
             self.socket.send(data)
+        if self.socket is None or cast("InletSocket", self.socket).deaf:
+            raise Gone
 
     def _hand_over(self, context_id: int, command: bytes, data_set: bytes | None) -> None:
         """Let the library decode and serve a request, in this thread: it is answered in order."""
