@@ -52,6 +52,10 @@ class Index(ABC):
     def read(self) -> AbstractContextManager[Connection]:
         """A connection that sees one consistent state."""
 
+    def glance(self) -> AbstractContextManager[Connection]:
+        """A connection for a single question, which may cost less than `read`."""
+        return self.read()
+
     @abstractmethod
     def write(self, *about: str) -> AbstractContextManager[Connection]:
         """One transaction: all of it is kept, or nothing when the block raises.

@@ -259,10 +259,10 @@ def test_what_is_overtaken_again_and_again_is_said_at_last():
 def test_a_disk_that_is_full_under_the_server_is_said_and_leaves_nothing(kit, monkeypatch):
     fails = "RAISE EXCEPTION 'could not extend file' USING ERRCODE = '53100'"
 
-    def arrived(connection, *_, **__):
+    def begin(connection, *_, **__):
         connection.execute(text(f"DO $$ BEGIN {fails}; END $$"))
 
-    monkeypatch.setattr("dicom_service.store.events.arrived", arrived)
+    monkeypatch.setattr("dicom_service.store.events.begin", begin)
     with pytest.raises(StorageFull, match="could not extend file"):
         kit.image("1.1")
     assert kit.store.study(kit.study) is None
