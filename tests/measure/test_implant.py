@@ -1,5 +1,7 @@
 """A screw in a block of bone: its length, and a lucent rim beside it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -67,6 +69,30 @@ def test_bone_without_metal_and_clicks_beside_it_are_refused():
         implant(pic, (60.0, 100.0), (60.0, 300.0))
     asked = MeasureRequest(kind="implant", points=((60.0, 100.0), (60.0, 300.0)))
     assert measure(asked, pic).refusal
+
+
+@pytest.mark.parametrize("plate", [0.6, 1.2, 2.4])
+@pytest.mark.parametrize("plan", [
+    Bench(gap=1.0, width=10, depth=8, trabecular=0.2), Bench(gap=2.0, width=22, depth=19),
+])  # fmt: skip
+def test_a_dense_bone_plate_along_a_joint_is_not_taken_for_metal(plan, plate):
+    shot = shoot_bench(replace(plan, plate=plate), seed=5)
+    for side in (-1, 1):
+        down, half = side * (plan.gap + plate) / 2, plan.width / 2
+        spots = shot.view.shown(np.array([(-half, 0.0, down), (half, 0.0, down)]))
+        with pytest.raises(NotMeasurable, match="metal"):
+            implant(shot.pic, *(tuple(spot) for spot in spots.tolist()))
+
+
+def test_where_bone_is_as_bright_it_is_asked_whether_this_is_metal():
+    shot, points, _ = _plated(1.0, 0.0)
+    doubt = say("metal.as_bright")
+    assert doubt not in implant(shot.pic, *points[:2]).doubts
+    top = np.percentile(shot.pixels, 97)  # as a display's curve ends
+    pic = picture(
+        np.minimum(shot.pixels, top), Spacing(row_mm=PIXEL, column_mm=PIXEL, kind="fiducial")
+    )
+    assert doubt in implant(pic, *points[:2]).doubts
 
 
 def _plated(over: float, turn: float, plate: bool = False, quanta: float = 1700.0):
