@@ -47,6 +47,8 @@ class Index(ABC):
     """Where it is, for sentences: "The index <place> ..."."""
     shared: bool
     """Whether several nodes may have it at the same time."""
+    kept: int | None = None
+    """A number that changes with each transaction of this node; None: nobody counts."""
 
     @abstractmethod
     def read(self) -> AbstractContextManager[Connection]:

@@ -5,6 +5,7 @@ after the other (`index.hold`), each statement seeing what was kept before it (R
 Readers see one state from their first statement on (REPEATABLE READ).
 """
 
+import itertools
 import logging
 import threading
 import time
@@ -72,6 +73,7 @@ class PostgresIndex(Index):
     """
 
     shared = True
+    kept: int
 
     def __init__(self, url: str) -> None:
         self.engine = _open(url)
@@ -82,6 +84,8 @@ class PostgresIndex(Index):
             isolation_level="REPEATABLE READ", postgresql_readonly=True
         )
         self._glancing = self.engine.execution_options(isolation_level="AUTOCOMMIT")
+        self._transactions = itertools.count(1)
+        self.kept = 0
         self._url = there
         try:
             with self.read() as connection:
@@ -125,6 +129,8 @@ class PostgresIndex(Index):
                         "may have been kept. Look before you do it again."
                     ) from error
                 raise
+            finally:
+                self.kept = next(self._transactions)
 
     def examine(self) -> None:
         """Whether it answers: its server looks after damage itself (checksums, its own log)."""
