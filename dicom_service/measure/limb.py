@@ -24,13 +24,14 @@ class Limb:
     """A limb: stations of its axis (mm), unit normals, and where its silhouette ends.
 
     `sides` are the signed distances from the axis to the silhouette (negative side, positive
-    side), NaN where a side leaves the field. `burnt` says that the background is clipped, so
-    that the skin may be invisible.
+    side), NaN where a side leaves the field. `outmost` are those to the last toe of a side, where
+    toes are apart. `burnt` says that the background is clipped, so that the skin may be invisible.
     """
 
     axis: Array
     normals: Array
     sides: Array
+    outmost: Array
     noise: float
     burnt: bool
     field_sides: int
@@ -55,8 +56,10 @@ def find_limb(pic: Picture) -> Limb:
     share = float((background & field & ~mask).sum() / field.sum())
     if share < 0.08:
         raise NotMeasurable(say("limb.fills", share=share))
-    axis, normals, sides = _axis(mask, field, small)
-    return Limb(axis, normals, sides, noise, _burnt(pic, small, background & ~mask), field_sides)
+    axis, normals, sides, outmost = _axis(mask, field, small)
+    return Limb(
+        axis, normals, sides, outmost, noise, _burnt(pic, small, background & ~mask), field_sides
+    )
 
 
 def exposed_field(values: Array) -> tuple[Mask, int]:
@@ -178,7 +181,7 @@ def _burnt(pic: Picture, small: Picture, background: Mask) -> bool:
     return bool(np.mean(single[background] <= pic.values.min()) > 0.5)
 
 
-def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array]:
+def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array, Array]:
     r, c = np.nonzero(mask)
     cloud = (np.stack([c, r], axis=1) + 0.5) * np.array(small.size)
     middle = cloud.mean(axis=0)
@@ -203,18 +206,15 @@ def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array]
         moved = axis + normals * np.where(good, sides.mean(axis=1), 0.0)[:, None]
         axis = _smooth(moved, good.astype(float))
     normals = _normals(axis)
-    return axis, normals, silhouette(mask, field, small, axis, normals, reach)
+    sides = silhouette(mask, field, small, axis, normals, reach)
+    return axis, normals, sides, _outmost(mask, field, small, axis, normals, reach)
 
 
 def silhouette(
     mask: Mask, field: Mask, small: Picture, axis: Array, normals: Array, reach: float
 ) -> Array:
     """Both ends of the run of the mask through each station; NaN where it meets the field's rim."""
-    offsets = np.arange(-reach, reach + 0.1, 0.3)
-    where = axis[:, None, :] + normals[:, None, :] * offsets[None, :, None]
-    index = [where[..., 1] / small.size[1] - 0.5, where[..., 0] / small.size[0] - 0.5]
-    inside = ndimage.map_coordinates(mask.astype(np.float32), index, order=1) > 0.5
-    exposed = ndimage.map_coordinates(field.astype(np.float32), index, order=1) > 0.5
+    offsets, inside, exposed = _across(mask, field, small, axis, normals, reach)
     sides = np.full((len(axis), 2), np.nan)
     centre = len(offsets) // 2
     for row in range(len(axis)):
@@ -231,6 +231,32 @@ def silhouette(
             ):
                 sides[row, side] = offsets[ends[0]] + 0.15 * (1 - 2 * side)
     return sides
+
+
+def _across(
+    mask: Mask, field: Mask, small: Picture, axis: Array, normals: Array, reach: float
+) -> tuple[Array, Mask, Mask]:
+    """Offsets across the axis, and where each station's row is in the mask and in the field."""
+    offsets = np.arange(-reach, reach + 0.1, 0.3)
+    where = axis[:, None, :] + normals[:, None, :] * offsets[None, :, None]
+    index = [where[..., 1] / small.size[1] - 0.5, where[..., 0] / small.size[0] - 0.5]
+    inside = ndimage.map_coordinates(mask.astype(np.float32), index, order=1) > 0.5
+    exposed = ndimage.map_coordinates(field.astype(np.float32), index, order=1) > 0.5
+    return offsets, inside, exposed
+
+
+def _outmost(
+    mask: Mask, field: Mask, small: Picture, axis: Array, normals: Array, reach: float
+) -> Array:
+    """The mask's first and last place on each row; NaN where that lies at the field's rim."""
+    offsets, inside, exposed = _across(mask, field, small, axis, normals, reach)
+    first, last = inside.argmax(axis=1), inside.shape[1] - 1 - inside[:, ::-1].argmax(axis=1)
+    rows, top = np.arange(len(axis)), len(offsets) - 1
+    found = np.full((len(axis), 2), np.nan)
+    for side, (end, beyond) in enumerate(((first, first - 4), (last, last + 4))):
+        seen = inside.any(axis=1) & exposed[rows, np.clip(beyond, 0, top)]
+        found[seen, side] = offsets[end[seen]]
+    return found
 
 
 def _normals(axis: Array) -> Array:

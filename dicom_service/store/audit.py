@@ -35,11 +35,16 @@ def note(
     site
         Whose event it is; None: that of the study, else the only one of the user.
     """
-    hold(connection, "audit trail")  # events are numbered and sealed one after the other
     values = {"at": at_us, "event": event, "user": user, "study_uid": study_uid, "detail": detail}
     values["site"] = _site(connection, user, study_uid) if site is None else site
-    made = connection.execute(insert(audit).values(**values).returning(audit.c.id))
-    seal(connection, made.scalar_one())
+    note_many(connection, [values])
+
+
+def note_many(connection: Connection, events: Sequence[dict[str, Any]]) -> None:
+    """Write events of which all columns are known, each sealed."""
+    hold(connection, "audit trail")  # events are numbered and sealed one after the other
+    made = connection.execute(insert(audit).returning(audit), list(events))
+    seal(connection, sorted(made, key=lambda row: row.id))
 
 
 class Audit(Shelf):

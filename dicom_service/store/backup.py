@@ -81,8 +81,11 @@ def back_up(
         with open_index(data, index_url) as index:
             if index.shared:
                 join(index, data)
+            before = files_in(to / JOURNAL)
             waiting = copy_waiting(index, data / JOURNAL, to / JOURNAL)
             done = _copied(index, data, to, elsewhere)
+            for file in before:  # until now the index before needed them
+                file.unlink()
         done = done._replace(objects=done.objects + waiting, copied=done.copied + waiting)
         for name in _ALONE:
             if (data / name).is_file():
@@ -155,6 +158,7 @@ def _copied(index: Index, data: Path, to: Path, elsewhere: Elsewhere | None) -> 
             continue
         sync_file(new)
         new.replace(to / INDEX)
+        sync_folder(to)  # the index before names what is removed now
         _prune(there, {one.name for one in wanted})
         return Copied(len(wanted), len(absent), size, missing)
     raise SetupError(

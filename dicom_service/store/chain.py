@@ -6,11 +6,12 @@ digest that was kept elsewhere (a syslog server, a printed page) then tells.
 
 import hashlib
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import Connection, insert, select
 
-from dicom_service.store.schema import audit, audit_seals
+from dicom_service.store.schema import audit_seals
 
 START = "0" * 64
 """What the first seal holds in the place of the one before it."""
@@ -25,9 +26,12 @@ def digest_of(before: str, row: Any) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def seal(connection: Connection, audit_id: int) -> None:
-    """Seal the newest event, in the transaction that wrote it."""
+def seal(connection: Connection, rows: Sequence[Any]) -> None:
+    """Seal the newest events, as they stand there, in the transaction that wrote them."""
     query = select(audit_seals.c.digest).order_by(audit_seals.c.audit_id.desc()).limit(1)
     before = connection.execute(query).scalar() or START
-    row = connection.execute(select(audit).where(audit.c.id == audit_id)).one()
-    connection.execute(insert(audit_seals).values(audit_id=audit_id, digest=digest_of(before, row)))
+    seals = []
+    for row in rows:
+        before = digest_of(before, row)
+        seals.append({"audit_id": row.id, "digest": before})
+    connection.execute(insert(audit_seals), seals)

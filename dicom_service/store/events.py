@@ -24,14 +24,14 @@ nobody is to read unless it is on the list or is routed here too. A new study st
 with an image and as kept with anything else.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
-from dicom_service.store.texts import put_words
+from dicom_service.store.texts import put_first_words, put_words
 
 CLOSED = {
     "signed": "This report is signed. Write an addendum, or open it again to correct it.",
@@ -68,28 +68,41 @@ def arrived(
         When it arrived; later than every earlier object of the study even when the clock was
         set back, so that "newer than" can be asked of these times.
     """
-    return arrived_together(connection, [(header, at_us, prior)], site)[1][0]
+    uid = header.study_uid
+    row = connection.execute(_STUDY, {"uid": uid}).first()
+    changed, (at,) = after_objects(row, [(header, at_us, prior)])
+    if row is None:
+        begin(connection, {uid: changed | {"site": site}})
+    else:
+        set_values(connection, uid, **changed)
+        if "patient_id" in changed:
+            index_words(connection, uid, changed)
+    return at
 
 
-def arrived_together(
-    connection: Connection, objects: Sequence[tuple[InstanceHeader, int, bool]], site: str = ""
-) -> tuple[bool, list[int]]:
-    """Objects of one study arrived, one after another; the study is written once.
+def as_they_are(connection: Connection, study_uids: Collection[str]) -> dict[str, Any]:
+    """The rows of those of these studies that there are."""
+    query = select(studies).where(studies.c.study_uid.in_(study_uids))
+    return {row.study_uid: row for row in connection.execute(query)}
+
+
+def after_objects(
+    row: Any, objects: Sequence[tuple[InstanceHeader, int, bool]]
+) -> tuple[dict[str, Any], list[int]]:
+    """What objects of one study, one after another, change of it.
 
     Parameters
     ----------
+    row
+        The study as it is; None: it is new.
     objects
         Header, time, and whether this node asked for it as an earlier study.
-    site
-        Whose study it is, if it is a new one.
 
     Returns
     -------
-    tuple[bool, list[int]]
-        Whether the study is new, and when each arrived; see `arrived`.
+    tuple[dict[str, Any], list[int]]
+        Columns of the study, and when each object arrived; see `arrived`.
     """
-    uid = objects[0][0].study_uid
-    row = connection.execute(_STUDY, {"uid": uid}).first()
     now: dict[str, Any] = {} if row is None else dict(row._mapping)
     changed: dict[str, Any] = {}
     times = []
@@ -99,13 +112,16 @@ def arrived_together(
         changed |= values
         now |= values
         times.append(at)
-    if row is None:
-        connection.execute(insert(studies).values(study_uid=uid, site=site, **changed))
-    else:
-        set_values(connection, uid, **changed)
-    if "patient_id" in changed:
-        index_words(connection, uid, changed)
-    return row is None, times
+    return changed, times
+
+
+def begin(connection: Connection, studies_to_be: Mapping[str, dict[str, Any]]) -> None:
+    """Make studies with these columns, and the words that they are found by."""
+    for rows in _alike({"study_uid": uid, **values} for uid, values in studies_to_be.items()):
+        connection.execute(insert(studies), rows)
+    named = {uid: _naming(uid, values) for uid, values in studies_to_be.items()}
+    connection.execute(insert(study_words), [pair for uid in named for pair in _pairs(uid, named)])
+    put_first_words(connection, named)
 
 
 def _first(header: InstanceHeader, at_us: int, prior: bool) -> dict[str, Any]:
@@ -157,13 +173,20 @@ def _named(header: InstanceHeader) -> dict[str, Any]:
 def index_words(connection: Connection, study_uid: str, values: dict[str, Any]) -> None:
     """Make a study findable by the beginnings of the words that name it."""
     connection.execute(delete(study_words).where(study_words.c.study_uid == study_uid))
+    found = {study_uid: _naming(study_uid, values)}
+    connection.execute(insert(study_words), _pairs(study_uid, found))
+    put_words(connection, study_uid, found[study_uid])
+
+
+def _naming(study_uid: str, values: Mapping[str, Any]) -> set[str]:
     found = {study_uid}
     for field in ("patient_id", "patient_name", "accession_number", "description", "species"):
         found |= set(words(str(values.get(field, "")))[:_MOST_WORDS])
-    connection.execute(
-        insert(study_words), [{"word": word, "study_uid": study_uid} for word in sorted(found)]
-    )
-    put_words(connection, study_uid, found)
+    return found
+
+
+def _pairs(study_uid: str, found: Mapping[str, set[str]]) -> list[dict[str, str]]:
+    return [{"word": word, "study_uid": study_uid} for word in sorted(found[study_uid])]
 
 
 def words(text: str) -> list[str]:
@@ -188,6 +211,20 @@ def prepared_state(row: Any) -> str | None:
 
 
 _CHANGE = update(studies).where(studies.c.study_uid == bindparam("uid"))
+
+
+def set_many(connection: Connection, changes: Mapping[str, dict[str, Any]]) -> None:
+    """Change columns of several studies."""
+    for rows in _alike({"uid": uid, **values} for uid, values in changes.items()):
+        connection.execute(_CHANGE, rows)
+
+
+def _alike(rows: Iterable[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """The same in groups of those that name the same columns."""
+    groups: dict[frozenset[str], list[dict[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(frozenset(row), []).append(row)
+    return list(groups.values())
 
 
 def set_values(connection: Connection, study_uid: str, **values: Any) -> None:

@@ -33,7 +33,7 @@ HIDDEN = ("kept", "prior")
 WORK: tuple[Stage, ...] = ("to_read", "in_progress")
 _MANY: tuple[Stage, ...] = ("", "delivered")
 """Stages that most studies of an old store are in."""
-_LED: tuple[Stage, ...] = ("to_deliver", "trouble")
+_LED = ("to_deliver", "trouble", "late")
 """Stages that other tables or indexes lead to, whatever the site."""
 _OF_TEXTS = {"text", "urgent", "missing", "order"}
 """What the full-text index alone can answer."""
@@ -57,6 +57,9 @@ _STAGES: dict[str, ColumnElement[bool]] = {
     "delivered": and_(_DONE, not_(studies.c.study_uid.in_(_OPEN))),
     "arriving": studies.c.state == "arriving",
     "trouble": or_(studies.c.state == "failed", studies.c.late_objects > 0),
+    # The same in two, for counting: each is in an index, while of both the rows have to be read.
+    "failed": studies.c.state == "failed",
+    "late": and_(studies.c.late_objects > 0, studies.c.state != "failed"),
     "withdrawn": studies.c.state == "withdrawn",
 }
 
@@ -134,11 +137,18 @@ def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
         for one in _each_site(wanted):
             counted += count_of(connection, one, at_most - counted)
         return counted
+    if wanted.stage == "trouble":
+        failed = count_of(connection, _part(wanted, "failed"), at_most)
+        return failed + count_of(connection, _part(wanted, "late"), at_most - failed)
     plan = _plan(connection, wanted, at_most, paged=False)
     counted = _counted(connection, plan, at_most)
     if plan.whole or counted == at_most:
         return counted
     return _counted(connection, _plan(connection, wanted, 0), at_most)
+
+
+def _part(wanted: ListQuery, stage: str) -> ListQuery:
+    return wanted.model_copy(update={"stage": stage})
 
 
 def _counted(connection: Connection, plan: _Plan, at_most: int) -> int:

@@ -47,10 +47,16 @@ class Index(ABC):
     """Where it is, for sentences: "The index <place> ..."."""
     shared: bool
     """Whether several nodes may have it at the same time."""
+    kept: int | None = None
+    """A number that changes with each transaction of this node; None: nobody counts."""
 
     @abstractmethod
     def read(self) -> AbstractContextManager[Connection]:
         """A connection that sees one consistent state."""
+
+    def glance(self) -> AbstractContextManager[Connection]:
+        """A connection for a single question, which may cost less than `read`."""
+        return self.read()
 
     @abstractmethod
     def write(self, *about: str) -> AbstractContextManager[Connection]:

@@ -44,7 +44,7 @@ def index_objects(
 ) -> list[tuple[Outcome, bool]]:
     """Write what many arrivals change; what becomes of each, and whether its file is needed.
 
-    Objects that are new, nearly all, take a few statements for each study.
+    Objects that are new, nearly all, take a few statements together.
     """
     uids = [arrival.header.sop_instance_uid for arrival in arrivals]
     taken: set[str] = set()
@@ -52,7 +52,7 @@ def index_objects(
         some = instances.c.sop_instance_uid.in_(uids[start : start + _AT_ONCE])
         query = select(instances.c.sop_instance_uid).where(some)
         taken |= set(connection.execute(query).scalars())
-    fresh: dict[tuple[str, str], list[int]] = {}
+    fresh: dict[str, list[int]] = {}
     rest: list[int] = []
     results: list[tuple[Outcome, bool]] = [("new", True)] * len(arrivals)
     for number, arrival in enumerate(arrivals):
@@ -60,28 +60,55 @@ def index_objects(
             rest.append(number)
         else:
             taken.add(uids[number])
-            fresh.setdefault((arrival.header.study_uid, arrival.site), []).append(number)
-    for (study_uid, site), numbers in fresh.items():
-        # It was of the site that was called when these were acknowledged; it may have been given
-        # to another since, and they go with it.
-        of = connection.execute(SITE, {"uid": study_uid}).scalar()
-        group = [arrivals[number] for number in numbers]
-        _insert_study(connection, group, site if of is None else of)
+            fresh.setdefault(arrival.header.study_uid, []).append(number)
+    refused = _insert_studies(connection, arrivals, fresh)
     for number in rest:
-        outcome, needed = index_object(connection, arrivals[number])
-        # These were acknowledged: what is of nobody here is found at the next start, set aside.
-        results[number] = outcome, needed or outcome == "elsewhere"
+        results[number] = index_object(connection, arrivals[number])
+    for number in refused:
+        results[number] = "elsewhere", False
+    for number, (outcome, needed) in enumerate(results):
+        # What was acknowledged and is of nobody here is found at the next start, set aside.
+        kept = needed or (outcome == "elsewhere" and arrivals[number].at_us > 0)
+        results[number] = outcome, kept
     return results
 
 
-def _insert_study(connection: Connection, group: list[Arrival], site: str) -> None:
-    """Rows of new objects of one study, which is of this site."""
-    came = [(a.header, a.at_us or now_us(), a.prior) for a in group]
-    is_first, times = events.arrived_together(connection, came, site)
-    if is_first:
-        _note_received(connection, group[0].header, group[0].source, times[0])
-    rows = [_values(a, at_us) for a, at_us in zip(group, times, strict=True)]
-    connection.execute(_INSERT, rows)
+def _insert_studies(
+    connection: Connection, arrivals: Sequence[Arrival], fresh: dict[str, list[int]]
+) -> list[int]:
+    """Rows of new objects, by their studies; the numbers of those that are another site's."""
+    refused: list[int] = []
+    made: dict[str, dict[str, Any]] = {}
+    changes: dict[str, dict[str, Any]] = {}
+    received: list[dict[str, Any]] = []
+    rows: list[dict[str, Any]] = []
+    known = events.as_they_are(connection, fresh)
+    for study_uid, numbers in fresh.items():
+        row = known.get(study_uid)
+        site = arrivals[numbers[0]].site if row is None else row.site
+        # A study may have been given to another site after an object of it was acknowledged,
+        # which then goes with it.
+        refused += [n for n in numbers if not arrivals[n].at_us and arrivals[n].site != site]
+        group = [arrivals[n] for n in numbers if n not in refused]
+        if not group:
+            continue
+        came = [(a.header, a.at_us or now_us(), a.prior) for a in group]
+        changed, times = events.after_objects(row, came)
+        if row is None:
+            made[study_uid] = changed | {"site": site}
+            received.append(_received(group[0], times[0], site))
+        else:
+            changes[study_uid] = changed
+            if "patient_id" in changed:
+                events.index_words(connection, study_uid, changed)
+        rows += [_values(a, at_us) for a, at_us in zip(group, times, strict=True)]
+    if made:
+        events.begin(connection, made)
+        audit.note_many(connection, received)
+    events.set_many(connection, changes)
+    if rows:
+        connection.execute(_INSERT, rows)
+    return refused
 
 
 def _values(arrival: Arrival, at_us: int) -> dict[str, Any]:
@@ -148,8 +175,8 @@ def index_object(connection: Connection, arrival: Arrival) -> tuple[Outcome, boo
 def _insert(connection: Connection, arrival: Arrival, *, is_first: bool) -> None:
     header, at = arrival.header, arrival.at_us or now_us()
     at_us = events.arrived(connection, header, at, prior=arrival.prior, site=arrival.site)
-    if is_first:  # once for a study: its objects follow each other
-        _note_received(connection, header, arrival.source, at_us)
+    if is_first:
+        audit.note_many(connection, [_received(arrival, at_us, arrival.site)])
     connection.execute(_INSERT, _values(arrival, at_us))
 
 
@@ -189,6 +216,13 @@ def _quarantine(
     return True
 
 
-def _note_received(connection: Connection, header: InstanceHeader, source: str, at_us: int) -> None:
-    uid, detail = header.study_uid, f"{source}: {header.sop_class_uid}"
-    audit.note(connection, "study received", at_us=at_us, study_uid=uid, detail=detail)
+def _received(arrival: Arrival, at_us: int, site: str) -> dict[str, Any]:
+    """The event, once for a study: its objects follow each other."""
+    return {
+        "at": at_us,
+        "event": "study received",
+        "user": "",
+        "study_uid": arrival.header.study_uid,
+        "detail": f"{arrival.source}: {arrival.header.sop_class_uid}",
+        "site": site,
+    }

@@ -1,8 +1,9 @@
 """The reading list by the stage of the work, with what a reader chooses by: urgency, views, age."""
 
+import time
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, select
 
@@ -14,16 +15,29 @@ from dicom_service.store.lines import put_line
 from dicom_service.store.model import ListedStudy, ListQuery, Stage, StudyRow
 from dicom_service.store.schema import list_lines, studies
 from dicom_service.store.schema_accounts import users
-from dicom_service.store.studies import LISTED, Studies
+from dicom_service.store.studies import LISTED, Studies, rows_of
 from dicom_service.store.times import to_us
 
 COUNTED = 1000
 """Nobody reads the exact number beyond this, and counting a million takes long."""
+_STAGES_SECONDS = 1.0
+_MOST_SITES = 100
+"""Sets of sites of which the numbers are remembered."""
 _COUNTED_STAGES: tuple[Stage, ...] = (*WORK, "to_deliver", "trouble", "arriving")
+
+
+class _Stages(NamedTuple):
+    kept: int
+    at: float
+    counts: dict[str, int]
 
 
 class Listing(Studies):
     """Studies as a reader chooses among them."""
+
+    def __init__(self, *given: Any, **options: Any) -> None:
+        super().__init__(*given, **options)
+        self._stages: dict[tuple[str, ...] | None, _Stages] = {}
 
     def listed(self, query: ListQuery, limit: int, offset: int = 0) -> list[ListedStudy]:
         """One page of the list.
@@ -32,11 +46,8 @@ class Listing(Studies):
         """
         with self._index.read() as connection:
             uids = page_of(connection, query, limit, offset)
-        rows = {
-            row.study_uid: row
-            for row in self._rows(select(*LISTED).where(studies.c.study_uid.in_(uids)))
-        }
-        with self._index.read() as connection:
+            found = select(*LISTED).where(studies.c.study_uid.in_(uids))
+            rows = {row.study_uid: row for row in rows_of(connection, found)}
             return _with_lines(connection, [rows[uid] for uid in uids if uid in rows])
 
     def count_listed(self, query: ListQuery, at_most: int = COUNTED) -> int:
@@ -45,8 +56,25 @@ class Listing(Studies):
             return count_of(connection, query, at_most)
 
     def stages(self, sites: Sequence[str] | None = None) -> dict[str, int]:
-        """How many studies, up to `COUNTED`, are in each stage that somebody should look at."""
+        """How many studies, up to `COUNTED`, are in each stage that somebody should look at.
+
+        Of an index that nodes share they are counted once a second, and anew when this node has
+        kept something: what another did shows a second later.
+        """
         within = None if sites is None else tuple(sites)
+        kept, now = self._index.kept, time.monotonic()
+        known = self._stages.get(within)
+        if known is not None and known.kept == kept and now < known.at + _STAGES_SECONDS:
+            return dict(known.counts)
+        counts = self.count_stages(within)
+        if kept is not None:
+            if len(self._stages) > _MOST_SITES:
+                self._stages.clear()
+            self._stages[within] = _Stages(kept, now, counts)
+        return dict(counts)
+
+    def count_stages(self, within: tuple[str, ...] | None = None) -> dict[str, int]:
+        """The same, counted now."""
         with self._index.read() as connection:
             return {
                 stage: count_of(connection, ListQuery(stage=stage, sites=within), COUNTED)

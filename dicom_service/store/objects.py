@@ -18,7 +18,7 @@ from dicom_service.store.elsewhere import Elsewhere
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
 from dicom_service.store.index import Unsure, retried, tell
-from dicom_service.store.indexing import KNOWN, Arrival, Outcome, index_object
+from dicom_service.store.indexing import KNOWN, Arrival, Outcome, index_objects
 from dicom_service.store.journal import SEGMENT, SEGMENTS
 from dicom_service.store.model import InstanceHeader, StoredInstance
 from dicom_service.store.replay import replay
@@ -247,7 +247,7 @@ class Objects(Sites):
         if isinstance(self._index, SqliteIndex):
             found = self._index.look_up(_LOOK_UP, (sop_instance_uid,))
             return None if found is None else (str(found[0]), bool(found[1]), str(found[2]))
-        with self._index.read() as connection:
+        with self._index.glance() as connection:
             row = connection.execute(KNOWN, {"uid": sop_instance_uid}).first()
         return None if row is None else (row.digest, row.missing, row.site)
 
@@ -284,7 +284,7 @@ class Objects(Sites):
     def _write_rows(self, arrivals: list[Arrival]) -> list[tuple[Outcome, bool]]:
         about = {uid for a in arrivals for uid in (a.header.study_uid, a.header.sop_instance_uid)}
         with self._index.write(*about) as connection:
-            results = [index_object(connection, arrival) for arrival in arrivals]
+            results = index_objects(connection, arrivals)
             tell(connection)
         return results
 

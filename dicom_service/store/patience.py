@@ -4,6 +4,7 @@ A machine that lives acknowledges packets for processes that stand still, so the
 limits never end. What is given up here closes the connection: nobody knows what became of it.
 """
 
+import select
 from typing import Any, TypeVar
 
 import psycopg
@@ -17,6 +18,17 @@ class PatientConnection(psycopg.Connection[Any]):
 
     patience: float | None = None
     """Seconds; None: for ever."""
+    used_at = float("-inf")
+    """When somebody gave it back."""
+
+    def spoken_to(self) -> bool:
+        """Whether the server has said something that nobody asked for: mostly that this ends."""
+        watch = select.poll()
+        try:
+            watch.register(self.fileno(), select.POLLIN)
+        except psycopg.Error:
+            return True
+        return bool(watch.poll(0))
 
     def wait(
         self, gen: PQGen[Result], interval: float = 0.1, timeout: float | None = None

@@ -5,8 +5,10 @@ after the other (`index.hold`), each statement seeing what was kept before it (R
 Readers see one state from their first statement on (REPEATABLE READ).
 """
 
+import itertools
 import logging
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -41,6 +43,9 @@ nothing, and nothing is noticed of it otherwise. More than `STUCK_SECONDS`, as i
 for others."""
 PING_SECONDS = 10.0
 """For which a connection that was idle is waited for before it is used."""
+_FRESH_SECONDS = 0.5
+"""After which a connection counts as idle: to ask each time is a way to the server and back more
+for every transaction. A server that ended it has said so, and is heard."""
 _LISTEN_SECONDS = 1.0
 _CHANGE_WAITS_MS = 300
 """For a lock; less than the second after which the server ends one of two who wait for each
@@ -68,6 +73,7 @@ class PostgresIndex(Index):
     """
 
     shared = True
+    kept: int
 
     def __init__(self, url: str) -> None:
         self.engine = _open(url)
@@ -77,6 +83,9 @@ class PostgresIndex(Index):
         self._reading = self.engine.execution_options(
             isolation_level="REPEATABLE READ", postgresql_readonly=True
         )
+        self._glancing = self.engine.execution_options(isolation_level="AUTOCOMMIT")
+        self._transactions = itertools.count(1)
+        self.kept = 0
         self._url = there
         try:
             with self.read() as connection:
@@ -92,6 +101,12 @@ class PostgresIndex(Index):
     def read(self) -> Iterator[Connection]:
         """A connection that sees one consistent state."""
         with self._translated(), self._reading.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def glance(self) -> Iterator[Connection]:
+        """A connection on which each question is a transaction: one way to the server and back."""
+        with self._translated(), self._glancing.connect() as connection:
             yield connection
 
     @contextmanager
@@ -114,6 +129,8 @@ class PostgresIndex(Index):
                         "may have been kept. Look before you do it again."
                     ) from error
                 raise
+            finally:
+                self.kept = next(self._transactions)
 
     def examine(self) -> None:
         """Whether it answers: its server looks after damage itself (checksums, its own log)."""
@@ -299,10 +316,14 @@ def _limit(engine: Engine) -> None:
     def _given_back(connection: Any, _record: Any) -> None:
         if connection is not None:
             connection.patience = ANSWER_SECONDS
+            connection.used_at = time.monotonic()
 
     ping = engine.dialect.do_ping
 
     def quick_ping(dbapi_connection: Any) -> bool:
+        fresh = time.monotonic() - dbapi_connection.used_at < _FRESH_SECONDS
+        if fresh and not dbapi_connection.spoken_to():
+            return True
         dbapi_connection.patience = PING_SECONDS
         try:
             return ping(dbapi_connection)

@@ -1,5 +1,6 @@
 """At a start: what a journal holds is placed and indexed, and the journal removed."""
 
+import os
 from pathlib import Path
 
 from sqlalchemy import Connection, select
@@ -30,8 +31,9 @@ def replay(index: SqliteIndex, blobs: Blobs, folder: Path) -> int:
     if not files:
         return 0
     indexed, settled = numbers_done(index)
-    open_ones = [r for file in files for r in records_in(file) if r.number > settled]
-    open_ones.sort(key=lambda record: record.number)
+    # A backup that was broken off has some twice.
+    found = {r.number: r for file in files for r in records_in(file) if r.number > settled}
+    open_ones = [record for _, record in sorted(found.items())]
     blobs.sync(_written_again(index, blobs, [r for r in open_ones if r.number <= indexed]))
     waiting = [record for record in open_ones if record.number > indexed]
     for start in range(0, len(waiting), _AT_ONCE):
@@ -83,10 +85,9 @@ def _named(connection: Connection, name: str) -> bool:
 def copy_waiting(index: Index, folder: Path, to: Path) -> int:
     """Copy what only the journal holds into the journal of a backup; returns how many objects.
 
-    Call it before the index is copied: what is worked off in between is in that copy.
+    Call it before the index is copied: what is worked off in between is in that copy. What the
+    backup before has there stays: until its index is replaced it is needed.
     """
-    for file in files_in(to):
-        file.unlink()
     if not isinstance(index, SqliteIndex):
         return 0
     indexed, _ = numbers_done(index)
@@ -98,6 +99,6 @@ def copy_waiting(index: Index, folder: Path, to: Path) -> int:
             continue
     if found:
         to.mkdir(exist_ok=True)
-        write_records(to / "waiting.segment", found)
+        write_records(to / f"{os.urandom(8).hex()}.segment", found)
         sync_folder(to.parent)
     return len(found)

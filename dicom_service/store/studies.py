@@ -6,7 +6,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Select, and_, func, or_, select
+from sqlalchemy import Connection, Select, and_, func, or_, select
 
 from dicom_service.errors import NotFound
 from dicom_service.intake.model import StudyFacts
@@ -190,14 +190,19 @@ class Studies(Shelf):
 
     def _rows(self, query: Select[Any]) -> list[StudyRow]:
         with self._index.read() as connection:
-            rows = connection.execute(query).mappings().all()
-            uids = [row["study_uid"] for row in rows]
-            delivered = deliveries(connection, uids)
-            signed = signed_versions(connection, uids)
-        return [
-            _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
-            for row in rows
-        ]
+            return rows_of(connection, query)
+
+
+def rows_of(connection: Connection, query: Select[Any]) -> list[StudyRow]:
+    """The studies that a query over `LISTED` finds, with what was signed and delivered of them."""
+    rows = connection.execute(query).mappings().all()
+    uids = [row["study_uid"] for row in rows]
+    delivered = deliveries(connection, uids)
+    signed = signed_versions(connection, uids)
+    return [
+        _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
+        for row in rows
+    ]
 
 
 @lru_cache(maxsize=_OPEN)

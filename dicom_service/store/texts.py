@@ -6,7 +6,7 @@ index knows only the numbers of its rows, which are the rowids of `studies`: tho
 are because no study is ever deleted.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from sqlalchemy import (
@@ -97,6 +97,16 @@ def take_in_older(connection: Connection) -> None:
         )
     if _is_sqlite(connection):
         connection.execute(_REBUILD)
+
+
+def put_first_words(connection: Connection, named: Mapping[str, set[str]]) -> None:
+    """New studies are named by these words."""
+    if _is_sqlite(connection):
+        for uid, words in named.items():
+            _put(connection, uid, None, words)
+        return
+    rows = [{"study_uid": uid, "words": _joined(words)} for uid, words in named.items()]
+    connection.execute(insert(study_texts), rows)
 
 
 def put_words(connection: Connection, study_uid: str, words: Iterable[str]) -> None:
@@ -198,10 +208,14 @@ def _known(connection: Connection, study_uid: str) -> tuple[Any, set[str]]:
     return row, set(row.words.split(" ")) if row else set()
 
 
+def _joined(words: Iterable[str]) -> str:
+    return " ".join(sorted({word[:LONGEST] for word in words if word}))
+
+
 def _put(
     connection: Connection, study_uid: str, row: Any, words: set[str], *, learn: bool = True
 ) -> None:
-    joined = " ".join(sorted({word[:LONGEST] for word in words if word}))
+    joined = _joined(words)
     learn = learn and _is_sqlite(connection)
     if row is None:
         values: dict[str, Any] = {"study_uid": study_uid, "words": joined}

@@ -74,8 +74,9 @@ def _decoded(data: Dataset) -> NDArray[np.generic]:
         raise
     except OtherSize as error:
         (tall, wide), (rows, columns) = error.claimed, error.stated
-        found = {"wide": wide, "tall": tall, "columns": columns, "rows": rows}
-        raise NotMeasurable(say("picture.other_size", **found)) from error
+        raise NotMeasurable(
+            say("picture.other_size", wide=wide, tall=tall, columns=columns, rows=rows)
+        ) from error
     except Exception as error:  # decoders raise what they like
         raise NotMeasurable(say("picture.damaged")) from error
 

@@ -160,7 +160,7 @@ def measure(
         parts: dict[str, Callable[[], Any]] = {
             "page": partial(store.listed, query, size, offset),
             "count": partial(store.count_listed, query, most),
-            "stages": partial(store.stages, sites),
+            "stages": partial(store.count_stages, sites),
         }
         found[name] = _timed(parts, rounds, spent)
     return found

@@ -4,12 +4,14 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
 from test_pacs.clinic import Clinic
 from test_pacs.studies import DemoStudy, demo_study
 from tests.browser import real_node
+from tests.browser.measuring import click_at
 from tests.browser.real_node import client, context_of
 from tests.browser.waiting import eventually, still
 
@@ -18,6 +20,9 @@ SHOTS = Path(__file__).parent / "screenshots"
 MIDDLE = "uid => document.querySelector('sesamoid-panel').host.middle(uid)"
 GO = """name => { const s = document.querySelector('sesamoid-panel').session;
   s.choose(s.template.items.find(i => i.structure === name).id); }"""
+PROPOSALS = """async () => {
+  const { landmarksOf } = await import('/plugin/panel/landmarks.js');
+  return landmarksOf(document.querySelector('sesamoid-panel').session).proposals; }"""
 HANDLE = """id => { const c = document.querySelector(
   `[data-sesamoid-layer] circle[data-handle="${id}"]`);
   const box = c.getBoundingClientRect();
@@ -49,6 +54,7 @@ def opened(context: BrowserContext, clinic: Clinic, study: DemoStudy, where: str
     uid = study.datasets[0].StudyInstanceUID
     page.goto(f"{clinic.service.address}{where}?StudyInstanceUIDs={uid}")
     page.locator("sesamoid-panel .card h2").wait_for(timeout=60_000)
+    expect(page).to_have_title("Dog, right carpus and manus – Sesamoid")
     return page
 
 
@@ -93,6 +99,16 @@ def looks_at(page: Page, study: DemoStudy, structure: str, *, within: float) -> 
     eventually(page, there)
 
 
+def proposals_lie_near(page: Page, study: DemoStudy, *, within: float) -> None:
+    """Each proposal is so many mm from the joint it names."""
+    found = page.evaluate(PROPOSALS)
+    for image, truth in zip(study.datasets, study.truths, strict=True):
+        for name, at in found[str(image.SOPInstanceUID)].items():
+            joint = name.split(".")[2]
+            true = truth.image["MCP3" if joint == "mcp_3" else joint]
+            assert np.hypot(*np.subtract(at, true)) * truth.pixel < within, (truth.view, name)
+
+
 def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
     context: BrowserContext, clinic: Clinic, study: DemoStudy
 ) -> None:
@@ -103,10 +119,21 @@ def test_landmarks_are_proposed_corrected_and_taken_and_every_image_follows(
     expect(panel.locator(".tour-line")).to_contain_text("No landmarks on DPa and ML")
     shot(page, "1-none")
     page.keyboard.press("k")
-    expect(panel.locator(".landmark", has_text="proposed")).to_have_count(9, timeout=20_000)
+    expect(panel.locator("[data-landmarks]")).to_be_visible()
+    uids = [str(image.SOPInstanceUID) for image in study.datasets]
+    dpa = uids[0]
+    proposed = panel.locator(".landmark", has_text="proposed")
+    for uid, truth in zip(uids, study.truths, strict=True):
+        expect(proposed).to_have_count(0 if uid == dpa else 1)
+        click_at(page, uid, truth.image["antebrachiocarpal"])
+        shot(page, f"1-first-{truth.view}")
+        click_at(page, uid, truth.image["DIP3"])
+    expect(proposed).to_have_count(3, timeout=20_000)
+    proposals_lie_near(page, study, within=7.0)
+    for toe in ("MCP2", "MCP5"):  # as a pair they would lie off the limb: not proposed
+        click_at(page, dpa, study.truths[0].image[toe])
     shot(page, "2-proposed")
-    dpa = str(study.datasets[0].SOPInstanceUID)
-    tip = f"{dpa}|R.manus.dip_3"
+    tip = f"{dpa}|R.carpus.carpometacarpal"
     x, y = page.evaluate(HANDLE, tip)
     page.mouse.move(x, y)
     page.mouse.down()

@@ -20,7 +20,7 @@ def _limb(cut):
     for (first, last), lost in cut:
         sides[first:last, lost] = np.nan
     axis = np.stack([np.full(STATIONS, 30.0), np.arange(STATIONS) * STEP], axis=1)
-    return Limb(axis, np.tile([1.0, 0.0], (STATIONS, 1)), sides, 1.0, False, 0)
+    return Limb(axis, np.tile([1.0, 0.0], (STATIONS, 1)), sides, sides, 1.0, False, 0)
 
 
 def test_a_side_that_is_cut_for_forty_millimetres_does_not_end_the_outline():

@@ -8,7 +8,7 @@ import { carried, placesGuessed, twinOf, withBeside } from '../../viewer_plugin/
 import { LEVELS } from '../../viewer_plugin/panel/landmark_levels.js';
 import { landmarksOf } from '../../viewer_plugin/panel/landmarks.js';
 import { maps } from '../../viewer_plugin/panel/maps.js';
-import { guideOf, hungAxes, levelsOf, proposed } from '../../viewer_plugin/panel/tour.js';
+import { guideOf, hungAxes, levelsOf } from '../../viewer_plugin/panel/tour.js';
 import { DPA, ML, reading, template } from './example.js';
 
 const file = name => JSON.parse(readFileSync(new URL(`../../viewer_plugin/maps/${name}.json`, import.meta.url), 'utf8'));
@@ -34,11 +34,17 @@ const STRAIGHT = {
 };
 const near = (a, b, by) => assert.ok(Math.abs(a - b) <= by, `${a} is not ${b}`);
 
-function bench({ signed = false, axis = null } = {}) {
+/** A straight limb down an image, 600 pixels wide, as the node answers. */
+const limbAlong = x => {
+  const down = by => Array.from({ length: 40 }, (_, i) => [x + by, 50 * i]);
+  return { refusal: '', drawn: [['limb axis', 0], ['first side', -300], ['second side', 300]].map(([name, by]) => ({ name, points: down(by) })) };
+};
+
+function bench({ signed = false, limbAt = 0 } = {}) {
   const session = {
     study: '1', signed, walking: true, side: 'R', item: 'R.carpus.radial_carpal', editing: '', template: limb(), reading: reading(), undo: [],
     measuring: { close() {} }, opening: { facts: { images: [{ uid: DPA }, { uid: ML }] } },
-    api: { measure: async () => (axis ? { refusal: '', drawn: [{ points: axis }] } : { refusal: 'no air.', drawn: [] }) },
+    api: { measure: async () => (limbAt ? limbAlong(limbAt) : { refusal: 'no air.', drawn: [] }) },
     update(change = {}) { Object.assign(this, change); },
     commit(next) { this.undo.push(this.reading); this.reading = next; },
   };
@@ -101,40 +107,59 @@ test('a level of the image is the same level of the map, forwards and back', () 
   for (const y of [60, 122, 150, 300, 440]) near(guide.level(guide.at(y).at), y, 1e-6);
 });
 
-test('proposals follow the axis of the limb from its upper end, whichever way it was given and hung', () => {
-  const axis = /** @type {[number, number][]} */ ([[500, 0], [500, 1000], [500, 1928]]);
-  const found = proposed(maps.loaded, limb(), dpa, 'R', axis, {});
-  near(found['R.carpus.antebrachiocarpal'][1], 488, 12);
-  near(found['R.manus.dip_3'][1], 1716, 12);
-  assert.ok(found['R.manus.mcp_2'][0] > found['R.manus.mcp_5'][0]);
-  assert.deepEqual(proposed(maps.loaded, limb(), dpa, 'R', [...axis].reverse(), {}), found);
-  const upsideDown = proposed(maps.loaded, limb(), dpa, 'R', axis, { rotation: 180 });
-  near(upsideDown['R.carpus.antebrachiocarpal'][1], 1928 - 488, 12);
-  assert.ok(upsideDown['R.manus.mcp_2'][0] < upsideDown['R.manus.mcp_5'][0]);
+test('directions of the screen are known on an image that is hung flipped', () => {
   assert.deepEqual(hungAxes({ rotation: 0, flip_horizontal: true }).right.map(Math.round), [-1, -0]);
 });
 
-test('what is proposed guides nothing before it is taken over, and can be undone', async () => {
-  const { session, landmarks } = bench({ axis: [[500, 0], [500, 1928]] });
+test('nothing is proposed before the uppermost and the lowest are set, which are asked for first', async () => {
+  const { session, landmarks } = bench({ limbAt: 500 });
   landmarks.open();
   await settle();
-  assert.ok(landmarks.proposing && landmarks.isProposed(DPA, 'R.manus.dip_3'));
-  assert.equal(session.reading.landmarks, undefined);
-  landmarks.handle({ type: 'chosen', id: `${DPA}|R.manus.dip_3`, point: [503, 1712] });
-  landmarks.handle({ type: 'moved', id: `${DPA}|R.manus.dip_3`, point: [503, 1712] });
-  assert.equal(session.undo.length, 0);
-  landmarks.handle({ type: 'chosen', id: `${DPA}|R.manus.dip_3`, point: [503, 1712] });
-  landmarks.handle({ type: 'moving', id: `${DPA}|R.manus.dip_3`, point: [503, 1650] });
-  landmarks.handle({ type: 'moved', id: `${DPA}|R.manus.dip_3`, point: [503, 1640] });
-  assert.deepEqual(session.reading.landmarks, { [DPA]: { 'R.manus.dip_3': [503, 1640] } });
-  landmarks.accept();
-  assert.deepEqual(session.reading.landmarks[DPA]['R.manus.dip_3'], [503, 1640]);
-  assert.deepEqual(Object.keys(session.reading.landmarks[ML]).length, 4);
+  assert.equal(landmarks.proposing, false);
+  assert.deepEqual(landmarks.chosen, { uid: DPA, id: 'R.carpus.antebrachiocarpal' });
+  landmarks.place({ uid: DPA, point: [500, 488] });
+  assert.equal(landmarks.proposing, false);
+  assert.deepEqual(landmarks.chosen, { uid: DPA, id: 'R.manus.dip_3' });
+  landmarks.place({ uid: DPA, point: [500, 1716] });
+  assert.deepEqual(Object.keys(landmarks.proposals[DPA]), ['R.carpus.carpometacarpal']);
+  near(landmarks.point(DPA, 'R.carpus.carpometacarpal')[1], 724, 6);
+  assert.deepEqual(landmarks.proposals[ML], {});
+  assert.deepEqual(Object.keys(session.reading.landmarks), [DPA]);
+});
+
+test('what is proposed guides nothing before it is taken over, and can be undone', async () => {
+  const { session, landmarks } = bench({ limbAt: 500 });
+  session.opening.facts.images = [{ uid: DPA, hung: true, rotation: 0, flip_horizontal: false }, { uid: ML }];
+  landmarks.open();
+  await settle();
+  for (const point of /** @type {[number, number][]} */ ([[500, 488], [500, 1716]])) landmarks.place({ uid: DPA, point });
+  const id = 'R.carpus.carpometacarpal';
+  assert.ok(landmarks.isProposed(DPA, id) && landmarks.isProposed(DPA, 'R.manus.mcp_2'));
   assert.equal(session.undo.length, 2);
+  const [x, y] = landmarks.point(DPA, id);
+  for (const type of ['chosen', 'moved', 'chosen']) landmarks.handle({ type, id: `${DPA}|${id}`, point: [x, y] });
+  assert.equal(session.undo.length, 2);
+  landmarks.handle({ type: 'moving', id: `${DPA}|${id}`, point: [x, y - 5] });
+  landmarks.handle({ type: 'moved', id: `${DPA}|${id}`, point: [x, y - 10] });
+  assert.deepEqual(session.reading.landmarks[DPA][id], [x, y - 10]);
+  landmarks.accept();
+  assert.equal(Object.keys(session.reading.landmarks[DPA]).length, 5);
+  assert.equal(session.reading.landmarks[ML], undefined);
+  assert.equal(session.undo.length, 4);
   assert.equal(landmarks.active, false);
 });
 
-test('where nothing is proposed, clicks set the landmarks of the image that is clicked, in their order', async () => {
+test('a landmark beside the limb is said, set or carried over, and moves the image all the same', async () => {
+  const { session, landmarks } = bench({ limbAt: 500 });
+  session.reading.landmarks = { [DPA]: { ...STRAIGHT, 'R.manus.mcp_5': [120, 1224] } };
+  assert.equal(landmarks.wrong(dpa), null);
+  landmarks.open();
+  await settle();
+  assert.deepEqual(landmarks.wrong(dpa), { kind: 'outside', ids: ['R.manus.mcp_5', 'R.manus.mcp_5'] });
+  assert.ok(guideOf(maps.loaded, limb(), session.reading.landmarks, dpa, 'R'));
+});
+
+test('without an outline of the limb, clicks set every landmark of the image that is clicked, ends first', async () => {
   const { session, landmarks } = bench();
   landmarks.open();
   await settle();
@@ -142,8 +167,10 @@ test('where nothing is proposed, clicks set the landmarks of the image that is c
   assert.ok(landmarks.picking);
   landmarks.place({ uid: DPA, point: [500, 488] });
   landmarks.place({ uid: ML, point: [300, 480] });
+  landmarks.place({ uid: DPA, point: [500, 1716] });
   landmarks.place({ uid: DPA, point: [500, 724] });
-  assert.deepEqual(Object.keys(session.reading.landmarks[DPA]), ['R.carpus.antebrachiocarpal', 'R.carpus.carpometacarpal']);
+  assert.equal(landmarks.proposing, false);
+  assert.deepEqual(session.reading.landmarks[DPA], { 'R.carpus.antebrachiocarpal': [500, 488], 'R.manus.dip_3': [500, 1716], 'R.carpus.carpometacarpal': [500, 724] });
   assert.deepEqual(session.reading.landmarks[ML], { 'R.carpus.antebrachiocarpal': [300, 480] });
   session.item = 'R.manus.d3_p1';
   assert.equal(landmarks.active, false);

@@ -9,12 +9,13 @@ from sqlalchemy import select
 
 from dicom_service.cli import main
 from dicom_service.errors import DifferentBytes, SetupError, StorageFull
-from dicom_service.store import Store
+from dicom_service.store import Store, backup
 from dicom_service.store.backup import back_up, restore
 from dicom_service.store.moving import moved_tables
 from tests.hostile.invariants import broken, unfinished
 from tests.hostile.job import Job, Plan
 from tests.store.conftest import Kit
+from tests.store.journalling import take, there, there_now
 
 NOW = datetime(2026, 1, 2, tzinfo=UTC)
 
@@ -137,6 +138,48 @@ def test_a_full_backup_disk_leaves_the_backup_before(kit, tmp_path, monkeypatch)
         with pytest.raises(StorageFull):
             _backed_up(kit, tmp_path / "b")
     assert (tmp_path / "b" / "index.sqlite").read_bytes() == before
+
+
+def test_a_backup_that_is_broken_off_leaves_all_of_the_one_before(
+    sqlite_kit, tmp_path, monkeypatch
+):
+    """Also what only the journal had, which is in the backup's journal."""
+
+    def broken_off(*_):
+        raise StorageFull("There is no room.")
+
+    kit, to = sqlite_kit, tmp_path / "backup"
+    kit.store.use_journal(1 << 20, every=0)
+    take(kit, "1.1", b"first")
+    take(kit, "1.2", b"second")
+    _backed_up(kit, to)
+    assert len(there_now(kit)) == 2  # both are worked off, and the journal's are not copied again
+    take(kit, "1.3", b"third")
+    with monkeypatch.context() as patch:
+        patch.setattr(backup, "_copy_all", broken_off)
+        with pytest.raises(StorageFull):
+            _backed_up(kit, to)
+    restore(to, tmp_path / "again")
+    objects = {"1.1": b"first", "1.2": b"second", "1.3": b"third"}
+    assert there(kit, tmp_path / "again") == objects
+    _backed_up(kit, to)
+    restore(to, tmp_path / "once more")
+    assert there(kit, tmp_path / "once more") == objects
+    assert len(list((to / "journal").iterdir())) == 1
+
+
+def test_nothing_leaves_a_backup_before_its_new_index_is_durable(kit, tmp_path, monkeypatch):
+    to, calls = tmp_path / "backup", []
+    sync, remove = backup.sync_folder, backup.Blobs.remove
+    kit.prior()
+    _backed_up(kit, to)
+    kit.store.drop_images(kit.study, [i.sop_instance_uid for i in kit.store.instances(kit.study)])
+    monkeypatch.setattr(backup, "sync_folder", lambda folder: (calls.append(folder), sync(folder)))
+    monkeypatch.setattr(
+        backup.Blobs, "remove", lambda self, name: (calls.append("removed"), remove(self, name))
+    )
+    _backed_up(kit, to)
+    assert calls.index(to) < calls.index("removed")
 
 
 def test_the_commands_back_up_beside_a_running_node_and_restore(kit, new_index, tmp_path, capsys):

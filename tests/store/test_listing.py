@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from functools import partial
 
 import pytest
-from sqlalchemy import delete, event
+from sqlalchemy import delete, event, update
 
 from dicom_service.errors import NotFound
 from dicom_service.intake.model import Remark, StudyFacts
@@ -164,3 +164,17 @@ def test_many_more_studies_are_hardly_more_work(sqlite_kit):
 def _every_one(store) -> None:
     with store._index.read() as connection:
         connection.exec_driver_sql("SELECT sum(length(template)) FROM studies").scalar()
+
+
+def test_the_numbers_of_the_stages_are_new_after_each_change_of_this_node(kit):
+    assert kit.store.stages()["arriving"] == 0
+    kit.image("1.1")
+    assert kit.store.stages()["arriving"] == 1
+
+
+def test_a_study_that_failed_and_has_late_images_is_in_trouble_once(kit):
+    kit.image("1.1")
+    with kit.store.changing() as connection:
+        connection.execute(update(studies).values(state="failed", late_objects=2))
+    assert kit.store.stages()["trouble"] == 1
+    assert len(kit.store.listed(ListQuery(stage="trouble"), 10)) == 1

@@ -259,10 +259,10 @@ def test_what_is_overtaken_again_and_again_is_said_at_last():
 def test_a_disk_that_is_full_under_the_server_is_said_and_leaves_nothing(kit, monkeypatch):
     fails = "RAISE EXCEPTION 'could not extend file' USING ERRCODE = '53100'"
 
-    def arrived(connection, *_, **__):
+    def begin(connection, *_, **__):
         connection.execute(text(f"DO $$ BEGIN {fails}; END $$"))
 
-    monkeypatch.setattr("dicom_service.store.events.arrived", arrived)
+    monkeypatch.setattr("dicom_service.store.events.begin", begin)
     with pytest.raises(StorageFull, match="could not extend file"):
         kit.image("1.1")
     assert kit.store.study(kit.study) is None
@@ -354,3 +354,30 @@ def _described(connection, schema):
         {"schema": schema},
     ).all()
     return columns, [(index, made.replace(f"{schema}.", "")) for index, made in indexes]
+
+
+def test_the_numbers_of_the_stages_are_counted_again_when_a_second_has_passed(kit, monkeypatch):
+    seconds = "dicom_service.store.listing._STAGES_SECONDS"
+    monkeypatch.setattr(seconds, 3600.0)
+    other = kit.open()
+    assert other.stages()["arriving"] == 0
+    kit.image("1.1")
+    assert kit.store.stages()["arriving"] == 1
+    assert other.stages()["arriving"] == 0
+    monkeypatch.setattr(seconds, 0.0)
+    assert other.stages()["arriving"] == 1
+    other.close()
+
+
+def test_a_connection_that_the_server_ended_is_noticed_also_just_after_it_was_used(kit):
+    kit.image("1.1")
+    ends = (
+        "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+        "WHERE datname = current_database() AND pid != pg_backend_pid()"
+    )
+    other = kit.open()
+    with other._index.read() as connection:
+        connection.exec_driver_sql(ends)
+    time.sleep(0.05)
+    assert len(kit.store.instances(kit.study)) == 1
+    other.close()

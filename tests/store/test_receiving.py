@@ -108,9 +108,9 @@ def test_the_order_is_sync_rename_sync_folder_row(kit, monkeypatch):
     real_fsync, real_rename = os.fsync, os.rename
     monkeypatch.setattr(os, "fsync", lambda fd: (order.append("sync"), real_fsync(fd))[1])
     monkeypatch.setattr(os, "rename", lambda a, b: (order.append("rename"), real_rename(a, b))[1])
-    real_arrived = events.arrived
+    real_begin = events.begin
     monkeypatch.setattr(
-        events, "arrived", lambda *a, **o: (order.append("row"), real_arrived(*a, **o))[1]
+        events, "begin", lambda *a, **o: (order.append("row"), real_begin(*a, **o))[1]
     )
     kit.image("1.1")
     # The two syncs before the renaming are of the folders made for it.
@@ -133,10 +133,10 @@ def test_a_full_disk_is_said_and_leaves_nothing(kit, monkeypatch, call, number):
 
 
 def test_a_full_disk_under_the_index_is_said_and_leaves_nothing(sqlite_kit, monkeypatch):
-    def arrived(*_, **__):
+    def begin(*_, **__):
         raise OperationalError("INSERT", {}, sqlite3.OperationalError("database or disk is full"))
 
-    monkeypatch.setattr("dicom_service.store.events.arrived", arrived)
+    monkeypatch.setattr("dicom_service.store.events.begin", begin)
     with pytest.raises(StorageFull, match="index"):
         sqlite_kit.image("1.1")
     assert sqlite_kit.store.study(sqlite_kit.study) is None

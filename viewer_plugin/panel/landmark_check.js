@@ -6,8 +6,8 @@
 
 /** @typedef {[number, number]} Point */
 /** @typedef {import('./tour.js').Level} Level */
-/** @typedef {{kind: 'together'|'order'|'turned'|'uneven'|'exchanged', ids: [string, string]}} Wrong
- *   ids: the two landmarks it is about, as they are listed */
+/** @typedef {{kind: 'together'|'order'|'turned'|'uneven'|'exchanged'|'outside', ids: [string, string]}} Wrong
+ *   ids: the two landmarks it is about, as they are listed; twice the same where it is about one */
 
 /** Pixels of the image under which two landmarks are one place. */
 const SAME = 8;
@@ -34,6 +34,18 @@ export const blocks = (/** @type {Wrong | null} */ wrong) => wrong !== null && S
 export function wrongIn(levels, points, hung = null) {
   const at = levels.map(({ ids }) => /** @type {Point} */ ([0, 1].map(i => ids.reduce((sum, id) => sum + points[id][i], 0) / ids.length)));
   return together(levels, points) ?? against(levels, at) ?? turned(levels, at, hung) ?? exchanged(levels, points, hung) ?? uneven(levels, at);
+}
+
+/**
+ * The first landmark that lies off the limb, as far as the limb was found there.
+ * @param {Level[]} levels
+ * @param {Record<string, Point>} points
+ * @param {import('./limb_outline.js').LimbOutline | null} limb
+ * @returns {Wrong | null}
+ */
+export function offLimb(levels, points, limb) {
+  const id = limb && levels.flatMap(level => level.ids).find(one => points[one] && limb.off(points[one]));
+  return id ? { kind: 'outside', ids: [id, id] } : null;
 }
 
 /** @returns {Wrong | null} */

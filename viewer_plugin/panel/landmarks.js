@@ -2,13 +2,16 @@
 /** Setting the landmarks of the views, once for each. Knows the session, not the page. */
 
 import { withBeside } from './beside_guide.js';
-import { guideOf, levelsOf, proposed, wrongOn } from './tour.js';
+import { offLimb } from './landmark_check.js';
+import { LimbOutline } from './limb_outline.js';
+import { proposed } from './proposing.js';
+import { guideOf, levelsOf, rightOn, wrongOn } from './tour.js';
 import { maps } from './maps.js';
 import { strings } from './strings.js';
 
 /** @typedef {[number, number]} Point */
 
-/** Axes that are asked for at one time. */
+/** Outlines that are asked for at one time. */
 const AT_ONCE = 2;
 
 /** @type {WeakMap<object, Landmarks>} */
@@ -28,10 +31,12 @@ export class Landmarks {
     this.from = '';
     /** @type {{uid: string, id: string}} what the next click or key is about */
     this.chosen = { uid: '', id: '' };
-    /** By view, taken over with one press. @type {Record<string, Record<string, Point>>} */
-    this.proposals = {};
-    /** Why there is no proposal, by view. @type {Record<string, string>} */
+    /** Where the limb lies, by view. @type {Record<string, LimbOutline>} */
+    this.limbs = {};
+    /** Why that is not known, by view. @type {Record<string, string>} */
     this.refusals = {};
+    /** @type {{key: any[], found: Record<string, Record<string, Point>>}} */
+    this.made = { key: [], found: {} };
     /** @type {{uid: string, id: string, point: Point} | null} while it is dragged */
     this.moving = null;
     this.error = '';
@@ -60,6 +65,31 @@ export class Landmarks {
     return /** @type {Record<string, Record<string, Point>>} */ (withBeside(this.session).own);
   }
 
+  /** By view, what would be taken over with one press. @returns {Record<string, Record<string, Point>>} */
+  get proposals() {
+    const { session, set, template } = this;
+    const key = [this.active, set, this.limbs, template, session.side];
+    if (!key.every((one, i) => one === this.made.key[i])) this.made = { key, found: this.active ? this.#proposed() : {} };
+    return this.made.found;
+  }
+
+  /** From what the reader has set; on an earlier image also what is carried over from today's. */
+  #proposed() {
+    const { session, set, template } = this;
+    const { guesses, earlier } = withBeside(session);
+    return Object.fromEntries(this.views.map(({ view, ids }) => {
+      const guess = Object.entries(earlier.has(view.uid) ? guesses[view.uid] ?? {} : {}).filter(([id]) => ids.includes(id));
+      if (guess.length) return [view.uid, Object.fromEntries(guess)];
+      const levels = levelsOf(maps.loaded, template, view, session.side);
+      const right = rightOn(view, session.side, this.#image(view.uid));
+      return [view.uid, proposed(levels, set[view.uid] ?? {}, this.limbs[view.uid] ?? null, right)];
+    }));
+  }
+
+  #image(uid) {
+    return this.session.opening.facts.images.find(one => one.uid === uid);
+  }
+
   /** @returns {Point | null} */
   point(uid, id) {
     const moving = /** @type {any} */ (this.moving);
@@ -83,7 +113,8 @@ export class Landmarks {
     const { session, template } = this;
     const moving = /** @type {any} */ (this.moving);
     const points = { ...this.proposals[view.uid], ...this.set[view.uid], ...(moving?.uid === view.uid && { [moving.id]: moving.point }) };
-    return wrongOn(maps.loaded, template, points, view, session.side, session.opening.facts.images.find(one => one.uid === view.uid));
+    return wrongOn(maps.loaded, template, points, view, session.side, this.#image(view.uid))
+      ?? offLimb(levelsOf(maps.loaded, template, view, session.side), points, this.limbs[view.uid] ?? null);
   }
 
   get proposing() {
@@ -99,40 +130,27 @@ export class Landmarks {
     const { session } = this;
     if (session.signed || !session.walking || !this.views.length) return;
     session.measuring.close();
-    const [first] = this.views.flatMap(({ view, ids }) => ids.filter(id => !this.set[view.uid]?.[id]).map(id => ({ uid: view.uid, id })));
+    const open = this.views.find(({ view }) => this.#next(view.uid))?.view.uid ?? '';
     const { view, ids } = this.views[0];
     session.update({ editing: '', sheet: '' });
-    this.#update({ from: session.item, chosen: first ?? { uid: view.uid, id: ids[0] }, error: '' });
-    const { earlier, guesses } = withBeside(session);
-    const waiting = [];
-    for (const { view, ids } of this.views) {
-      if (earlier.has(view.uid)) this.#guess(view.uid, ids, guesses[view.uid] ?? {});
-      else if (ids.every(id => !this.set[view.uid]?.[id])) waiting.push(view);
-    }
-    for (let i = 0; i < AT_ONCE; i++) this.#proposeAll(waiting);
-  }
-
-  /** What is carried over from today's image is a proposal like any other. */
-  #guess(uid, ids, points) {
-    const open = Object.fromEntries(Object.entries(points).filter(([id]) => ids.includes(id)));
-    this.#update({ proposals: { ...this.proposals, [uid]: open } });
+    this.#update({ from: session.item, chosen: open ? { uid: open, id: this.#next(open) } : { uid: view.uid, id: ids[0] }, error: '' });
+    const { earlier } = withBeside(session);
+    const waiting = this.views.map(one => one.view).filter(one => !earlier.has(one.uid) && !this.limbs[one.uid]);
+    for (let i = 0; i < AT_ONCE; i++) this.#findAll(waiting);
   }
 
   /** A few at a time: forty images must not keep the node from its other work. */
-  async #proposeAll(waiting) {
-    for (let view = waiting.shift(); view && this.active; view = waiting.shift()) await this.#propose(view);
+  async #findAll(waiting) {
+    for (let view = waiting.shift(); view && this.active; view = waiting.shift()) await this.#find(view);
   }
 
-  /** Ask the node for the axis of the limb on a view. */
-  async #propose(view) {
+  /** Ask the node where the limb lies on a view. */
+  async #find(view) {
     const { session } = this;
-    if (this.proposals[view.uid]) return;
-    const image = session.opening.facts.images.find(one => one.uid === view.uid);
     try {
       const found = await session.api.measure(session.study, { kind: 'limb_axis', name: '', image_uid: view.uid, points: [], species: '', control_uid: '', control_points: [] });
       if (found.refusal) return this.#refused(view, found.refusal);
-      const points = proposed(maps.loaded, session.template, view, session.side, found.drawn[0].points, image);
-      this.#update({ proposals: { ...this.proposals, [view.uid]: points } });
+      this.#update({ limbs: { ...this.limbs, [view.uid]: LimbOutline.of(found) } });
     } catch (error) {
       this.#refused(view, error.message);
     }
@@ -149,8 +167,6 @@ export class Landmarks {
   /** A landmark into the reading; moved by keys many times in a row is one change. */
   put(uid, id, point, field = '') {
     const { session } = this;
-    const { [id]: _, ...rest } = this.proposals[uid] ?? {};
-    this.proposals = { ...this.proposals, [uid]: rest };
     this.moving = null;
     this.error = '';
     session.commit(this.#with({ [uid]: { ...this.set[uid], [id]: point } }), '', field);
@@ -170,9 +186,12 @@ export class Landmarks {
     return this.active && Boolean(this.#next(this.chosen.uid));
   }
 
+  /** The first level, then the last: between them the others are proposed. */
   #next(uid) {
-    const ids = this.views.find(({ view }) => view.uid === uid)?.ids ?? [];
-    return ids.find(id => !this.point(uid, id)) ?? '';
+    const view = this.views.find(one => one.view.uid === uid)?.view;
+    const levels = view ? levelsOf(maps.loaded, this.template, view, this.session.side) : [];
+    const order = [levels[0], levels[levels.length - 1], ...levels].flatMap(level => level?.ids ?? []);
+    return order.find(id => !this.point(uid, id)) ?? '';
   }
 
   /** A click on an image: the chosen landmark of that view, or the first that is missing there. */
@@ -210,14 +229,12 @@ export class Landmarks {
     const taken = Object.entries(this.proposals).filter(([, points]) => Object.keys(points).length > 0);
     const landmarks = Object.fromEntries(taken.map(([uid, points]) => [uid, { ...points, ...this.set[uid] }]));
     if (this.proposing) session.commit(this.#with(landmarks), strings.tour.taken);
-    this.proposals = {};
     this.close();
   }
 
   /** Without landmarks the images stay whole. */
   remove() {
     const { session } = this;
-    this.proposals = {};
     session.commit({ ...session.reading, landmarks: {}, prior_landmarks: {} }, strings.tour.removed);
     this.close();
   }

@@ -7,7 +7,7 @@
 
 import { blocks, wrongIn } from './landmark_check.js';
 import { LEVELS } from './landmark_levels.js';
-import { bounds, mapFor, shapeOf, windowOf } from './map_state.js';
+import { bounds, mapFor, shapeOf } from './map_state.js';
 
 /** @typedef {[number, number]} Point */
 /** @typedef {{ids: string[], places: Point[], x: number, y: number}} Level places on the map */
@@ -160,8 +160,12 @@ export function guideOf(maps, template, landmarks, view, side, hung = null) {
   const points = landmarks?.[view.uid] ?? {};
   const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
   if (known.length < 2 || blocks(wrongIn(known, points))) return null;
-  const right = hung?.hung && !fromSide(view) ? mapAxes(side, hung).right : null;
-  return new Guide(limbOn(maps, template, view, side).map, known, points, right);
+  return new Guide(limbOn(maps, template, view, side).map, known, points, rightOn(view, side, hung));
+}
+
+/** Which way the map's right goes on a view; null: that cannot be said. @returns {Point | null} */
+export function rightOn(/** @type {import('./types.js').View} */ view, /** @type {string} */ side, /** @type {any} */ hung) {
+  return hung?.hung && !fromSide(view) ? mapAxes(side, hung).right : null;
 }
 
 /**
@@ -190,46 +194,4 @@ export function hungAxes({ rotation = 0, flip_horizontal = false } = {}) {
   const turn = (rotation * Math.PI) / 180;
   const flip = flip_horizontal ? -1 : 1;
   return { right: [Math.cos(turn) * flip, -Math.sin(turn)], down: [Math.sin(turn) * flip, Math.cos(turn)] };
-}
-
-/**
- * Landmarks proposed from the axis of the limb: the part of the limb that the map draws for these
- * regions is taken for the part that the image shows. Good enough to be looked at and corrected.
- * @param {any[]} maps
- * @param {import('./types.js').Template} template
- * @param {import('./types.js').View} view
- * @param {string} side
- * @param {Point[]} axis from one end of the limb to the other
- * @param {any} hung how the image is hung
- * @returns {Record<string, Point>}
- */
-export function proposed(maps, template, view, side, axis, hung) {
-  const { items, map } = limbOn(maps, template, view, side);
-  if (!map || axis.length < 2) return {};
-  const [, top, , height] = windowOf(map, items.map(item => item.region));
-  const { right, down } = hungAxes(hung);
-  const run = minus(axis[axis.length - 1], axis[0]);
-  const line = run[0] * down[0] + run[1] * down[1] < 0 ? [...axis].reverse() : axis;
-  const steps = line.slice(1).map((point, i) => size(minus(point, line[i])));
-  const length = steps.reduce((sum, step) => sum + step, 0);
-  const mirrored = side === 'L' ? -1 : 1;
-  /** @type {Record<string, Point>} */
-  const found = {};
-  for (const level of levelsOf(maps, template, view, side)) {
-    const at = along(line, steps, ((level.y - top) / height) * length);
-    level.ids.forEach((id, i) => {
-      const away = level.ids.length > 1 ? ((level.places[i][0] - level.x) * mirrored * length) / height : 0;
-      found[id] = /** @type {Point} */ ([0, 1].map(k => Math.round(10 * (at[k] + away * right[k])) / 10));
-    });
-  }
-  return found;
-}
-
-function along(line, steps, way) {
-  let left = Math.max(0, way);
-  for (let i = 0; i < steps.length; i++) {
-    if (left <= steps[i]) return line[i].map((v, k) => v + (left / (steps[i] || 1)) * (line[i + 1][k] - v));
-    left -= steps[i];
-  }
-  return line[line.length - 1];
 }
