@@ -27,6 +27,7 @@ export const measured = {
     lacks: 'Im Bildkopf fehlt {what}; ohne das lassen sich die Pixel nicht lesen. Senden Sie das Bild noch einmal, oder lassen Sie es den Sender berichtigen.',
     short: 'Die Pixel sind abgeschnitten: {there} von {needed} Bytes sind da. Senden Sie das Bild noch einmal.',
     syntax: 'Die Pixel sind als {syntax} komprimiert, was hier nicht gelesen wird. Lassen Sie das Bild unkomprimiert oder als verlustfreies JPEG 2000 senden.',
+    long: 'Die Pixel sind von anderer Größe, als ihr Kopf sagt: {there} Bytes statt {needed} für {columns} mal {rows} Pixel. Senden Sie das Bild noch einmal.',
     other_size: 'Das komprimierte Bild hat {wide} mal {tall} Pixel, sein Kopf nennt {columns} mal {rows}. Senden Sie das Bild noch einmal.',
     damaged: 'Die Pixel lassen sich nicht entpacken; sie scheinen beschädigt. Senden Sie das Bild noch einmal.',
     colour: 'Das Bild ist farbig ({colours}); nur Graustufenbilder lassen sich messen. Nehmen Sie das ursprüngliche Röntgenbild.',
