@@ -130,7 +130,8 @@ def _unfolded(data: Dataset) -> int:
     Decoders cut off what is too much, and so measure a part as if it were the image.
     """
     frame = get_frame(data.PixelData, 0, number_of_frames=1)
-    count = int.from_bytes(frame[:4], "little")
+    # the header has room for fifteen planes; a damaged one may claim billions
+    count = min(int.from_bytes(frame[:4], "little"), 16)
     starts = [int.from_bytes(frame[4 * n : 4 * n + 4], "little") for n in range(1, count + 1)]
     if not 1 <= count <= 15 or starts != sorted(starts) or starts[0] < 64:
         raise NotMeasurable(say("picture.damaged"))

@@ -70,7 +70,7 @@ def answers(tmp_path_factory):
     folders = {name: tmp_path_factory.mktemp("bad") for name in names}
     asked = [words_for(folders[n], ALL[n], "--png", str(folders[n] / "found.png")) for n in names]
     done = subprocess.run([sys.executable, "-c", ONE_AFTER_ANOTHER], input=json.dumps(asked),
-                          capture_output=True, text=True, timeout=FOREVER, check=False)  # fmt: skip
+                          capture_output=True, text=True, timeout=5 * FOREVER, check=False)  # fmt: skip
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     return {n: (folders[n] / "found.png", *one) for n, one in zip(names, found, strict=True)}
