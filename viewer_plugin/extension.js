@@ -13,9 +13,10 @@ import { inOrder, protocol } from './host/hanging.js';
 import { listen, warnBeforeLeaving } from './host/keyboard.js';
 import { EXTENSION_ID } from './host/names.js';
 import { OhifHost, guarded } from './host/ohif.js';
+import { titled } from './host/page_title.js';
 import { hiddenHandler, reportHandler } from './host/report_handler.js';
 import { elementFactory } from './host/react.js';
-import { flushAll } from './panel/store.js';
+import { flushAll, sessionOf } from './panel/store.js';
 
 /** What the panel and the viewer's tools take of the window, about; in pixels. */
 const [BESIDE, ABOVE] = [400, 50];
@@ -61,7 +62,7 @@ export default {
 
   onModeEnter: guarded(managers => {
     hostOf(managers).start();
-    stops.push(listen(), warnBeforeLeaving());
+    stops.push(listen(), warnBeforeLeaving(), titled(sessionOf(studyInAddress())));
   }),
 
   onModeExit: guarded(() => {

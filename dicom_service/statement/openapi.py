@@ -93,6 +93,7 @@ QUERIES: dict[str, dict[str, str]] = {
         "limit": f"most studies in one answer, up to {reading_list.LARGEST_PAGE}",
         "offset": "how many to leave out",
     },
+    "report_files.pdf": {"document": "UID of a signed document: the version it belongs to"},
     "admin.outbox": {
         "state": "states, separated by commas",
         "limit": f"most deliveries in one answer, up to {admin.LARGEST_PAGE}",

@@ -51,8 +51,8 @@ class DeskPort(Protocol):
     def draft_document(self, study_uid: str, user: str) -> bytes:
         """The draft as a DICOM file."""
 
-    def report_pdf(self, study_uid: str) -> bytes:
-        """The report as it is printed."""
+    def report_pdf(self, study_uid: str, document_uid: str = "") -> bytes:
+        """The report as it is printed; the newest, or the one signed with this document."""
 
     def report_text(self, study_uid: str) -> str:
         """The report as plain text."""

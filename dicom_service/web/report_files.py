@@ -1,10 +1,10 @@
 """The report of a study as files: PDF, plain text, FHIR."""
 
-from flask import Blueprint, Response
+from flask import Blueprint, Response, request
 
 from dicom_service.web.session import signed_in, signed_in_reader
 from dicom_service.web.site import site
-from dicom_service.web.uids import check_address
+from dicom_service.web.uids import check_address, check_uid
 
 blueprint = Blueprint("report_files", __name__, url_prefix="/api/studies/<study>")
 blueprint.url_value_preprocessor(check_address)
@@ -17,8 +17,13 @@ def _signed_in() -> None:
 
 @blueprint.get("/report.pdf")
 def pdf(study: str) -> Response:
-    """The newest signed report as it is printed; the draft, marked so, before one is signed."""
-    return _file(site().desk.report_pdf(study), "application/pdf", study, "pdf")
+    """The newest signed report as it is printed; the draft, marked so, before one is signed.
+
+    With `document` the version of the report that was signed with that document.
+    """
+    document = request.args.get("document", "")
+    printed = site().desk.report_pdf(study, check_uid(document) if document else "")
+    return _file(printed, "application/pdf", study, "pdf")
 
 
 @blueprint.get("/report.txt")

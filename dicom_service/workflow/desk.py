@@ -313,9 +313,12 @@ class Desk:
         """
         return priors_of(self.store, at_site_of(self, study_uid).roster, study_uid)
 
-    def report_pdf(self, study_uid: str) -> bytes:
-        """The newest signed report as it is printed; before one is signed, the draft."""
-        return exporting.pdf(self, study_uid)
+    def report_pdf(self, study_uid: str, document_uid: str = "") -> bytes:
+        """The newest signed report as it is printed; before one is signed, the draft.
+
+        With `document_uid` the version of the report that was signed with this document.
+        """
+        return exporting.pdf(self, study_uid, document_uid)
 
     def report_text(self, study_uid: str) -> str:
         """The same as plain text."""

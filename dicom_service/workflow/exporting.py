@@ -5,10 +5,12 @@ import json
 from typing import TYPE_CHECKING
 
 from dicom_service import report, review
+from dicom_service.errors import NotFound
 from dicom_service.report.companions import fhir_bundle, oru_message
 from dicom_service.report.model import ReportContent
 from dicom_service.workflow import companions
 from dicom_service.workflow.of_site import at_site_of
+from dicom_service.workflow.priors import read_document
 
 if TYPE_CHECKING:
     from dicom_service.workflow.desk import Desk
@@ -33,8 +35,31 @@ def current_content(desk: "Desk", study_uid: str) -> ReportContent:
     )
 
 
-def pdf(desk: "Desk", study_uid: str) -> bytes:
-    """The report as it is printed."""
+def content_of(desk: "Desk", study_uid: str, document_uid: str) -> ReportContent:
+    """What the report says that was signed with a document; of an archive's, as it is read back.
+
+    Raises
+    ------
+    NotFound
+        The study has no such document, or it is none of ours.
+    """
+    signed = [row for row in desk.store.documents(study_uid) if row.signed_at is not None]
+    for row in signed:
+        if row.sop_instance_uid == document_uid:
+            reports = [r for r in signed if r.role == "report" and r.signed_at == row.signed_at]
+            if reports:
+                return desk.store.content(reports[0].sop_instance_uid)
+    for instance in desk.store.instances(study_uid, None, document_uid):
+        found = read_document(instance.path)
+        if isinstance(found, report.OwnReport):
+            return found.content
+    raise NotFound(f"{document_uid} is no report of this study that can be printed here.")
+
+
+def pdf(desk: "Desk", study_uid: str, document_uid: str = "") -> bytes:
+    """The report as it is printed: the newest, or the one that was signed with a document."""
+    if document_uid:
+        return companions.printed(desk, content_of(desk, study_uid, document_uid))
     return companions.printed(desk, current_content(desk, study_uid))
 
 

@@ -238,7 +238,7 @@ def _reports(
     for instance in instances:
         if instance.sop_class_uid not in _REPORTS:
             continue
-        document = _document(instance.path)
+        document = read_document(instance.path)
         if isinstance(document, report.OwnReport):
             own.append((instance, document))
         elif isinstance(document, report.ForeignReport):
@@ -300,7 +300,8 @@ def _rejected(path: Path) -> frozenset[str]:
 
 
 @lru_cache(maxsize=256)
-def _document(path: Path) -> Document:
+def read_document(path: Path) -> Document:
+    """A structured report as we or others wrote it."""
     try:
         return report.read_prior(pydicom.dcmread(path, stop_before_pixels=True))
     except Exception as error:  # noqa: BLE001 - whatever a file's bytes do to the parser

@@ -54,6 +54,7 @@ def opened(context: BrowserContext, clinic: Clinic, study: DemoStudy, where: str
     uid = study.datasets[0].StudyInstanceUID
     page.goto(f"{clinic.service.address}{where}?StudyInstanceUIDs={uid}")
     page.locator("sesamoid-panel .card h2").wait_for(timeout=60_000)
+    expect(page).to_have_title("Dog, right carpus and manus – Sesamoid")
     return page
 
 

@@ -6,12 +6,19 @@ import subprocess
 import pytest
 
 from dicom_service.cli import main
+from dicom_service.errors import NotFound
 from dicom_service.validators import outside_problems
 from test_pacs.clinic import Clinic
 from tests.job.helpers import PASSWORD, signed_in, signed_study
 
 pytestmark = pytest.mark.peer
 OPTIONS = {"settle_seconds": 0.5, "retry_first_seconds": 0.2, "send_presentation_states": True}
+
+
+def printed(program, folder, pdf: bytes) -> str:
+    (folder / "printed.pdf").write_bytes(pdf)
+    command = [program("pdftotext"), str(folder / "printed.pdf"), "-"]
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout
 
 
 def test_companions_reach_the_archive_with_the_report_and_the_files_say_the_same(
@@ -30,6 +37,15 @@ def test_companions_reach_the_archive_with_the_report_and_the_files_say_the_same
         reader.wait_for(uid, "committed")
         after = [d for d in clinic.archive.stored(uid) if d.Modality in ("KO", "PR", "DOC")]
         data = clinic.service.store.folder
+        versions = [d for d in reader.open(uid)["documents"] if d["role"] == "report"]
+        desk = clinic.service.desk
+        each = [desk.report_pdf(uid, d["sop_instance_uid"]) for d in versions]
+        with pytest.raises(NotFound):
+            desk.report_pdf(uid, "1.2.3")
+    for number, (version, made) in enumerate(zip(versions, each, strict=True)):
+        assert version["signed_at"]
+        said = printed(program, tmp_path, made)
+        assert ("Told by telephone." in said) is bool(number), "each version says what it said"
     assert roles == {"report", "measurements", "pdf", "key_images", "presentation"}
     for number, dataset in enumerate(d for m in ("KO", "PR", "DOC") for d in kept[m]):
         file = tmp_path / f"{number}.dcm"
@@ -53,10 +69,9 @@ def test_companions_reach_the_archive_with_the_report_and_the_files_say_the_same
     assert main(["--data", str(data), "export", uid, str(out)]) == 0
     text = (out / "report.txt").read_text("utf-8")
     assert "Told by telephone." in text
-    command = [program("pdftotext"), str(out / "report.pdf"), "-"]
-    printed = subprocess.run(command, capture_output=True, text=True, check=True).stdout
-    assert "Told by telephone." in printed
-    assert "Key images" in printed
+    newest = printed(program, tmp_path, (out / "report.pdf").read_bytes())
+    assert "Told by telephone." in newest
+    assert "Key images" in newest
     bundle = json.loads((out / "report.fhir.json").read_text("utf-8"))
     assert bundle["entry"][0]["resource"]["status"] == "appended"
     assert len(list(out.glob("*.dcm"))) == 8

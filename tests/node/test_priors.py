@@ -125,7 +125,7 @@ def test_an_object_that_somebody_else_moves_here_is_work(asking, archive):
     [
         ({"PatientName": "Okonkwo^Bella"}, "name 'Okonkwo^Bella'"),
         ({"PatientSpeciesDescription": "Feline"}, "species cat"),
-        ({"PatientBirthDate": "20110101"}, "birth date 20110101"),
+        ({"PatientBirthDate": "20110101"}, "birth date 2011-01-01"),
     ],
 )
 def test_another_animal_under_the_same_number_is_said_and_not_taken(asking, archive, values, part):

@@ -148,9 +148,9 @@ class FakeDesk:
         self._at(study_uid)
         return f"a draft of {user}".encode()
 
-    def report_pdf(self, study_uid: str) -> bytes:
+    def report_pdf(self, study_uid: str, document_uid: str = "") -> bytes:
         self._at(study_uid)
-        return b"%PDF-"
+        return f"%PDF-{document_uid}".encode()
 
     def report_text(self, study_uid: str) -> str:
         return f"IMPRESSION\n{self._at(study_uid)[1].impression}"

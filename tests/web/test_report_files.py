@@ -26,6 +26,11 @@ def test_each_form_of_the_report_is_a_file_with_its_media_type(reader, address, 
     assert "private" in answer.headers["Cache-Control"]
 
 
+def test_an_older_version_is_printed_when_it_is_asked_for(reader, address):
+    assert reader.get(f"{address}/report.pdf?document=1.2.3.4").data == b"%PDF-1.2.3.4"
+    assert reader.get(f"{address}/report.pdf?document=../1").status_code == 400
+
+
 @pytest.mark.parametrize("name", FILES)
 def test_nobody_gets_a_report_without_signing_in(client, address, name):
     assert client.get(f"{address}/{name}").status_code == 401

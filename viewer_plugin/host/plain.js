@@ -253,8 +253,9 @@ export class PlainHost {
     return () => this.watchers.delete(callback);
   }
 
-  openDocument(_series, _uid, study = this.study) {
-    window.open(`/api/studies/${study}/report.pdf`, '_blank', 'noopener');
+  /** The version of the report that it belongs to, as it was printed: this page shows no documents. */
+  openDocument(_series, uid, study = this.study) {
+    window.open(`/api/studies/${study}/report.pdf?document=${encodeURIComponent(uid)}`, '_blank', 'noopener');
   }
 
   /** Images hang here as the node says already; the window is the presentation state's. */

@@ -6,6 +6,7 @@ import { strings } from '../panel/strings.js';
 import { sessionOf } from '../panel/store.js';
 import { studyInAddress } from './address.js';
 import { listen, warnBeforeLeaving } from './keyboard.js';
+import { titled } from './page_title.js';
 import { PlainHost } from './plain.js';
 import { wearTheme } from '../panel/theme.js';
 
@@ -81,6 +82,7 @@ async function start() {
   document.getElementById('panel')?.append(panel);
   const session = sessionOf(study);
   session.subscribe(() => (host.readOnly = session.status === 'ready' && session.signed));
+  titled(session);
   listen();
   warnBeforeLeaving();
 }

@@ -27,8 +27,10 @@ function summaryWords({ answer, error, studies }) {
   if (error) return text.failed;
   if (!answer) return '';
   const { state } = answer.search;
-  const found = studies.length + answer.more;
-  const count = found ? text.count(found, day(studies[0]?.study_date ?? '')) : '';
+  const own = studies.filter(study => study.state !== 'refused');
+  const found = own.length + answer.more;
+  const refused = studies.length - own.length;
+  const count = [found ? text.count(found, day(own[0]?.study_date ?? '')) : '', refused ? text.notTaken(refused) : ''].filter(Boolean).join(' · ');
   if (state === 'looking') return [count, text.looking].filter(Boolean).join(' · ');
   if (state === 'failed') return [count, text.noAnswer].filter(Boolean).join(' · ');
   return count;

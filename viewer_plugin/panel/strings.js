@@ -266,7 +266,7 @@ export const english = {
   before: {
     title: 'Before and beside', back: 'Back', asking: 'Asking for earlier studies…', noDate: 'no date',
     count: (n, newest) => `${n === 1 ? 'An earlier study' : `${n} earlier studies, the newest`} of ${newest}`,
-    besideOnly: 'Compare right and left',
+    notTaken: n => (n === 1 ? 'a study under this number was not taken' : `${n} studies under this number were not taken`), besideOnly: 'Compare right and left',
     looking: 'looking for earlier studies', noAnswer: 'An archive did not answer', failed: 'Earlier studies cannot be shown.',
     fetching: (n, all) => `Fetching: ${n} of ${all} earlier studies are here.`, again: time => `It is asked again at ${time}.`,
     off: 'No archive is asked; shown is what this node has.', found: n => `The archives named ${n}; shown with what this node has.`,

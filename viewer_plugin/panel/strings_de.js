@@ -206,7 +206,7 @@ export const german = {
   before: {
     title: 'Früher und daneben', back: 'Zurück', asking: 'Frühere Studien werden erfragt …', noDate: 'ohne Datum',
     count: (n, newest) => `${n === 1 ? 'Eine frühere Studie' : `${n} frühere Studien, die neueste`} vom ${newest}`,
-    besideOnly: 'Rechts und links vergleichen',
+    notTaken: n => (n === 1 ? 'eine Studie unter dieser Nummer wurde nicht angenommen' : `${n} Studien unter dieser Nummer wurden nicht angenommen`), besideOnly: 'Rechts und links vergleichen',
     looking: 'frühere Studien werden gesucht', noAnswer: 'Ein Archiv hat nicht geantwortet', failed: 'Frühere Studien können nicht gezeigt werden.',
     fetching: (n, all) => `Wird geholt: ${n} von ${all} früheren Studien sind da.`, again: time => `Um ${time} wird wieder gefragt.`,
     off: 'Kein Archiv wird gefragt; gezeigt wird, was dieser Knoten hat.', found: n => `Die Archive nannten ${n}; gezeigt mit dem, was dieser Knoten hat.`,
