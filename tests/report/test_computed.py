@@ -12,7 +12,7 @@ from dicom_service.measure.catalogue import catalogue
 from dicom_service.report import build, plain_text, problems, read
 from dicom_service.report.model import ReportContent
 from dicom_service.report.walk import children, everything, name_of, text_below, value_of
-from dicom_service.review.computed import ComputedNumber, computed_words
+from dicom_service.review.computed import Computed, ComputedNumber, computed_words
 from dicom_service.validators import outside_problems
 
 from .conftest import COMPUTED_JOINT, COMPUTED_SWELLING, DEVICE, IDENTITY, of_kind, saved
@@ -151,3 +151,11 @@ def test_every_published_measurement_has_a_code() -> None:
 def test_words_before_the_node_has_answered_promise_nothing() -> None:
     empty = COMPUTED_JOINT.computed.model_copy(update={"numbers": ()})  # type: ignore[union-attr]
     assert computed_words(empty) == "joint space width not computed yet"
+
+
+def test_a_word_that_nothing_was_compared_for_is_not_told():
+    number = ComputedNumber(id="thickest", name="thickest", value=8.0, unit="mm", plus_minus=0.3)
+    alone = Computed(kind="swelling_profile", numbers=(number,), word="cannot tell", why="alone")
+    assert computed_words(alone) == "soft tissue thickness: thickest 8.00 ± 0.30 mm"
+    compared = alone.model_copy(update={"control_view": "1.2"})
+    assert computed_words(compared).endswith("; cannot tell (alone)")

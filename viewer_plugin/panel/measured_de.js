@@ -61,6 +61,7 @@ export const measured = {
     few_rows: 'Haut und Knochen waren nur in {share:.0%} der Zeilen sicher zu trennen; ein Verlauf braucht {least:.0%}.',
     burnt: 'der Hintergrund ist überbelichtet: Die Haut kann außerhalb der Linie liegen, jede Dicke ist also eine untere Grenze',
     no_control: 'kein Vergleich: weder andere Gliedmaße noch früheres Bild',
+    burnt_side: 'Der Hintergrund ist überbelichtet, und auf einer Seite lassen sich die Knochen nicht umreißen: Keine Dicke ist sicher. Nehmen Sie ein Bild mit weniger Belichtung.',
     skin_burnt: 'die Haut ist nicht zu sehen (überbelichtet)',
     no_joint: 'der Ort des Gelenks ist nicht angegeben',
   },
