@@ -69,8 +69,14 @@ def answers(tmp_path_factory):
     names = [name for name in ALL if name not in FEW]
     folders = {name: tmp_path_factory.mktemp("bad") for name in names}
     asked = [words_for(folders[n], ALL[n], "--png", str(folders[n] / "found.png")) for n in names]
-    done = subprocess.run([sys.executable, "-c", ONE_AFTER_ANOTHER], input=json.dumps(asked),
-                          capture_output=True, text=True, timeout=5 * FOREVER, check=False)  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", ONE_AFTER_ANOTHER],
+        input=json.dumps(asked),
+        capture_output=True,
+        text=True,
+        timeout=5 * FOREVER,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     return {n: (folders[n] / "found.png", *one) for n, one in zip(names, found, strict=True)}
