@@ -15,7 +15,7 @@ export function glance({ result, stage, points }) {
   /** @type {any} */
   const first = headline(result.kind, result.numbers);
   const line = result.refusal
-    ? [h('strong', { key: 'no' }, text.refused), ' ', say(result.refusal)]
+    ? [h('strong', { key: 'no' }, text.refused), ': ', say(result.refusal)]
     : [h('strong', { key: 'number', class: 'number' }, numberText(first)), ` ${first === result.numbers[0] ? '' : numberName(result, first)}`,
       result.word && [' · ', h('strong', { key: 'word' }, say(result.word))],
       h('span', { key: 'scale', class: 'dim' }, ` · ${say(result.calibration)}`),
