@@ -39,7 +39,7 @@ def _read(template: Template, opening: Reading, study: DemoStudy) -> Reading:
         normal_reading(template, opening),
         _STRUCTURE,
         ["swelling_joint"],
-        impression="Slight soft tissue swelling centred on the carpus. (Invented demo report.)",
+        impression="Slight soft tissue swelling centred on the carpus. (This report is made up.)",
     )
     (finding,) = reading.findings
     finding = finding.model_copy(update={"severity": "mild"})

@@ -16,8 +16,7 @@ from pynetdicom.association import Association
 
 from dicom_service.conformance.material import documents
 from dicom_service.conformance.model import Target
-from dicom_service.errors import PeerAway
-from dicom_service.node.echo import calling_entity, why_not
+from dicom_service.node.echo import call, calling_entity
 from dicom_service.node.parting import partable
 from dicom_service.node.services import (
     COMMITMENT,
@@ -191,15 +190,15 @@ class Run:
         ]
         if store is not None:
             handlers.append((evt.EVT_C_STORE, lambda event: _take(event, store)))
-        association = entity.associate(
-            peer.host,
-            peer.port,
+        association = call(
+            entity,
+            peer,
+            self.settings.tls,
             ae_title=called or peer.ae_title,
+            tls_args=None,
             ext_neg=[build_role(uid, scp_role=True) for uid in roles],
             evt_handlers=handlers,
         )
-        if not association.is_established:
-            raise PeerAway(why_not(association, peer))
         release = partable(association)
         try:
             yield association

@@ -6,11 +6,12 @@ import numpy as np
 
 from dicom_service.measure._scipy import ndimage
 from dicom_service.measure.implant_bone import bone_along, to_joint
+from dicom_service.measure.metal import check_metal
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture
 from dicom_service.measure.said import Said, say
 
-METHOD, VERSION = "sesamoid.implant", "4"
+METHOD, VERSION = "sesamoid.implant", "5"
 LENGTH_ERROR = 0.6
 """95 % of a length between two metal ends, mm: an end is rounded and blurred."""
 HALO_ERROR = 0.5
@@ -45,7 +46,8 @@ def implant(pic: Picture, first: Point, second: Point, *joint: Point) -> Measure
     Raises
     ------
     NotMeasurable
-        Clicks too close or at the border, or no straight metal between them.
+        Clicks too close or at the border, or no straight metal between them: what is as dense or as
+        sharp as the limb's bones may be one of them.
     """
     ends = pic.mm([first, second])
     length = float(np.hypot(*(ends[1] - ends[0])))
@@ -54,6 +56,7 @@ def implant(pic: Picture, first: Point, second: Point, *joint: Point) -> Measure
     ends, width, metal = _centred(pic, ends, length)
     forward = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
     tips = _tips(pic, ends, forward, width)
+    check_metal(pic, tips, width)
     along = np.linspace(0.15, 0.85, 60)[:, None]
     middle = tips[0] + along * (tips[1] - tips[0])
     across = np.array([-forward[1], forward[0]])

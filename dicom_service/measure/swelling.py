@@ -1,5 +1,7 @@
 """The swelling profile: soft tissue thickness along a limb, numbers first and the word second."""
 
+import math
+
 import numpy as np
 
 from dicom_service.measure.limb import find_limb
@@ -127,22 +129,28 @@ def _numbers(
                       bound=bound if name == "thickest" else "")  # fmt: skip
 
     sides_of = (_median(sides[:, 0]), _median(sides[:, 1]))
-    wide = number("bone_width", width, error and 2**0.5 * error)
+    # what was seen in no row has no number: a side outside of the image, bones that are lost
+    seen = np.isfinite([*sides_of, width])
+    wide = number("bone_width", width, error and 2**0.5 * error) if seen[2] else None
     if burnt:
         # an outer bone can be lost in the outline of what is not burnt: the lesser side is sure
-        return (number("thickest", min(sides_of), None), wide)
-    return (
-        number("thickest", float(sides[at, side]), error),
-        number("thickest_at", float(along[at]), 5 * per),
-        number("median_first", sides_of[0], error),
-        number("median_second", sides_of[1], error),
-        wide,
-    )
+        if not seen[:2].all():
+            raise NotMeasurable(say("swelling.burnt_side"))
+        found = [number("thickest", min(sides_of), None), wide]
+    else:
+        found = [
+            number("thickest", float(sides[at, side]), error),
+            number("thickest_at", float(along[at]), 5 * per),
+            number("median_first", sides_of[0], error) if seen[0] else None,
+            number("median_second", sides_of[1], error) if seen[1] else None,
+            wide,
+        ]
+    return tuple(one for one in found if one is not None)
 
 
 def _median(values: Array) -> float:
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else 0.0
+    return float(np.median(known)) if known.size else math.nan
 
 
 def _drawn(pic: Picture, lines: Outlines) -> tuple[Drawn, ...]:

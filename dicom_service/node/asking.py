@@ -16,10 +16,9 @@ from pynetdicom import build_role, evt
 from pynetdicom.association import Association
 
 from dicom_service.errors import PeerAway, SesamoidError, outcome_of
-from dicom_service.node.echo import calling_entity, why_not
+from dicom_service.node.echo import call, calling_entity
 from dicom_service.node.incoming import StreamingProvider
 from dicom_service.node.receiver import file_header
-from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     STORED_CLASSES,
     TRANSFER_SYNTAXES,
@@ -112,16 +111,10 @@ class Asking:
             roles = _add_storage(entity)
         else:
             entity.add_requested_context(STUDY_MOVE, list(UNCOMPRESSED))
-        association = entity.associate(
-            self._peer.host,
-            self._peer.port,
-            ae_title=self._peer.ae_title,
-            tls_args=tls_args(self._settings.tls, self._peer),
-            ext_neg=roles,
-            evt_handlers=cast("Any", [(evt.EVT_C_STORE, self._taken)]),
+        handlers = cast("Any", [(evt.EVT_C_STORE, self._taken)])
+        association = call(
+            entity, self._peer, self._settings.tls, ext_neg=roles, evt_handlers=handlers
         )
-        if not association.is_established:
-            raise PeerAway(f"{why_not(association, self._peer)}.")
         # Nothing is under way yet, so that objects can be made to stream to disk from now on.
         association.dimse = StreamingProvider(association, self._store.incoming)
         with self._opening:

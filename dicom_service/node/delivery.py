@@ -13,12 +13,11 @@ from pydicom.uid import generate_uid
 from pynetdicom import evt
 from pynetdicom.association import Association
 
-from dicom_service.errors import PeerAway, SesamoidError
+from dicom_service.errors import SesamoidError
 from dicom_service.node.commitment import Reports, request_for
-from dicom_service.node.echo import calling_entity, why_not
+from dicom_service.node.echo import call, calling_entity
 from dicom_service.node.outgoing import Carrier, NotOffered, NotRead, Prepared, read_ahead
 from dicom_service.node.parting import partable
-from dicom_service.node.secure import tls_args
 from dicom_service.node.services import (
     COMMITMENT,
     COMMITMENT_INSTANCE,
@@ -107,15 +106,7 @@ class Delivery:
         if self._peer.commitment:
             entity.add_requested_context(COMMITMENT, list(UNCOMPRESSED))
             handlers.append((evt.EVT_N_EVENT_REPORT, self._report))
-        association = entity.associate(
-            self._peer.host,
-            self._peer.port,
-            ae_title=self._peer.ae_title,
-            tls_args=tls_args(self._settings.tls, self._peer),
-            evt_handlers=handlers,
-        )
-        if not association.is_established:
-            raise PeerAway(f"{why_not(association, self._peer)}.")
+        association = call(entity, self._peer, self._settings.tls, evt_handlers=handlers)
         connection = association.dul.socket
         if connection is not None and connection.socket is not None:
             connection.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -1,6 +1,10 @@
 """C-ECHO: is a peer there?"""
 
+import socket
+from typing import Any
+
 from pynetdicom import AE
+from pynetdicom.association import Association
 
 from dicom_service.errors import PeerAway
 from dicom_service.node.secure import tls_args
@@ -14,6 +18,37 @@ def calling_entity(ae_title: str, timeout: float) -> AE:
     entity.acse_timeout = entity.dimse_timeout = timeout
     entity.network_timeout = entity.connection_timeout = timeout
     return entity
+
+
+def call(entity: AE, peer: Peer, tls: Tls, **more: Any) -> Association:
+    """An association with a peer, of the contexts that the entity asks for.
+
+    Parameters
+    ----------
+    tls
+        Our certificate, for a peer with `tls`.
+    more
+        For `AE.associate`.
+
+    Raises
+    ------
+    PeerAway
+        It is not established; the sentence says why.
+    """
+    try:
+        association = entity.associate(
+            peer.host,
+            peer.port,
+            **({"ae_title": peer.ae_title, "tls_args": tls_args(tls, peer)} | more),
+        )
+    except socket.gaierror as error:
+        # The library asks for the address itself, before it begins.
+        raise PeerAway(
+            f"{place_of(peer)} cannot be reached: this machine knows no address of {peer.host}."
+        ) from error
+    if not association.is_established:
+        raise PeerAway(f"{why_not(association, peer)}.")
+    return association
 
 
 def echo(peer: Peer, ae_title: str, timeout: float, tls: Tls | None = None) -> None:
@@ -35,11 +70,7 @@ def echo(peer: Peer, ae_title: str, timeout: float, tls: Tls | None = None) -> N
     """
     entity = calling_entity(ae_title, timeout)
     entity.add_requested_context(VERIFICATION, list(UNCOMPRESSED))
-    association = entity.associate(
-        peer.host, peer.port, ae_title=peer.ae_title, tls_args=tls_args(tls or Tls(), peer)
-    )
-    if not association.is_established:
-        raise PeerAway(f"{why_not(association, peer)}.")
+    association = call(entity, peer, tls or Tls())
     try:
         status = association.send_c_echo()
     finally:
@@ -50,7 +81,7 @@ def echo(peer: Peer, ae_title: str, timeout: float, tls: Tls | None = None) -> N
 
 def why_not(association: object, peer: Peer) -> str:
     """Why an association with `peer` was not established."""
-    place = f"{peer.name} ({peer.ae_title} at {peer.host}:{peer.port})"
+    place = place_of(peer)
     if getattr(association, "is_rejected", False):
         reasons = getattr(getattr(association, "acceptor", None), "primitive", None)
         said = getattr(reasons, "reason_str", "") or "no reason given"
@@ -58,3 +89,8 @@ def why_not(association: object, peer: Peer) -> str:
     if getattr(association, "rejected_contexts", None):
         return f"{place} accepts none of the services asked for"
     return f"{place} cannot be reached"
+
+
+def place_of(peer: Peer) -> str:
+    """Which peer, and where it is called."""
+    return f"{peer.name} ({peer.ae_title} at {peer.host}:{peer.port})"

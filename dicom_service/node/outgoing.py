@@ -139,7 +139,8 @@ class Carrier:
         """Hold the library's reactor back, and let its upper layer wait for events."""
         association, dul = self._association, self._dul
         association._reactor_checkpoint.clear()
-        while not association._is_paused:
+        # A reactor that was ended in between may never say that it stands.
+        while not association._is_paused and association.is_alive():
             time.sleep(0.0001)
         # An answer that the reactor has just given must have left the old queue.
         while not dul.to_provider_queue.empty() and dul.is_alive():

@@ -7,8 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pydicom.dataset import Dataset
 
 from dicom_service.errors import PeerAway, SesamoidError
-from dicom_service.node.echo import calling_entity, why_not
-from dicom_service.node.secure import tls_args
+from dicom_service.node.echo import call, calling_entity
 from dicom_service.node.services import UNCOMPRESSED, plain
 from dicom_service.roster import Roster
 from dicom_service.settings import Peer, Settings
@@ -92,11 +91,7 @@ def listed(peer: Peer, settings: Settings, study_uid: str, series: list[str]) ->
     """
     entity = calling_entity(settings.ae_title, settings.peer_timeout_seconds)
     entity.add_requested_context(_FIND, list(UNCOMPRESSED))
-    association = entity.associate(
-        peer.host, peer.port, ae_title=peer.ae_title, tls_args=tls_args(settings.tls, peer)
-    )
-    if not association.is_established:
-        raise PeerAway(f"{why_not(association, peer)}.")
+    association = call(entity, peer, settings.tls)
     found: set[str] = set()
     try:
         for series_uid in series:

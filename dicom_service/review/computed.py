@@ -150,6 +150,8 @@ def computed_words(computed: Computed) -> str:
     parts = [f"{n.name} {number_words(n)}" for n in told]
     lead = KIND_NAMES[computed.kind]
     words = f"{lead}: {', '.join(parts)}" if lead else parts[0]
-    if computed.word:
+    if computed.word and (computed.control_view or computed.word != "cannot tell"):
         return f"{words}; {computed.word} ({computed.why})"
+    if computed.word:
+        return words  # nothing was compared, so that nothing is told
     return f"{words}; {computed.why.rstrip('.')}" if computed.why else words

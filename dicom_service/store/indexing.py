@@ -61,9 +61,11 @@ def index_objects(
         else:
             taken.add(uids[number])
             fresh.setdefault(arrival.header.study_uid, []).append(number)
-    refused = _insert_studies(connection, arrivals, fresh)
+    refused, received = _insert_studies(connection, arrivals, fresh)
     for number in rest:
         results[number] = index_object(connection, arrivals[number])
+    if received:  # last: until it ends, no transaction of any receiver can write an event
+        audit.note_many(connection, received)
     for number in refused:
         results[number] = "elsewhere", False
     for number, (outcome, needed) in enumerate(results):
@@ -75,8 +77,9 @@ def index_objects(
 
 def _insert_studies(
     connection: Connection, arrivals: Sequence[Arrival], fresh: dict[str, list[int]]
-) -> list[int]:
-    """Rows of new objects, by their studies; the numbers of those that are another site's."""
+) -> tuple[list[int], list[dict[str, Any]]]:
+    """Rows of new objects, by their studies; the numbers of those that are another site's, and
+    the events that are to be noted."""
     refused: list[int] = []
     made: dict[str, dict[str, Any]] = {}
     changes: dict[str, dict[str, Any]] = {}
@@ -104,11 +107,10 @@ def _insert_studies(
         rows += [_values(a, at_us) for a, at_us in zip(group, times, strict=True)]
     if made:
         events.begin(connection, made)
-        audit.note_many(connection, received)
     events.set_many(connection, changes)
     if rows:
         connection.execute(_INSERT, rows)
-    return refused
+    return refused, received
 
 
 def _values(arrival: Arrival, at_us: int) -> dict[str, Any]:

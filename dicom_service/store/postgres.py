@@ -47,6 +47,8 @@ _FRESH_SECONDS = 0.5
 """After which a connection counts as idle: to ask each time is a way to the server and back more
 for every transaction. A server that ended it has said so, and is heard."""
 _LISTEN_SECONDS = 1.0
+_PAUSE_SECONDS = 0.1
+"""Between two reasons to look: where many objects come, everybody would look after each."""
 _CHANGE_WAITS_MS = 300
 """For a lock; less than the second after which the server ends one of two who wait for each
 other, so that it is never somebody's work that is given up."""
@@ -215,6 +217,7 @@ class _Listener(threading.Thread):
                         # Several that came together are one reason to look.
                         if list(line.notifies(timeout=_LISTEN_SECONDS, stop_after=1)):
                             self._heard()
+                            self._ending.wait(_PAUSE_SECONDS)
             except psycopg.Error as error:
                 log.warning("the index cannot be listened to: %s", str(error).strip())
                 self._ending.wait(CONNECT_SECONDS)

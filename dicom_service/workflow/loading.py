@@ -1,5 +1,6 @@
 """A DICOM file as the picture that is measured; what is wrong with it as a sentence."""
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -7,6 +8,7 @@ import pydicom
 from numpy.typing import NDArray
 from pydicom import Dataset
 from pydicom.datadict import dictionary_description
+from pydicom.encaps import get_frame
 from pydicom.errors import InvalidDicomError
 from pydicom.pixels.decoders.base import get_decoder
 from pydicom.uid import (
@@ -17,6 +19,7 @@ from pydicom.uid import (
     JPEGBaseline8Bit,
     JPEGExtended12Bit,
     JPEGLSNearLossless,
+    RLELossless,
 )
 
 from dicom_service.errors import BadObject
@@ -97,10 +100,10 @@ def _check_header(data: Dataset) -> None:
         raise NotMeasurable(say("picture.frames", frames=frames))
     if rows * columns > MOST_PIXELS:
         raise NotMeasurable(say("picture.large", columns=columns, rows=rows))
-    _check_bytes(data, rows * columns)
+    _check_bytes(data, rows, columns)
 
 
-def _check_bytes(data: Dataset, count: int) -> None:
+def _check_bytes(data: Dataset, rows: int, columns: int) -> None:
     syntax = UID(data.file_meta.TransferSyntaxUID)
     try:
         known = not syntax.is_encapsulated or get_decoder(syntax).is_available
@@ -108,10 +111,41 @@ def _check_bytes(data: Dataset, count: int) -> None:
         known = False
     if not known:
         raise NotMeasurable(say("picture.syntax", syntax=syntax.name))
-    needed = count * int(data.BitsAllocated) // 8
-    there = len(data.get("PixelData") or b"")
-    if "PixelData" in data and not syntax.is_encapsulated and there < needed:
+    needed = rows * columns * int(data.BitsAllocated) // 8
+    if "PixelData" not in data or (syntax.is_encapsulated and syntax != RLELossless):
+        return
+    there = _unfolded(data) if syntax == RLELossless else len(data.PixelData or b"")
+    if there < needed and syntax != RLELossless:
         raise NotMeasurable(say("picture.short", there=there, needed=needed))
+    # a byte may pad the pixels, and each plane of bytes that was run-length encoded
+    if not needed <= there <= needed + int(data.BitsAllocated) // 8:
+        raise NotMeasurable(
+            say("picture.long", there=there, needed=needed, rows=rows, columns=columns)
+        )
+
+
+def _unfolded(data: Dataset) -> int:
+    """How many bytes a run-length encoded frame has when it is decoded (PS3.5 G.3).
+
+    Decoders cut off what is too much, and so measure a part as if it were the image.
+    """
+    frame = get_frame(data.PixelData, 0, number_of_frames=1)
+    count = int.from_bytes(frame[:4], "little")
+    starts = [int.from_bytes(frame[4 * n : 4 * n + 4], "little") for n in range(1, count + 1)]
+    if not 1 <= count <= 15 or starts != sorted(starts) or starts[0] < 64:
+        raise NotMeasurable(say("picture.damaged"))
+    total = 0
+    for at, end in pairwise((*starts, len(frame))):
+        # a last byte alone only makes the length even
+        while at + 1 < end:
+            head = frame[at]
+            if head > 128:
+                total, at = total + 257 - head, at + 2
+            elif head < 128:
+                total, at = total + head + 1, at + head + 2
+            else:
+                at += 1
+    return total
 
 
 def _doubts_of(spacing: MeasuredSpacing) -> tuple[Said, ...]:

@@ -23,6 +23,7 @@ from test_pacs.phantom.bench import Bench, FatPlane, Pit, bench, plane_distance
 from test_pacs.phantom.metal import Screw
 from tests.benchmarks.measure_bodies import BODIES
 from tests.benchmarks.measure_body_joints import BODY_JOINTS
+from tests.benchmarks.measure_metal import METAL
 from tests.benchmarks.measure_trials import DOSES, Trial, Trials, clicks
 from tests.measure.conftest import PIXEL, Shot, shoot, true_edge
 
@@ -198,7 +199,7 @@ def _outline(trials: Trials, random: np.random.Generator) -> None:
 KINDS: dict[str, tuple[int, Trial]] = {
     "joint space": (360, _joint), "shaft axis": (40, _axis), "lucent line": (150, _line),
     "implant": (40, _implant), "fat plane": (50, _fat), "outline": (60, _outline), **BODIES,
-    **BODY_JOINTS,
+    **BODY_JOINTS, **METAL,
 }  # fmt: skip
 """How many trials of each."""
 

@@ -36,7 +36,7 @@ def test_an_invented_colleague_has_signed_it_and_today_is_compared_with_it(clini
     reader.wait_for(uid, "waiting")
     opened = reader.open(uid)
     (prior,) = reader.request("GET", f"api/studies/{uid}/priors")["studies"]
-    assert "Invented demo report" in prior["report"]["impression"]
+    assert "This report is made up." in prior["report"]["impression"]
     items = [i["id"] for i in opened["template"]["items"] if i["structure"] in STRUCTURES]
     assert len(items) == 2
     # The profile runs along the limb: it is the same from whatever structure it was begun.

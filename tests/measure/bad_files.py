@@ -127,6 +127,14 @@ def _encapsulated(found: Dataset, syntax: str, stream: bytes) -> Dataset:
     return found
 
 
+def run_length(stated: float) -> Dataset:
+    """An image whose header says so many times its rows."""
+    found = made()
+    found.compress(RLELossless)
+    found.Rows = round(stated * found.Rows)
+    return found
+
+
 def garbage(syntax: str) -> Callable[[], Dataset]:
     return lambda: _encapsulated(made(), syntax, b"\x00\x01\x02\x03" * 9)
 
@@ -223,7 +231,17 @@ BAD: dict[str, Bad] = {
         wrong="5000 of 216000 bytes", do="again"),
     "a compressed image of another size": Bad(
         lambda: lossy(JPEGBaseline8Bit, Rows=joint().pixels.shape[0] * 2),
-        wrong="and its header says", do="again"),
+        wrong="is 300 by 360 pixels, and its header says 300 by 720", do="again"),
+    "a JPEG 2000 of another size": Bad(
+        lambda: lossy(JPEG2000, Columns=joint().pixels.shape[1] // 2),
+        wrong="is 300 by 360 pixels, and its header says 150 by 360", do="again"),
+    "more pixels than the header says": Bad(
+        lambda: made(Rows=joint().pixels.shape[0] // 2),
+        wrong="216000 bytes instead of 108000 for 300 by 180 pixels", do="again"),
+    "a run-length encoded image that is larger": Bad(
+        lambda: run_length(0.5), wrong="216000 bytes instead of 108000", do="again"),
+    "a run-length encoded image that is smaller": Bad(
+        lambda: run_length(2.0), wrong="216000 bytes instead of 432000", do="again"),
     "damaged JPEG": Bad(garbage(JPEGBaseline8Bit), **DAMAGED),
     "damaged JPEG 2000": Bad(garbage(JPEG2000Lossless), **DAMAGED),
     "damaged JPEG-LS": Bad(garbage(JPEGLSLossless), **DAMAGED),

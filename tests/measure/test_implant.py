@@ -8,6 +8,7 @@ import pytest
 from dicom_service.intake.model import Spacing
 from dicom_service.measure import MeasureRequest, NotMeasurable, measure, picture, say
 from dicom_service.measure.implant import implant
+from test_pacs.phantom import BodyPlan, Projection, ViewPlan, build, take
 from test_pacs.phantom.beam import transmitted
 from test_pacs.phantom.bench import Bench
 from test_pacs.phantom.detector import Detector
@@ -69,6 +70,29 @@ def test_bone_without_metal_and_clicks_beside_it_are_refused():
         implant(pic, (60.0, 100.0), (60.0, 300.0))
     asked = MeasureRequest(kind="implant", points=((60.0, 100.0), (60.0, 300.0)))
     assert measure(asked, pic).refusal
+
+
+def _whole_bone(name: str, photometric: str):
+    """An image of a dog's paw without metal, and clicks on both ends of one of its bones."""
+    limb = build(BodyPlan())
+    view = Projection(0.0, rows=620, columns=560, pixel=PIXEL, centre=limb.landmarks["MCP3"],
+                      object_to_detector=40)  # fmt: skip
+    plan = ViewPlan("DPa", projection=view, detector=Detector(photometric=photometric), letter="",
+                    margin=(-9, -9, -9, -9))  # fmt: skip
+    size = PIXEL / view.magnification
+    spacing = Spacing(row_mm=size, column_mm=size, kind="fiducial")
+    pic = picture(take(limb, plan, 1).pixels, spacing, inverted=photometric == "MONOCHROME1")
+    bone = next(piece for piece in limb.bones() if piece.name == name)
+    places = np.array([[0, 0, share * bone.length, 1] for share in (0.02, 0.98)])
+    return pic, view.shown((places @ bone.frame.T)[:, :3]).tolist()
+
+
+@pytest.mark.parametrize("photometric", ["MONOCHROME1", "MONOCHROME2"])
+@pytest.mark.parametrize("name", ["p2_3", "p2_4"])
+def test_a_slender_bone_is_no_implant(name, photometric):
+    pic, (first, last) = _whole_bone(name, photometric)
+    with pytest.raises(NotMeasurable, match="no denser or no sharper than bone"):
+        implant(pic, tuple(first), tuple(last))
 
 
 @pytest.mark.parametrize("plate", [0.6, 1.2, 2.4])

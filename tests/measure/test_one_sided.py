@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from dicom_service.intake.model import Spacing
-from dicom_service.measure import picture
+from dicom_service.measure import NotMeasurable, picture
 from dicom_service.measure.outline import ROW
+from dicom_service.measure.swelling import _numbers
 from dicom_service.measure.swelling_control import BENT, _bend, _judge
 
 PIC = picture(
@@ -43,3 +44,12 @@ def test_a_limb_that_bends_at_the_joint_has_no_excess(turn, bent):
     axis = np.cumsum(np.stack([np.sin(angle), np.cos(angle)], axis=1), axis=0)
     assert (_bend(along, axis) > BENT) == bent
     assert _bend(along, axis) == pytest.approx(turn, abs=0.01)
+
+
+def test_a_side_or_a_width_that_no_row_shows_has_no_number():
+    along = np.arange(-45, 45, ROW)
+    sides = np.stack([np.full(along.shape, 4.0), np.full(along.shape, np.nan)], axis=1)
+    found = {n.id: n.value for n in _numbers(PIC, along, sides, np.nan, False)}
+    assert found == {"thickest": 4.0, "thickest_at": -45.0, "median_first": 4.0}
+    with pytest.raises(NotMeasurable, match="one side's bones"):
+        _numbers(PIC, along, sides, 30.0, True)

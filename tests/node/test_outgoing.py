@@ -17,7 +17,7 @@ from dicom_service.node import delivery, outgoing
 from dicom_service.node.outgoing import Carrier, NotOffered, prepare, read_ahead
 from dicom_service.node.parting import partable
 from dicom_service.node.services import COMMITMENT, COMMITMENT_INSTANCE
-from tests.node.conftest import CR, image, wait_for, written
+from tests.node.conftest import CR, HANG_SECONDS, image, wait_for, written
 
 
 @contextlib.contextmanager
@@ -91,6 +91,26 @@ def test_the_next_object_is_read_while_the_last_is_sent_and_no_more(monkeypatch,
     assert read == paths[:2]
     assert len(list(objects)) == 2
     assert read == paths
+
+
+def test_an_association_that_ended_before_it_could_be_used_is_not_waited_for(running, tmp_path):
+    """Its reactor is gone and never said that it stands still."""
+    (path,) = files(tmp_path, image())
+    association = running.associate()
+    ready = prepare(association, path)
+    association.abort()
+    association.join(HANG_SECONDS)
+    association._is_paused = False
+    answers = []
+
+    def use():
+        with carrying(association) as carrier:
+            answers.append((carrier.is_open, carrier.store(ready)))
+
+    user = threading.Thread(target=use, daemon=True)
+    user.start()
+    user.join(HANG_SECONDS)
+    assert answers == [(False, pydicom.Dataset())]
 
 
 def test_nothing_is_read_for_a_peer_that_has_gone(monkeypatch, tmp_path):

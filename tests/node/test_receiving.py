@@ -117,6 +117,16 @@ def test_an_echo_is_answered_under_the_right_title_only(running):
         echo(peer, "CAMERA", 5)
 
 
+def test_a_peer_whose_name_nobody_knows_is_away_and_the_name_is_said(monkeypatch):
+    def unknown(host, *_args, **_more):
+        raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
+
+    monkeypatch.setattr(socket, "getaddrinfo", unknown)
+    peer = Peer(name="archive", ae_title="ARCHIVE", host="archive.clinic.example", port=104)
+    with pytest.raises(PeerAway, match=r"knows no address of archive\.clinic\.example"):
+        echo(peer, "CAMERA", 5)
+
+
 @pytest.mark.peer
 def test_a_sender_that_calls_another_title_is_turned_away(running, program, tmp_path):
     (tmp_path / "cr.dcm").write_bytes(written(image()))

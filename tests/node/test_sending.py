@@ -2,6 +2,7 @@
 
 import gc
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -79,6 +80,21 @@ def test_an_archive_that_is_away_gets_the_report_when_it_is_back(delivering, arc
     archive.start()
     _delivered(node, study, "committed")
     assert node.delivery(study)[1] == ""
+
+
+def test_an_archive_whose_name_nobody_knows_gets_the_report_later(delivering, archive, monkeypatch):
+    node = delivering()
+    study = node.ready_study()
+
+    def unknown(*_args, **_more):
+        raise socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(socket, "getaddrinfo", unknown)
+        node.sign(study)
+        wait_for(lambda: "knows no address of" in node.delivery(study)[1])
+    assert node.delivery(study)[0] == "owed"
+    _delivered(node, study, "committed")
 
 
 def test_an_archive_out_of_resources_is_tried_again(delivering, archive):

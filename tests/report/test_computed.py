@@ -12,7 +12,7 @@ from dicom_service.measure.catalogue import catalogue
 from dicom_service.report import build, plain_text, problems, read
 from dicom_service.report.model import ReportContent
 from dicom_service.report.walk import children, everything, name_of, text_below, value_of
-from dicom_service.review.computed import ComputedNumber, computed_words, number_words
+from dicom_service.review.computed import Computed, ComputedNumber, computed_words, number_words
 from dicom_service.validators import outside_problems
 
 from .conftest import COMPUTED_JOINT, COMPUTED_SWELLING, DEVICE, IDENTITY, of_kind, saved
@@ -156,3 +156,11 @@ def test_words_before_the_node_has_answered_promise_nothing() -> None:
 def test_what_rounds_to_nothing_has_no_sign():
     number = ComputedNumber(id="displacement", name="", value=-0.004, unit="mm", plus_minus=0.85)
     assert number_words(number) == "0.00 ± 0.85 mm"
+
+
+def test_a_word_that_nothing_was_compared_for_is_not_told():
+    number = ComputedNumber(id="thickest", name="thickest", value=8.0, unit="mm", plus_minus=0.3)
+    alone = Computed(kind="swelling_profile", numbers=(number,), word="cannot tell", why="alone")
+    assert computed_words(alone) == "soft tissue thickness: thickest 8.00 ± 0.30 mm"
+    compared = alone.model_copy(update={"control_view": "1.2"})
+    assert computed_words(compared).endswith("; cannot tell (alone)")

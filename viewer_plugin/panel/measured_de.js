@@ -27,6 +27,7 @@ export const measured = {
     lacks: 'Im Bildkopf fehlt {what}; ohne das lassen sich die Pixel nicht lesen. Senden Sie das Bild noch einmal, oder lassen Sie es den Sender berichtigen.',
     short: 'Die Pixel sind abgeschnitten: {there} von {needed} Bytes sind da. Senden Sie das Bild noch einmal.',
     syntax: 'Die Pixel sind als {syntax} komprimiert, was hier nicht gelesen wird. Lassen Sie das Bild unkomprimiert oder als verlustfreies JPEG 2000 senden.',
+    long: 'Die Pixel sind von anderer Größe, als ihr Kopf sagt: {there} Bytes statt {needed} für {columns} mal {rows} Pixel. Senden Sie das Bild noch einmal.',
     other_size: 'Das komprimierte Bild hat {wide} mal {tall} Pixel, sein Kopf nennt {columns} mal {rows}. Senden Sie das Bild noch einmal.',
     damaged: 'Die Pixel lassen sich nicht entpacken; sie scheinen beschädigt. Senden Sie das Bild noch einmal.',
     colour: 'Das Bild ist farbig ({colours}); nur Graustufenbilder lassen sich messen. Nehmen Sie das ursprüngliche Röntgenbild.',
@@ -61,6 +62,7 @@ export const measured = {
     few_rows: 'Haut und Knochen waren nur in {share:.0%} der Zeilen sicher zu trennen; ein Verlauf braucht {least:.0%}.',
     burnt: 'der Hintergrund ist überbelichtet: Die Haut kann außerhalb der Linie liegen, jede Dicke ist also eine untere Grenze',
     no_control: 'kein Vergleich: weder andere Gliedmaße noch früheres Bild',
+    burnt_side: 'Der Hintergrund ist überbelichtet, und auf einer Seite lassen sich die Knochen nicht umreißen: Keine Dicke ist sicher. Nehmen Sie ein Bild mit weniger Belichtung.',
     skin_burnt: 'die Haut ist nicht zu sehen (überbelichtet)',
     no_joint: 'der Ort des Gelenks ist nicht angegeben',
   },
@@ -139,6 +141,7 @@ export const measured = {
   metal: {
     points: 'Klicken Sie beide Enden des Implantats an, 5 bis 250 mm auseinander.',
     no_metal: 'Zwischen den beiden Punkten liegt kein gerades Metall; klicken Sie seine beiden Enden an.',
+    like_bone: 'Was zwischen den Punkten liegt, ist nicht dichter oder nicht schärfer begrenzt als Knochen an anderer Stelle dieses Bildes: Es ist vielleicht kein Metall und wird nicht gemessen. Klicken Sie beide Enden eines Implantats an.',
     as_bright: 'vieles andere im Bild ist ebenso hell: An einer kleinen Gliedmaße kann ein dünner Knochen wie Metall aussehen, prüfen Sie, dass es Metall ist',
     joint_plate: 'Zwischen den beiden Punkten verläuft etwas entlang eines Gelenkspalts, wie die Knochenplatte des Gelenks: Es ist von Metall nicht zu unterscheiden. Klicken Sie die beiden Enden des Metalls an.',
     not_straight: 'Das Metall zwischen den Punkten ist nicht gerade oder nicht aus einem Stück.',
