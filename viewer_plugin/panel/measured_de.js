@@ -142,8 +142,6 @@ export const measured = {
     points: 'Klicken Sie beide Enden des Implantats an, 5 bis 250 mm auseinander.',
     no_metal: 'Zwischen den beiden Punkten liegt kein gerades Metall; klicken Sie seine beiden Enden an.',
     like_bone: 'Was zwischen den Punkten liegt, ist nicht dichter oder nicht schärfer begrenzt als Knochen an anderer Stelle dieses Bildes: Es ist vielleicht kein Metall und wird nicht gemessen. Klicken Sie beide Enden eines Implantats an.',
-    as_bright: 'vieles andere im Bild ist ebenso hell: An einer kleinen Gliedmaße kann ein dünner Knochen wie Metall aussehen, prüfen Sie, dass es Metall ist',
-    joint_plate: 'Zwischen den beiden Punkten verläuft etwas entlang eines Gelenkspalts, wie die Knochenplatte des Gelenks: Es ist von Metall nicht zu unterscheiden. Klicken Sie die beiden Enden des Metalls an.',
     not_straight: 'Das Metall zwischen den Punkten ist nicht gerade oder nicht aus einem Stück.',
     wide: 'Das Metall ist fast so breit wie lang: eine Platte oder ein in Längsrichtung getroffenes Implantat.',
     no_end: 'Nahe dem Punkt wurde das Ende des Metalls nicht gefunden.',
