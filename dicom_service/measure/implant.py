@@ -9,22 +9,14 @@ from dicom_service.measure.implant_bone import bone_along, to_joint
 from dicom_service.measure.metal import check_metal
 from dicom_service.measure.model import Drawn, Measured, NotMeasurable, Number, Point, Profile
 from dicom_service.measure.raster import Array, Picture
-from dicom_service.measure.said import Said, say
+from dicom_service.measure.said import say
 
-METHOD, VERSION = "sesamoid.implant", "5"
+METHOD, VERSION = "sesamoid.implant", "4"
 LENGTH_ERROR = 0.6
 """95 % of a length between two metal ends, mm: an end is rounded and blurred."""
 HALO_ERROR = 0.5
 REACH = 6.0
 """mm beside the metal that are looked at."""
-SPACE = 3.5
-"""mm beside dense bone within which a joint's space is."""
-LEVELS = (0.2, 0.4)
-"""Of the rise from a space to the plate beside it: least rise to the bone behind, and to the other
-plate."""
-BONE, METAL = 99.0, 1.4
-"""Percentile of the image at which dense bone is (a marker of lead takes half a per cent), and how
-often as bright as that metal is at least."""
 SHARE, FAR_SHARE = 0.012, 0.025
 """Least depth of a halo over the rise from bone to metal; the second beyond a millimetre."""
 HIDDEN = ((0.012, 0.9), (0.035, 1.7))
@@ -61,7 +53,7 @@ def implant(pic: Picture, first: Point, second: Point, *joint: Point) -> Measure
     middle = tips[0] + along * (tips[1] - tips[0])
     across = np.array([-forward[1], forward[0]])
     halos, curve = _halos(pic, middle, across, width)
-    found = _answer(pic, tips, width, halos, curve, _confused(pic, tips, float(curve[1].max())))
+    found = _answer(pic, tips, width, halos, curve)
     around = [bone_along(pic, tips, width, metal)]
     if len(joint) == 2:
         around.append(to_joint(pic, tips, width, (joint[0], joint[1])))
@@ -72,17 +64,13 @@ def implant(pic: Picture, first: Point, second: Point, *joint: Point) -> Measure
     })  # fmt: skip
 
 
-def _level(pic: Picture, profile: Array, sides: tuple[Array, Array]) -> float:
-    """Half way from what is beside it to the metal, which is among the densest of the image.
-
-    It stands out from what is beside it on both sides: a joint's bone plate does from the space
-    only, hardly from the bone behind it.
-    """
-    rest, top = [float(np.median(side)) for side in sides], float(profile.max())
+def _level(pic: Picture, profile: Array, beside: Array) -> float:
+    """Half way from the bone beside it to the metal, which is among the densest of the image."""
+    rest, top = float(np.median(beside)), float(profile.max())
     low, high = np.percentile(pic.values[::4, ::4], [1, 99.5])
-    if top - max(rest) < 0.3 * (high - low):
+    if top - rest < 0.3 * (high - low):
         raise NotMeasurable(say("metal.no_metal"))
-    return (top + sum(rest) / 2) / 2
+    return (top + rest) / 2
 
 
 def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float, float]:
@@ -97,7 +85,7 @@ def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float, fl
         values = pic.sample(place + offsets[None, :, None] * across)
         values = ndimage.gaussian_filter(np.nan_to_num(values), (1.0, 0.15 / pic.fine))
         profile = np.median(values, axis=0)
-        level = _level(pic, profile, (profile[offsets < -4.0], profile[offsets > 4.0]))
+        level = _level(pic, profile, profile[np.abs(offsets) > 4.0])
         metal = values > level
         known = metal.any(axis=1)
         if known.mean() < 0.8:
@@ -111,35 +99,7 @@ def _centred(pic: Picture, ends: Array, length: float) -> tuple[Array, float, fl
         ends = ends + np.array([line(0.0), line(1.0)])[:, None] * across
     if width > 0.4 * length:
         raise NotMeasurable(say("metal.wide"))
-    if any(_is_plate(one, level, pic.fine) for one in (profile, profile[::-1])):
-        raise NotMeasurable(say("metal.joint_plate"))
     return ends, width, level
-
-
-def _is_plate(profile: Array, level: float, fine: float) -> bool:
-    """Whether what was clicked has a joint's space beside it, and the other bone's plate beyond.
-
-    Dense bone can be as bright as thin metal; but metal lies in bone, or has bone on one side only.
-
-    Parameters
-    ----------
-    profile
-        Across what was clicked, from the bone behind it to the space.
-    level
-        Above this it counts as metal.
-    fine
-        mm between its values.
-    """
-    peak = int(np.argmax(profile))
-    first = peak - int(np.argmin(profile[peak::-1] > level))
-    last = peak + int(np.argmin(profile[peak:] > level))
-    space = profile[last : last + round(SPACE / fine)]
-    if first < 1.0 / fine or len(space) < 1.0 / fine:
-        return False
-    lowest = last + int(np.argmin(space))
-    low, depth = float(profile[lowest]), float(profile[peak] - profile[lowest])
-    behind = float(np.median(profile[: first - round(0.5 / fine)]))
-    return behind - low > LEVELS[0] * depth and profile[lowest:].max() - low > LEVELS[1] * depth
 
 
 def _tips(pic: Picture, ends: Array, forward: Array, width: float) -> Array:
@@ -201,21 +161,8 @@ def _rim(away: Array, level: Array, top: float) -> Rim:
     )
 
 
-def _confused(pic: Picture, tips: Array, top: float) -> list[Said]:
-    """A doubt where much else is as bright: in a small limb a thin bone may look like metal."""
-    values = pic.values[::4, ::4]
-    row, column = np.indices(values.shape) * 4.0 + 0.5
-    place = pic.mm(np.stack([column, row], axis=-1)) - tips[0]
-    ahead = tips[1] - tips[0]
-    length = float(np.hypot(*ahead))
-    along, aside = place @ ahead / length, place @ np.array([-ahead[1], ahead[0]]) / length
-    near = (np.abs(aside) < REACH) & (along > -REACH) & (along < length + REACH)
-    low, bone = np.percentile(values[~near], [1, BONE])
-    return [say("metal.as_bright")] if top - low < METAL * (bone - low) else []
-
-
 def _answer(pic: Picture, tips: Array, width: float, halos: list[Rim],
-            curve: tuple[Array, Array], doubts: list[Said]) -> Measured:  # fmt: skip
+            curve: tuple[Array, Array]) -> Measured:  # fmt: skip
     per, unit = pic.per_mm, pic.unit
     length = float(np.hypot(*(tips[1] - tips[0])))
     numbers = [
@@ -224,7 +171,7 @@ def _answer(pic: Picture, tips: Array, width: float, halos: list[Rim],
         Number(id="diameter", name=say("implant.diameter"), value=width * per, unit=unit,
                plus_minus=0.5 * per),
     ]  # fmt: skip
-    doubts = [*pic.doubts, *doubts, say("metal.short")]
+    doubts = [*pic.doubts, say("metal.short")]
     for side, halo in zip((say("word.first"), say("word.second")), halos, strict=True):
         if halo.width is None:
             doubts.append(say("metal.uneven", side=side))

@@ -1,7 +1,5 @@
 """A screw in a block of bone: its length, and a lucent rim beside it."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -93,30 +91,6 @@ def test_a_slender_bone_is_no_implant(name, photometric):
     pic, (first, last) = _whole_bone(name, photometric)
     with pytest.raises(NotMeasurable, match="no denser or no sharper than bone"):
         implant(pic, tuple(first), tuple(last))
-
-
-@pytest.mark.parametrize("plate", [0.6, 1.2, 2.4])
-@pytest.mark.parametrize("plan", [
-    Bench(gap=1.0, width=10, depth=8, trabecular=0.2), Bench(gap=2.0, width=22, depth=19),
-])  # fmt: skip
-def test_a_dense_bone_plate_along_a_joint_is_not_taken_for_metal(plan, plate):
-    shot = shoot_bench(replace(plan, plate=plate), seed=5)
-    for side in (-1, 1):
-        down, half = side * (plan.gap + plate) / 2, plan.width / 2
-        spots = shot.view.shown(np.array([(-half, 0.0, down), (half, 0.0, down)]))
-        with pytest.raises(NotMeasurable, match="metal"):
-            implant(shot.pic, *(tuple(spot) for spot in spots.tolist()))
-
-
-def test_where_bone_is_as_bright_it_is_asked_whether_this_is_metal():
-    shot, points, _ = _plated(1.0, 0.0)
-    doubt = say("metal.as_bright")
-    assert doubt not in implant(shot.pic, *points[:2]).doubts
-    top = np.percentile(shot.pixels, 97)  # as a display's curve ends
-    pic = picture(
-        np.minimum(shot.pixels, top), Spacing(row_mm=PIXEL, column_mm=PIXEL, kind="fiducial")
-    )
-    assert doubt in implant(pic, *points[:2]).doubts
 
 
 def _plated(over: float, turn: float, plate: bool = False, quanta: float = 1700.0):

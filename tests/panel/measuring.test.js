@@ -223,6 +223,7 @@ test('a label stays inside the image', () => {
 
 test('numbers are written as in the report', () => {
   assert.equal(numberText(width), '1.28 ± 0.20 mm');
+  assert.equal(numberText({ value: -0.004, unit: 'mm', plus_minus: 0.85 }), '0.00 ± 0.85 mm');
   assert.equal(numberText({ value: 0.65, unit: 'mm', plus_minus: null, bound: 'at most' }), 'at most 0.65 mm');
   assert.equal(numberText({ value: 94.23, unit: 'deg', plus_minus: 3.06 }), '94.2 ± 3.1°');
   assert.equal(numberText({ value: 1.754, unit: '1', plus_minus: 0.1 }), '1.75 ± 0.10');

@@ -17,7 +17,7 @@ export function glance(measuring) {
   /** @type {any} */
   const first = headline(result.kind, result.numbers);
   const line = result.refusal
-    ? [h('strong', { key: 'no' }, text.refused), ' ', say(result.refusal)]
+    ? [h('strong', { key: 'no' }, text.refused), ': ', say(result.refusal)]
     : [h('strong', { key: 'number', class: 'number' }, numberText(first)), ` ${first === result.numbers[0] ? '' : numberName(result, first)}`,
       result.word && (control || result.word !== UNTOLD) && [' · ', h('strong', { key: 'word' }, say(result.word))],
       h('span', { key: 'scale', class: 'dim' }, ` · ${say(result.calibration)}`),

@@ -142,8 +142,6 @@ export const measured = {
     points: 'Klicken Sie beide Enden des Implantats an, 5 bis 250 mm auseinander.',
     no_metal: 'Zwischen den beiden Punkten liegt kein gerades Metall; klicken Sie seine beiden Enden an.',
     like_bone: 'Was zwischen den Punkten liegt, ist nicht dichter oder nicht schärfer begrenzt als Knochen an anderer Stelle dieses Bildes: Es ist vielleicht kein Metall und wird nicht gemessen. Klicken Sie beide Enden eines Implantats an.',
-    as_bright: 'vieles andere im Bild ist ebenso hell: An einer kleinen Gliedmaße kann ein dünner Knochen wie Metall aussehen, prüfen Sie, dass es Metall ist',
-    joint_plate: 'Zwischen den beiden Punkten verläuft etwas entlang eines Gelenkspalts, wie die Knochenplatte des Gelenks: Es ist von Metall nicht zu unterscheiden. Klicken Sie die beiden Enden des Metalls an.',
     not_straight: 'Das Metall zwischen den Punkten ist nicht gerade oder nicht aus einem Stück.',
     wide: 'Das Metall ist fast so breit wie lang: eine Platte oder ein in Längsrichtung getroffenes Implantat.',
     no_end: 'Nahe dem Punkt wurde das Ende des Metalls nicht gefunden.',
@@ -287,8 +285,8 @@ export const measured = {
     shift_first: 'Stufe des Knochenrands am ersten Ende', shift_second: 'Stufe des Knochenrands am zweiten Ende',
   },
   implant: {
-    length: 'Länge des Metalls', diameter: 'seine Breite', bone: 'Knochen entlang der Implantatachse', joint: 'Abstand vom Gelenkrand',
-    halo_first: 'Aufhellungssaum, erste Seite', beyond_first: 'erstes Ende jenseits des Knochenrands', halo_second: 'Aufhellungssaum, zweite Seite', beyond_second: 'zweites Ende jenseits des Knochenrands',
+    length: 'Länge des Metalls', diameter: 'seine Breite', bone: 'Knochen entlang der Implantat\u00adachse', joint: 'Abstand vom Gelenkrand',
+    halo_first: 'Aufhellungs\u00adsaum, erste Seite', beyond_first: 'erstes Ende jenseits des Knochenrands', halo_second: 'Aufhellungs\u00adsaum, zweite Seite', beyond_second: 'zweites Ende jenseits des Knochenrands',
   },
   joint_space: {
     minimum: 'Minimum über 2 mm', mean: 'mittlere Weite', roughness_1: 'Rauheit (rms), erster Rand', pit_1: 'tiefste Kerbe, erster Rand', pit_1_at: 'ihr Ort vom ersten Ende des Rands aus',
@@ -296,7 +294,7 @@ export const measured = {
   },
   limb_axis: { length: 'Länge dessen, was zu sehen ist' },
   swelling_profile: {
-    match: 'Übereinstimmung mit dem Vergleich entlang der Gliedmaße', excess: 'größter Überschuss an Breite über den Vergleich', excess_at: 'sein Ort vom Gelenk aus',
+    match: 'Überein\u00adstimmung mit dem Vergleich entlang der Gliedmaße', excess: 'größter Überschuss an Breite über den Vergleich', excess_at: 'sein Ort vom Gelenk aus',
     centre: 'Mitte des Überschusses vom Gelenk aus', spread: 'Ausdehnung des Überschusses', share: 'Anteil davon nahe dem Gelenk', lean: 'erste (-1) bis zweite (+1) Seite',
     bone_width: 'mittlere Breite über den Knochen', thickest: 'dickstes Weichteil', thickest_at: 'sein Ort entlang der Gliedmaße', median_first: 'mittlere Dicke, erste Seite', median_second: 'mittlere Dicke, zweite Seite',
   },
