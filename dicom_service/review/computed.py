@@ -130,7 +130,7 @@ def number_words(number: ComputedNumber) -> str:
     digits = 4 if number.id == "spacing" else digits
     error = f" ± {number.plus_minus:.{digits}f}" if number.plus_minus is not None else ""
     bound = f"{number.bound} " if number.bound else ""
-    return f"{bound}{number.value:.{digits}f}{error}{unit}"
+    return f"{bound}{number.value:z.{digits}f}{error}{unit}"
 
 
 def computed_name(computed: Computed) -> str:

@@ -234,7 +234,9 @@ def measuring_routes(app: Flask, node: FakeNode) -> None:
         pic = node.pictures.get(asked.kind) or picture(shoot_bench(Bench(gap=2.0)).pixels, spacing)
         wanted = asked.model_dump(exclude=ONLY_STUDY) | dict(animal_of(node.facts.signalment))
         try:
-            found = measure(MeasureRequest(**wanted), pic)
+            second = MeasureRequest(kind=asked.kind, points=asked.control_points)
+            control = measure(second, pic) if asked.control_uid else None
+            found = measure(MeasureRequest(**wanted), pic, control)
         except Refused as error:
             return problem(400, str(error))
         return found.model_dump(mode="json")

@@ -1,4 +1,6 @@
-"""What readers enter does not make the panel wider than its place."""
+"""What readers enter fits into its place, and a mark goes on by keys where the pointer left it."""
+
+from typing import Any
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
@@ -22,3 +24,19 @@ def test_long_words_that_were_chosen_fit_into_the_finding(page: Page, panel: Loc
         page.add_style_tag(content=f"main {{ grid-template-columns: 1fr {width}px !important }}")
         settled(page)
         assert panel.evaluate(TOO_WIDE) == [], width
+
+
+def test_a_landmark_that_was_dragged_is_moved_on_by_the_arrow_keys(
+    page: Page, panel: Locator, node: Any
+) -> None:
+    uid = node.facts.images[0].uid
+    at_item(page, "R.carpus.radius_distal")
+    keys(page, "k")
+    place = panel.locator("[data-landmark]").nth(1)
+    name = str(place.get_attribute("data-landmark"))
+    assert name.startswith(uid)
+    page.evaluate("name => window.host.moveHandle(name, [60, 70])", name)
+    expect(place).to_be_focused()
+    keys(page, "ArrowRight", "ArrowDown")
+    layer = page.evaluate("() => document.querySelector('sesamoid-panel').hand().layer().handles")
+    assert [h["point"] for h in layer if h["id"] == name] == [[62, 72]]

@@ -92,15 +92,67 @@ def test_every_kind_fits_in_380_pixels_and_speaks_one_language(
         panel.screenshot(path=shots / f"narrow-{language}-{kind}.png")
         if (kind, language) == ("lucent_line", "en"):
             expect(panel.locator(".plot").last).to_contain_text("across the line, mm")
-        words = panel.locator("[data-measure]").inner_text()
-        found = {
-            "wide": panel.evaluate(TOO_WIDE), "out": panel.evaluate(STICKING_OUT),
-            "faults": faults(page),
-            "english": sorted({line for line in words.splitlines() if ENGLISH.search(line)})
-            if language == "de" else [],
-        }  # fmt: skip
+        found = faults_of_the_sheet(page, panel, language)
         page.set_viewport_size({"width": 1280, "height": 900})
         wrong |= {f"{kind} {what}": which for what, which in found.items() if which}
+    assert wrong == {}
+
+
+NOWHERE = {
+    "swelling_profile": ((3.0, 3.0),),
+    "joint_space": ((20.0, 60.0), (24.0, 64.0)),
+    "lucent_line": ((20.0, 60.0), (24.0, 64.0)),
+    "fat_plane": ((3.0, 3.0), (4.0, 9.0), (5.0, 14.0)),
+    "shaft_axis": ((3.0, 3.0), (3.0, 60.0)),
+    "implant": ((3.0, 3.0), (9.0, 60.0)),
+    "ruler": ((3.0, 3.0), (3.0, 9.0)),
+    "limb_measurement": ((3.0, 3.0), (3.0, 3.2), (3.1, 3.0), (3.0, 3.1)),
+}
+"""Points that are on nothing."""
+
+
+def faults_of_the_sheet(page: Page, panel: Locator, language: str) -> dict[str, Any]:
+    words = panel.locator("[data-measure]").inner_text()
+    return {
+        "wide": panel.evaluate(TOO_WIDE), "out": panel.evaluate(STICKING_OUT),
+        "faults": faults(page),
+        "english": sorted({line for line in words.splitlines() if ENGLISH.search(line)})
+        if language == "de" else [],
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_every_refusal_and_every_second_image_fits_in_380_pixels_and_speaks_one_language(
+    page: Page, node: Any, opened: Any, shots: Path, language: str
+) -> None:
+    panel = ready(page, node, opened, language)
+    page.set_viewport_size({"width": 1280, "height": 1600})
+    uid, beside = (node.facts.images[i].uid for i in (0, 2))
+    across = node.facts.images[1].uid
+    wrong: dict[str, Any] = {}
+    for kind, points in NOWHERE.items():
+        name = "aLDRA" if kind == "limb_measurement" else ""
+        page.evaluate(BEGIN, [kind, name, 15 if kind == "ruler" else 0])
+        place(page, uid, *points)
+        expect(panel.locator(".refused:not(.stale)")).to_be_visible(timeout=30_000)
+        settled(page)
+        panel.screenshot(path=shots / f"narrow-{language}-refused-{kind}.png")
+        found = faults_of_the_sheet(page, panel, language)
+        wrong |= {f"{kind} {what}": which for what, which in found.items() if which}
+    for kind, other in (("swelling_profile", beside), ("fat_plane", beside),
+                        ("fracture_angulation", across)):  # fmt: skip
+        page.evaluate(BEGIN, [kind, "", 0])
+        place(page, uid, *shown(kind)[1])
+        panel.locator("[data-second]").select_option(other)
+        settled(page)
+        panel.screenshot(path=shots / f"narrow-{language}-second-{kind}-open.png")
+        place(page, other, *shown(kind)[1])
+        expect(panel.locator(".result:not(.stale), .refused:not(.stale)")).to_be_visible()
+        expect(panel.locator(".progress")).to_have_count(0)
+        settled(page)
+        panel.screenshot(path=shots / f"narrow-{language}-second-{kind}.png")
+        found = faults_of_the_sheet(page, panel, language)
+        wrong |= {f"second {kind} {what}": which for what, which in found.items() if which}
     assert wrong == {}
 
 

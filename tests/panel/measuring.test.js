@@ -223,6 +223,7 @@ test('a label stays inside the image', () => {
 
 test('numbers are written as in the report', () => {
   assert.equal(numberText(width), '1.28 ± 0.20 mm');
+  assert.equal(numberText({ value: -0.004, unit: 'mm', plus_minus: 0.85 }), '0.00 ± 0.85 mm');
   assert.equal(numberText({ value: 0.65, unit: 'mm', plus_minus: null, bound: 'at most' }), 'at most 0.65 mm');
   assert.equal(numberText({ value: 94.23, unit: 'deg', plus_minus: 3.06 }), '94.2 ± 3.1°');
   assert.equal(numberText({ value: 1.754, unit: '1', plus_minus: 0.1 }), '1.75 ± 0.10');
@@ -272,4 +273,14 @@ test('the number that stands for all is the first one, but of a fat plane where 
   assert.equal(headline('fat_plane', numbers).id, 'distance');
   assert.equal(headline('fat_plane', [...numbers, { id: 'displacement' }]).id, 'displacement');
   assert.equal(headline('fat_plane', [{ id: 'seen' }]).id, 'seen');
+});
+
+test('the number of a profile stands beside the limb, over no bone', () => {
+  const { measuring, session } = bench();
+  const line = (name, x) => ({ kind: 'line', name, points: [[x, 0], [x, 10], [x, 20], [x, 30]], radius: 0 });
+  const computed = { kind: 'swelling_profile', shapes: [line('axis', 50), line('skin', 20), line('bone', 70), line('skin', 80)], numbers: [width], curves: [] };
+  session.reading = { ...session.reading, measurements: [/** @type {any} */ ({ id: 'c', item: session.item, view: DPA, computed })] };
+  assert.deepEqual(measuring.layer(numberText).labels[0].point, [80, 10]);
+  computed.shapes = [line('axis', 50)];
+  assert.deepEqual(measuring.layer(numberText).labels[0].point, [50, 10]);
 });

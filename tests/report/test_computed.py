@@ -12,7 +12,7 @@ from dicom_service.measure.catalogue import catalogue
 from dicom_service.report import build, plain_text, problems, read
 from dicom_service.report.model import ReportContent
 from dicom_service.report.walk import children, everything, name_of, text_below, value_of
-from dicom_service.review.computed import Computed, ComputedNumber, computed_words
+from dicom_service.review.computed import Computed, ComputedNumber, computed_words, number_words
 from dicom_service.validators import outside_problems
 
 from .conftest import COMPUTED_JOINT, COMPUTED_SWELLING, DEVICE, IDENTITY, of_kind, saved
@@ -151,6 +151,11 @@ def test_every_published_measurement_has_a_code() -> None:
 def test_words_before_the_node_has_answered_promise_nothing() -> None:
     empty = COMPUTED_JOINT.computed.model_copy(update={"numbers": ()})  # type: ignore[union-attr]
     assert computed_words(empty) == "joint space width not computed yet"
+
+
+def test_what_rounds_to_nothing_has_no_sign():
+    number = ComputedNumber(id="displacement", name="", value=-0.004, unit="mm", plus_minus=0.85)
+    assert number_words(number) == "0.00 ± 0.85 mm"
 
 
 def test_a_word_that_nothing_was_compared_for_is_not_told():

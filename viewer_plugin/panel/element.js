@@ -81,7 +81,7 @@ export class PanelElement extends HTMLElement {
       wearTheme(this),
       host.onImagesChanged(uid => this.imagesChanged(uid)),
       host.onMeasurement(event => this.measured(event)),
-      host.onHandle(event => this.hand().handle(event)),
+      host.onHandle(event => this.handled(event)),
       () => this.leaveLayer(),
       () => this.writing?.leave(),
     ];
@@ -172,6 +172,12 @@ export class PanelElement extends HTMLElement {
   hand() {
     const session = /** @type {import('./session.js').Session} */ (this.session);
     return [landmarksOf(session), outlinesOf(session)].find(one => one.active) ?? session.measuring;
+  }
+
+  /** Where the pointer let go of a mark the arrow keys go on. */
+  handled(event) {
+    this.hand().handle(event);
+    if (event.type === 'moved') this.focusOn(`[data-landmark="${CSS.escape(event.id)}"]`) || this.focusOn('.landmark.chosen');
   }
 
   leaveLayer() {

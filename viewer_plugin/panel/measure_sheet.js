@@ -24,7 +24,7 @@ export function measureSheet(ctx) {
   return h('section', { key: `measure ${measuring.item}`, class: 'card editor measuring', 'aria-label': `${text.title}, ${item?.name ?? ''}`, 'data-measure': true, tabindex: '-1' },
     h('div', { class: 'title' }, h('h2', null, title),
       h('button', { class: 'btn', onclick: () => measuring.back() }, measuring.offer && !measuring.id ? text.back : text.cancel, h('kbd', null, 'esc'))),
-    h('p', { class: 'code' }, [item?.name, measuring.offer && viewLabel(session, measuring.view)].filter(Boolean).join(' · ')),
+    h('p', { class: 'code sentence' }, [item?.name, measuring.offer && viewLabel(session, measuring.view)].filter(Boolean).join(' · ')),
     body);
 }
 

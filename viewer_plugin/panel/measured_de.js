@@ -285,8 +285,8 @@ export const measured = {
     shift_first: 'Stufe des Knochenrands am ersten Ende', shift_second: 'Stufe des Knochenrands am zweiten Ende',
   },
   implant: {
-    length: 'Länge des Metalls', diameter: 'seine Breite', bone: 'Knochen entlang der Implantatachse', joint: 'Abstand vom Gelenkrand',
-    halo_first: 'Aufhellungssaum, erste Seite', beyond_first: 'erstes Ende jenseits des Knochenrands', halo_second: 'Aufhellungssaum, zweite Seite', beyond_second: 'zweites Ende jenseits des Knochenrands',
+    length: 'Länge des Metalls', diameter: 'seine Breite', bone: 'Knochen entlang der Implantat\u00adachse', joint: 'Abstand vom Gelenkrand',
+    halo_first: 'Aufhellungs\u00adsaum, erste Seite', beyond_first: 'erstes Ende jenseits des Knochenrands', halo_second: 'Aufhellungs\u00adsaum, zweite Seite', beyond_second: 'zweites Ende jenseits des Knochenrands',
   },
   joint_space: {
     minimum: 'Minimum über 2 mm', mean: 'mittlere Weite', roughness_1: 'Rauheit (rms), erster Rand', pit_1: 'tiefste Kerbe, erster Rand', pit_1_at: 'ihr Ort vom ersten Ende des Rands aus',
@@ -294,7 +294,7 @@ export const measured = {
   },
   limb_axis: { length: 'Länge dessen, was zu sehen ist' },
   swelling_profile: {
-    match: 'Übereinstimmung mit dem Vergleich entlang der Gliedmaße', excess: 'größter Überschuss an Breite über den Vergleich', excess_at: 'sein Ort vom Gelenk aus',
+    match: 'Überein\u00adstimmung mit dem Vergleich entlang der Gliedmaße', excess: 'größter Überschuss an Breite über den Vergleich', excess_at: 'sein Ort vom Gelenk aus',
     centre: 'Mitte des Überschusses vom Gelenk aus', spread: 'Ausdehnung des Überschusses', share: 'Anteil davon nahe dem Gelenk', lean: 'erste (-1) bis zweite (+1) Seite',
     bone_width: 'mittlere Breite über den Knochen', thickest: 'dickstes Weichteil', thickest_at: 'sein Ort entlang der Gliedmaße', median_first: 'mittlere Dicke, erste Seite', median_second: 'mittlere Dicke, zweite Seite',
   },

@@ -347,7 +347,18 @@ function labelOf(uid, kind, shapes, numbers, curves, tone, numberText) {
     const share = (thickest.value - along[0]) / (along[along.length - 1] - along[0]);
     index = Math.round(Math.min(1, Math.max(0, share)) * last);
   }
-  return [{ uid, point: shape.points[index], text: `${numbers[0].id === 'spacing' ? '1 px = ' : ''}${numberText(headline(kind, numbers))}`, tone }];
+  const point = kind === 'swelling_profile' ? besideLimb(shapes, shape.points, index) : shape.points[index];
+  return [{ uid, point, text: `${numbers[0].id === 'spacing' ? '1 px = ' : ''}${numberText(headline(kind, numbers))}`, tone }];
+}
+
+/** At the skin, so that the number lies over no bone; on the axis where no skin was drawn. */
+function besideLimb(shapes, axis, index) {
+  const [x, y] = axis[index];
+  const [[ax, ay], [bx, by]] = [axis[Math.max(0, index - 1)], axis[Math.min(axis.length - 1, index + 1)]];
+  const along = ([px, py]) => Math.abs((px - x) * (bx - ax) + (py - y) * (by - ay));
+  const skin = shapes.filter(one => one.name === 'skin').flatMap(one => one.points);
+  const right = skin.filter(([px]) => px >= x);
+  return [...(right.length ? right : skin)].sort((a, b) => along(a) - along(b))[0] ?? axis[index];
 }
 
 const most = (list, count) => (list.length <= count ? list : Array.from({ length: count }, (_, i) => list[Math.round((i * (list.length - 1)) / (count - 1))]));

@@ -1,7 +1,7 @@
 // @ts-check
 /** How a computed number is written; the same as in the report. */
 
-import { inWords, numberName } from './said.js';
+import { fixed, inWords, numberName } from './said.js';
 import { strings } from './strings.js';
 
 const UNITS = { deg: '°', 1: '', px: ' px' };
@@ -15,7 +15,7 @@ export function numberText({ id = '', value, plus_minus: pm = null, unit, bound 
   // The size of a pixel is a small number.
   const digits = id === 'spacing' ? 4 : COARSE.has(unit) ? 1 : 2;
   const error = pm === null ? '' : ` ± ${pm.toFixed(digits)}`;
-  return `${bound ? `${strings.measuring.bounds[bound]} ` : ''}${value.toFixed(digits)}${error}${UNITS[unit] ?? ` ${unitText(unit)}`}`;
+  return `${bound ? `${strings.measuring.bounds[bound]} ` : ''}${fixed(value, digits)}${error}${UNITS[unit] ?? ` ${unitText(unit)}`}`;
 }
 
 /** A unit in words: "grey values x mm". */

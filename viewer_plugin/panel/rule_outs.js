@@ -14,13 +14,15 @@ const REFS_SHOWN = 3;
 
 /** @param {any} session */
 export function ruleOuts(session) {
-  const rows = listed(session);
+  // In a signed report stands what was decided; what nobody took over is not part of it.
+  const rows = listed(session).filter(row => !session.signed || session.reading.rule_outs.some(r => r.id === row.id));
+  if (session.signed && !rows.length) return null;
   const raised = rows.filter(row => row.raised);
   const found = rows.filter(row => !row.raised);
   const open = raised.filter(row => !session.reading.rule_outs.some(r => r.id === row.id)).length;
   return h('div', { key: 'ruleouts', class: 'block' },
     h('div', { class: 'title' }, h('h2', null, text.ruleOuts), open > 0 && h('span', { class: 'dim' }, text.withoutVerdict(open))),
-    !raised.length && h('p', { class: 'dim' }, text.noRuleOuts),
+    !raised.length && !session.signed && h('p', { class: 'dim' }, text.noRuleOuts),
     raised.map(row => ruleOut(session, row)),
     found.length > 0 && h('h3', { key: 'also', class: 'also' }, text.alsoRaised),
     found.map(row => ruleOut(session, row)));

@@ -72,6 +72,12 @@ function spoken(made, words) {
   });
 }
 
+/** With so many decimals; what rounds to nothing has no sign. */
+export function fixed(/** @type {number} */ value, /** @type {number} */ digits) {
+  const written = value.toFixed(digits);
+  return Number(written) === 0 ? (0).toFixed(digits) : written;
+}
+
 /** @param {any} value @param {string} spec as in the node's sentences: ".1f", "+.1f", ".0%", "g" */
 function filled(value, spec, words) {
   if (value && typeof value === 'object') return spoken(value, words);
@@ -79,7 +85,7 @@ function filled(value, spec, words) {
   if (typeof value !== 'number' || !kind) return String(value);
   const plus = sign && value >= 0 ? '+' : '';
   if (kind === 'g') return plus + String(Number(value.toPrecision(Number(digits || 6))));
-  return kind === '%' ? `${plus}${(100 * value).toFixed(Number(digits))}\u00a0%` : plus + value.toFixed(Number(digits));
+  return kind === '%' ? `${plus}${fixed(100 * value, Number(digits))}\u00a0%` : plus + fixed(value, Number(digits));
 }
 
 /** What is published and not measured here, and why. @param {{name: string, title: string, why: string}} one */
