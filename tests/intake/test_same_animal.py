@@ -30,7 +30,7 @@ def test_what_is_written_otherwise_or_missing_contradicts_nothing(theirs):
     [
         ({"patient_name": "Vreeland^Bella"}, "Bella"),
         ({"species": "cat"}, "cat instead of dog"),
-        ({"birth_date": "20110101"}, "20110101"),
+        ({"birth_date": "20110101"}, "2011-01-01"),
         ({"patient_id": "A-10"}, "A-10"),
     ],
 )
