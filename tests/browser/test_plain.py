@@ -248,7 +248,8 @@ def test_what_was_signed_is_opened_without_the_web_viewer(
     page.screenshot(path=shots / "plain-4-signed.png")
     with page.expect_popup() as opened:
         panel.get_by_role("button", name="Open: Report").click()
-    assert opened.value.url.endswith("/report.pdf")
+    (report,) = (d for d in ida.open(study)["documents"] if d["role"] == "report")
+    assert opened.value.url.endswith(f"/report.pdf?document={report['sop_instance_uid']}")
     page.close()
 
 
