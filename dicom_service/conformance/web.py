@@ -10,6 +10,7 @@ from email import message_from_bytes
 import pydicom
 from pydicom.dataset import Dataset
 
+from dicom_service import report
 from dicom_service.conformance.compare import differences, listed
 from dicom_service.conformance.model import Finding
 from dicom_service.conformance.run import Run
@@ -27,13 +28,11 @@ def stow(run: Run) -> Finding:
     if not run.target.web:
         return _NO_ADDRESS
     dataset, boundary = _object(run), uuid.uuid4().hex
-    buffer = io.BytesIO()
-    dataset.save_as(buffer, enforce_file_format=True)
     start = f"--{boundary}\r\nContent-Type: application/dicom\r\n\r\n".encode()
     status, body, _ = _ask(
         run,
         "/studies",
-        start + buffer.getvalue() + f"\r\n--{boundary}--\r\n".encode(),
+        start + report.file_of(dataset) + f"\r\n--{boundary}--\r\n".encode(),
         {
             "Content-Type": f'multipart/related; type="application/dicom"; boundary={boundary}',
             "Accept": "application/dicom+json",

@@ -11,7 +11,7 @@ from pydicom import Dataset
 from dicom_service.anatomy import Atlas, atlas
 from dicom_service.intake.model import Signalment
 from dicom_service.intake.signalment import read_signalment
-from dicom_service.intake.values import text
+from dicom_service.intake.values import day, text
 
 
 def signalment_of(header: Dataset, known: Atlas | None = None) -> Signalment:
@@ -31,14 +31,8 @@ def contradictions(ours: Signalment, theirs: Signalment) -> tuple[str, ...]:
     if ours.species and theirs.species and ours.species != theirs.species:
         said.append(f"species {theirs.species} instead of {ours.species}")
     if ours.birth_date and theirs.birth_date and ours.birth_date != theirs.birth_date:
-        said.append(f"birth date {_day(theirs.birth_date)} instead of {_day(ours.birth_date)}")
+        said.append(f"birth date {day(theirs.birth_date)} instead of {day(ours.birth_date)}")
     return tuple(said)
-
-
-def _day(written: str) -> str:
-    """2021-09-04 for 20210904; what is no date, as it is."""
-    whole = len(written) == 8 and written.isdecimal()
-    return f"{written[:4]}-{written[4:6]}-{written[6:]}" if whole else written
 
 
 def _words(name: str) -> set[str]:

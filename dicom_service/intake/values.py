@@ -127,3 +127,9 @@ def date(header: Dataset, keyword: str) -> str:
     """A date as YYYYMMDD; empty when it is none (also reads the former YYYY.MM.DD)."""
     digits = text(header, keyword).replace(".", "").replace("-", "")
     return digits if re.fullmatch(r"\d{8}", digits) else ""
+
+
+def day(written: str) -> str:
+    """A DICOM date as people write it, 2021-09-04; anything else as it stands."""
+    whole = len(written) == 8 and written.isdigit()
+    return f"{written[:4]}-{written[4:6]}-{written[6:]}" if whole else written

@@ -199,25 +199,22 @@ def _axis(mask: Mask, field: Mask, small: Picture) -> tuple[Array, Array, Array,
     reach = float(np.abs((cloud - middle) @ vectors[:, 0]).max()) + 8
     for _ in range(4):
         normals = _normals(axis)
-        sides = silhouette(mask, field, small, axis, normals, reach)
+        sides = _sides(*_across(mask, field, small, axis, normals, reach))
         good = np.isfinite(sides).all(axis=1)
         if good.sum() < 10:
             raise NotMeasurable(say("limb.leaves"))
         moved = axis + normals * np.where(good, sides.mean(axis=1), 0.0)[:, None]
         axis = _smooth(moved, good.astype(float))
     normals = _normals(axis)
-    sides = silhouette(mask, field, small, axis, normals, reach)
-    return axis, normals, sides, _outmost(mask, field, small, axis, normals, reach)
+    rows = _across(mask, field, small, axis, normals, reach)
+    return axis, normals, _sides(*rows), _outmost(*rows)
 
 
-def silhouette(
-    mask: Mask, field: Mask, small: Picture, axis: Array, normals: Array, reach: float
-) -> Array:
+def _sides(offsets: Array, inside: Mask, exposed: Mask) -> Array:
     """Both ends of the run of the mask through each station; NaN where it meets the field's rim."""
-    offsets, inside, exposed = _across(mask, field, small, axis, normals, reach)
-    sides = np.full((len(axis), 2), np.nan)
+    sides = np.full((len(inside), 2), np.nan)
     centre = len(offsets) // 2
-    for row in range(len(axis)):
+    for row in range(len(inside)):
         if not inside[row].any():
             continue
         hits = np.flatnonzero(inside[row])
@@ -245,14 +242,11 @@ def _across(
     return offsets, inside, exposed
 
 
-def _outmost(
-    mask: Mask, field: Mask, small: Picture, axis: Array, normals: Array, reach: float
-) -> Array:
+def _outmost(offsets: Array, inside: Mask, exposed: Mask) -> Array:
     """The mask's first and last place on each row; NaN where that lies at the field's rim."""
-    offsets, inside, exposed = _across(mask, field, small, axis, normals, reach)
     first, last = inside.argmax(axis=1), inside.shape[1] - 1 - inside[:, ::-1].argmax(axis=1)
-    rows, top = np.arange(len(axis)), len(offsets) - 1
-    found = np.full((len(axis), 2), np.nan)
+    rows, top = np.arange(len(inside)), len(offsets) - 1
+    found = np.full((len(inside), 2), np.nan)
     for side, (end, beyond) in enumerate(((first, first - 4), (last, last + 4))):
         seen = inside.any(axis=1) & exposed[rows, np.clip(beyond, 0, top)]
         found[seen, side] = offsets[end[seen]]

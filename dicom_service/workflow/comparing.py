@@ -6,6 +6,7 @@ from pydantic import Field
 
 from dicom_service.base import Frozen
 from dicom_service.intake.model import ImageFacts, Spacing, StudyFacts
+from dicom_service.intake.values import day
 from dicom_service.measure import Measured, Said, say
 from dicom_service.measure.by_hand import by_hand
 from dicom_service.measure.change import Compared, Series, compare, series
@@ -103,7 +104,7 @@ def _one(
     again: Again,
 ) -> ChangesOf:
     current = as_measured(now, image.spacing)
-    against, dated = [], [(_iso(facts.study_date), current)] if facts.study_date else []
+    against, dated = [], [(day(facts.study_date), current)] if facts.study_date else []
     for prior in _same_before(now, image, item, priors):
         before = _before(prior, current)
         compared = compare(before, current)
@@ -112,7 +113,7 @@ def _one(
             before = before if newer is None else newer
             compared = compare(before, current)
         if not compared.refusal and prior.date:
-            dated.append((_iso(prior.date), before))
+            dated.append((day(prior.date), before))
         against.append(_earlier(prior, before, compared))
     images, items, kept = today
     for other in _other_limb(now, image, item, images, items, kept):
@@ -224,7 +225,7 @@ def _before(prior: PriorMeasurement, current: Measured) -> Measured:
 
 
 def _earlier(prior: PriorMeasurement, before: Measured, compared: Compared) -> Against:
-    when = _iso(prior.date) or "an earlier study"
+    when = day(prior.date) or "an earlier study"
     if prior.maker:
         doubt = say("change.maker", maker=prior.maker)
         compared = compared.model_copy(update={"doubts": (*compared.doubts, doubt)})
@@ -261,7 +262,3 @@ def _words(lead: str, before: Measured, compared: Compared) -> str:
 
 def _curves(dated: list[tuple[str, Measured]]) -> tuple[Series, ...]:
     return tuple(curve for curve in series(dated) if len(curve.points) > 1)
-
-
-def _iso(date: str) -> str:
-    return f"{date[:4]}-{date[4:6]}-{date[6:]}" if len(date) == 8 and date.isdigit() else date

@@ -7,11 +7,12 @@ from typing import Any
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
 
+from dicom_service.intake.values import day
 from dicom_service.report.companions import pdf_body as body
 from dicom_service.report.companions.limb_map import LimbMap, fitting_map
 from dicom_service.report.companions.pdf_body import KeyImage
 from dicom_service.report.companions.pdf_fonts import REGULAR, STRONG, plain, register
-from dicom_service.report.companions.pdf_head import animal_name, day, head, is_invented, request
+from dicom_service.report.companions.pdf_head import animal_name, head, is_invented, request
 from dicom_service.report.companions.pdf_style import (
     ALARM,
     BOTTOM,

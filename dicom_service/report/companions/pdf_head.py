@@ -7,6 +7,7 @@ from reportlab.platypus import Flowable, Paragraph, Spacer, Table, TableStyle
 
 from dicom_service.anatomy import atlas
 from dicom_service.codes import get
+from dicom_service.intake.values import day
 from dicom_service.report.companions.pdf_fonts import markup
 from dicom_service.report.companions.pdf_style import ACCENT, WIDTH, Styles
 from dicom_service.report.items import name_parts
@@ -16,11 +17,6 @@ from dicom_service.report.text import person
 
 SEX = {"M": "male", "F": "female", "O": "other sex"}
 _RIGHT = 66 * mm
-
-
-def day(text: str) -> str:
-    """A DICOM date as people write it; anything else as it stands."""
-    return f"{text[:4]}-{text[4:6]}-{text[6:]}" if len(text) == 8 and text.isdigit() else text
 
 
 def animal_name(content: ReportContent) -> str:
