@@ -1,8 +1,9 @@
 """Drafts: what a reader has entered, saved with every change."""
 
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import Connection, delete, insert, select
 
 from dicom_service.errors import NotFound, NotReady, VersionConflict
 from dicom_service.review.model import Reading
@@ -70,17 +71,8 @@ class Readings(Shelf):
         """
         reach("save.before")
         written = reading.model_dump_json()
-        columns = _GUARDED
         with self._index.write(study_uid) as connection:
-            row = connection.execute(
-                select(*columns).where(studies.c.study_uid == study_uid)
-            ).first()
-            if row is None:
-                raise NotFound(f"No study {study_uid} is on this node.")
-            if row.state in events.CLOSED:
-                raise NotReady(events.CLOSED[row.state])
-            if not row.template_revision:
-                raise NotReady("This study has no template yet, so nothing can be entered.")
+            row = _open_to_readers(connection, study_uid)
             if row.version != expected:
                 if row.version == expected + 1 and row.reader == user:
                     column = select(studies.c.reading).where(studies.c.study_uid == study_uid)
@@ -104,14 +96,13 @@ class Readings(Shelf):
             )
             if row.reader != user or not 0 <= to_us(at) - row.saved_at < _AGAIN_AFTER_US:
                 # Every key press is saved; the trail says who and when, not how often.
-                detail = f"version {expected + 1}"
                 note(
                     connection,
                     "reading changed",
                     at_us=to_us(at),
                     user=user,
                     study_uid=study_uid,
-                    detail=detail,
+                    detail=f"version {expected + 1}",
                 )
         reach("save.committed")
         return expected + 1
@@ -159,3 +150,15 @@ class Readings(Shelf):
                 study_uid=study_uid,
                 detail=f"{image_uid}: {said}",
             )
+
+
+def _open_to_readers(connection: Connection, study_uid: str) -> Any:
+    """What guards the reading of a study, of one that can be read at present."""
+    row = connection.execute(select(*_GUARDED).where(studies.c.study_uid == study_uid)).first()
+    if row is None:
+        raise NotFound(f"No study {study_uid} is on this node.")
+    if row.state in events.CLOSED:
+        raise NotReady(events.CLOSED[row.state])
+    if not row.template_revision:
+        raise NotReady("This study has no template yet, so nothing can be entered.")
+    return row
