@@ -3,6 +3,7 @@ import { test } from 'node:test';
 
 import { LimbOutline } from '../../viewer_plugin/panel/limb_outline.js';
 import { proposed } from '../../viewer_plugin/panel/proposing.js';
+import { courseOf, proposedAcross } from '../../viewer_plugin/panel/proposing_across.js';
 
 /** @typedef {[number, number]} Point */
 const near = (a, b, by = 1e-6) => assert.ok(Math.hypot(a[0] - b[0], a[1] - b[1]) <= by, `${a} is not ${b}`);
@@ -65,4 +66,28 @@ test('a point is off the limb only where its outline is known', () => {
   assert.equal(cut.off([-140, 200]), true);
   assert.equal(whole.off([0, 1030]), false);
   assert.equal(whole.off([0, 1100]), true);
+});
+
+/** On another image, half a millimetre a pixel, the levels lie so far apart. */
+const COURSE = courseOf(LEVELS, { a: [300, 100], b: [300, 300], m: [340, 500], l: [260, 500], c: [300, 900] }, 0.5);
+const across = more => ({ course: COURSE, mm: 0.25, right: null, down: /** @type {Point} */ ([0, 1]), ...more });
+
+test('one level is enough where another image of the study says how far apart they lie', () => {
+  assert.deepEqual(COURSE.map(({ mm }) => mm), [0, 100, 200, 400]);
+  const two = [LEVELS[0], LEVELS[1]];
+  near(proposedAcross(two, { a: [20, 100] }, limbOf(), across({})).b, [20, 500]);
+  near(proposedAcross(two, { b: [20, 500] }, limbOf(), across({})).a, [20, 100]);
+  near(proposedAcross(two, { a: [20, 100] }, limbOf({ backwards: true }), across({})).b, [20, 500]);
+  const found = proposedAcross(LEVELS, { a: [0, 100] }, limbOf(), across({ right: [1, 0], mm: 0.5 }));
+  near(found.m, [80, 500]);
+  near(found.c, [0, 900]);
+});
+
+test('nothing is proposed across where the lower end, a scale, the course or the limb is not known', () => {
+  const two = [LEVELS[0], LEVELS[1]];
+  for (const more of [{ down: null }, { down: [1, 0] }, { mm: 0 }, { course: [] }]) assert.deepEqual(proposedAcross(two, { a: [20, 100] }, limbOf(), across(more)), {});
+  assert.deepEqual(proposedAcross(two, { a: [20, 100] }, null, across({})), {});
+  assert.deepEqual(proposedAcross(two, {}, limbOf(), across({})), {});
+  assert.deepEqual(proposedAcross([...two, level('far', 900)], { a: [20, 100], b: [20, 500] }, limbOf(), across({})), {});
+  assert.deepEqual(proposedAcross(two, { a: [20, 900] }, limbOf(), across({})), {}, 'below the end of what is seen');
 });
