@@ -115,8 +115,9 @@ def _study(window: Window, limb: Limb, photometric: Photometric, side: Side,
         clicks = {n: (np.array(at) + random.normal(0, CLICK * per_mm, 2)).tolist()
                   for n, at in truth.items()}  # fmt: skip
         yield {
-            "study": study, "window": window, "view": image.view, "side": side, "truth": truth, "clicks": clicks,
-            "per_mm": per_mm, "image": image.model_dump(mode="json"), "shot": shot, "limb": limb,
+            "study": study, "window": window, "view": image.view, "side": side,
+            "truth": truth, "clicks": clicks, "per_mm": per_mm,
+            "image": image.model_dump(mode="json"), "shot": shot, "limb": limb,
             "template": template.model_dump(mode="json"),
             "found": measure(MeasureRequest(kind="limb_axis"), pic).model_dump(mode="json"),
         }  # fmt: skip

@@ -18,8 +18,8 @@ const limbOf = ({ degrees = 0, cut = false, backwards = false } = {}) => {
   const first = line(-100).filter((_, i) => !cut || i < 20 || i > 30);
   return new LimbOutline(backwards ? line(0).reverse() : line(0), [first, line(100)]);
 };
-const level = (id, y, x = 150) => ({ ids: [id], places: /** @type {Point[]} */ ([[x, y]]), x, y });
-const pair = { ids: ['m', 'l'], places: /** @type {Point[]} */ ([[190, 300], [110, 300]]), x: 150, y: 300 };
+const level = (id, y, x = 150, straight = true) => ({ ids: [id], places: /** @type {Point[]} */ ([[x, y]]), x, y, straight });
+const pair = { ids: ['m', 'l'], places: /** @type {Point[]} */ ([[190, 300], [110, 300]]), x: 150, y: 300, straight: true };
 const LEVELS = [level('a', 100), level('b', 200), pair, level('c', 500)];
 const ENDS = /** @type {Record<string, Point>} */ ({ a: [0, 200], c: [0, 1000] });
 
@@ -89,5 +89,6 @@ test('nothing is proposed across where the lower end, a scale, the course or the
   assert.deepEqual(proposedAcross(two, { a: [20, 100] }, null, across({})), {});
   assert.deepEqual(proposedAcross(two, {}, limbOf(), across({})), {});
   assert.deepEqual(proposedAcross([...two, level('far', 900)], { a: [20, 100], b: [20, 500] }, limbOf(), across({})), {});
+  assert.deepEqual(proposedAcross([two[0], level('b', 200, 150, false)], { a: [20, 100] }, limbOf(), across({})), {}, 'the joint may be bent');
   assert.deepEqual(proposedAcross(two, { a: [20, 900] }, limbOf(), across({})), {}, 'below the end of what is seen');
 });

@@ -12,7 +12,7 @@ import { mean, minus, dot, size } from './points.js';
 /** @typedef {{y: number, mm: number}[]} Course how far along the limb the levels of the map lie */
 
 /** Share of a known course by which a level may lie above or below it. */
-const BEYOND = 0.2;
+const BEYOND = 0.08;
 /** Cosine of the steepest way that a limb may lie across the image and its lower end still be known. */
 const STEEP = 0.5;
 
@@ -48,14 +48,15 @@ function place(/** @type {Course} */ course, /** @type {number} */ y) {
  */
 export function proposedAcross(levels, set, limb, { course, mm, right, down }) {
   if (!limb || course.length < 2 || !(mm > 0)) return {};
-  const here = levels.flatMap(({ ids, y }) => {
+  const straight = levels.filter(level => level.straight);
+  const here = straight.flatMap(({ ids, y }) => {
     const at = place(course, y);
     return at !== null && ids.every(id => set[id]) ? [{ at, ...limb.where(mean(ids.map(id => set[id]))) }] : [];
   });
   const way = here.length && distal(here, limb, down);
   /** @type {Record<string, Point>} */
   const found = {};
-  for (const level of way ? levels : []) {
+  for (const level of way ? straight : []) {
     const at = place(course, level.y);
     if (at === null || level.ids.some(id => set[id])) continue;
     const nearest = here.reduce((best, one) => (Math.abs(one.at - at) < Math.abs(best.at - at) ? one : best));

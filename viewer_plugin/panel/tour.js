@@ -6,13 +6,14 @@
  */
 
 import { blocks, wrongIn } from './landmark_check.js';
-import { LEVELS } from './landmark_levels.js';
+import { LEVELS, STRAIGHT } from './landmark_levels.js';
 import { bounds, mapFor, shapeOf } from './map_state.js';
 import { mean, minus, size } from './points.js';
 import { courseOf } from './proposing_across.js';
 
 /** @typedef {[number, number]} Point */
-/** @typedef {{ids: string[], places: Point[], x: number, y: number}} Level places on the map */
+/** @typedef {{ids: string[], places: Point[], x: number, y: number, straight: boolean}} Level
+ *   places: on the map; straight: on a part of the limb that is as long on any view */
 /** @typedef {{x: number, y: number, fov: number}} Place */
 
 /** Levels that lie closer on the map are one: the joint of two neighbouring regions. */
@@ -54,7 +55,7 @@ export function levelsOf(maps, template, view, side) {
       if (found.length !== wanted.length) continue;
       const places = found.map(item => middle(shapeOf(map, item)));
       const [x, y] = mean(places);
-      all.push({ ids: found.map(item => item.id), places, x, y });
+      all.push({ ids: found.map(item => item.id), places, x, y, straight: STRAIGHT.has(region) });
     }
   }
   all.sort((a, b) => a.y - b.y || b.ids.length - a.ids.length);
@@ -164,7 +165,8 @@ export function guideOf(maps, template, landmarks, view, side, hung = null) {
 }
 
 /**
- * How far apart the levels lie that are known on a view, in millimetres of the image.
+ * How far apart the levels lie that are known on a view, along the straight part of the limb, in
+ * millimetres of the image.
  * @param {any[]} maps @param {import('./types.js').Template} template @param {Record<string, Record<string, Point>>} landmarks
  * @param {import('./types.js').View} view @param {string} side @param {number} mm for a pixel
  * @returns {import('./proposing_across.js').Course} empty: fewer than two are known, or they cannot be right
@@ -172,7 +174,7 @@ export function guideOf(maps, template, landmarks, view, side, hung = null) {
 export function courseOn(maps, template, landmarks, view, side, mm) {
   const points = landmarks[view.uid] ?? {};
   const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
-  return mm > 0 && known.length > 1 && !blocks(wrongIn(known, points)) ? courseOf(known, points, mm) : [];
+  return mm > 0 && !blocks(wrongIn(known, points)) ? courseOf(known.filter(level => level.straight), points, mm) : [];
 }
 
 /** Which way the map's right goes on a view; null: that cannot be said. @returns {Point | null} */
