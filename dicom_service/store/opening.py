@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.elsewhere import Elsewhere, begin, open_blobs, owner_of
 from dicom_service.store.home import INCOMING, INDEX, JOURNAL, check_alone, join
-from dicom_service.store.index import Index
+from dicom_service.store.index import Heard, Index
 from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
@@ -160,8 +160,9 @@ class Shelf:
         self._blobs.close()
         self._unlock()
 
-    def listen(self, heard: Callable[[], None]) -> Callable[[], None]:
-        """Call `heard` when a node that shares this index made work; returns what ends that."""
+    def listen(self, heard: Heard) -> Callable[[], None]:
+        """Call `heard` with the kinds of work (`SETTLE`, `SEND`; none: it may be any) that a node
+        which shares this index made; returns what ends that."""
         return self._index.listen(heard)
 
     @property
