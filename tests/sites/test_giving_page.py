@@ -68,7 +68,7 @@ def test_it_is_given_from_its_line_and_what_stands_in_the_way_is_said_in_the_for
         page.goto("/")
         line = page.locator("#rows tr", has_text="Quillfeather")
         line.get_by_role("button", name="Give the study of").click()
-        form = page.get_by_role("dialog", name="Give to another clinic")
+        form = page.get_by_role("dialog", name="Give this study away")
         expect(form.get_by_label("Goes to").locator("option")).to_have_text(
             ["This node", "Clinic North"]
         )
