@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, insert, select
 
-from dicom_service.store.index import tell
+from dicom_service.store.index import SEND, tell
 from dicom_service.store.model import NewDocument
 from dicom_service.store.schema import outbox
 
@@ -31,7 +31,7 @@ def add_deliveries(
                     error="" if destination else NO_ARCHIVE,
                 )
             )
-            tell(connection)
+            tell(connection, SEND)
 
 
 def deliveries(connection: Connection, study_uids: Sequence[str]) -> dict[str, tuple[str, str]]:

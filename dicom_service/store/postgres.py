@@ -9,7 +9,7 @@ import itertools
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
@@ -22,7 +22,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
 from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
-from dicom_service.store.index import CHANNEL, Index, Overtaken, Unsure, hold
+from dicom_service.store.index import CHANNEL, Heard, Index, Overtaken, Unsure, hold
 from dicom_service.store.moving import copy_to_file
 from dicom_service.store.patience import PatientConnection
 from dicom_service.store.schema import VERSION
@@ -166,7 +166,7 @@ class PostgresIndex(Index):
         with self.read() as connection:
             copy_to_file(connection, to)
 
-    def listen(self, heard: Callable[[], None]) -> Callable[[], None]:
+    def listen(self, heard: Heard) -> Callable[[], None]:
         """Call `heard` after each transaction that made work, and whenever the line was down."""
         listener = _Listener(self, heard)
         listener.start()
@@ -196,7 +196,7 @@ class PostgresIndex(Index):
 class _Listener(threading.Thread):
     """Waits for what nodes tell each other; a line that breaks is made again."""
 
-    def __init__(self, index: PostgresIndex, heard: Callable[[], None]) -> None:
+    def __init__(self, index: PostgresIndex, heard: Heard) -> None:
         super().__init__(name="index listener", daemon=True)
         self._index, self._heard = index, heard
         self._ending = threading.Event()
@@ -212,15 +212,22 @@ class _Listener(threading.Thread):
             try:
                 with self._index.connected() as line:
                     line.execute(f"LISTEN {CHANNEL}")
-                    self._heard()  # what was told before there was a line
+                    self._heard(frozenset())  # what was told before there was a line
                     while not self._ending.is_set():
                         # Several that came together are one reason to look.
-                        if list(line.notifies(timeout=_LISTEN_SECONDS, stop_after=1)):
-                            self._heard()
+                        came = list(line.notifies(timeout=_LISTEN_SECONDS, stop_after=1))
+                        if came:
+                            self._heard(_work(note.payload for note in came))
                             self._ending.wait(_PAUSE_SECONDS)
             except psycopg.Error as error:
                 log.warning("the index cannot be listened to: %s", str(error).strip())
                 self._ending.wait(CONNECT_SECONDS)
+
+
+def _work(told: Iterable[str]) -> frozenset[str]:
+    """A program that does not say what there is to do, as earlier ones, may mean anything."""
+    kinds = frozenset(told)
+    return frozenset() if "" in kinds else kinds
 
 
 class _NoNul(StrDumperUnknown):

@@ -10,7 +10,7 @@ from dicom_service.review.model import Reading
 from dicom_service.store import events
 from dicom_service.store.audit import note
 from dicom_service.store.faults import reach
-from dicom_service.store.index import retried
+from dicom_service.store.index import SETTLE, retried, tell
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import corrections, studies
 from dicom_service.store.times import to_us
@@ -139,6 +139,7 @@ class Readings(Shelf):
             if changes is None:
                 raise NotReady("The images of this study cannot be corrected now.")
             events.set_values(connection, study_uid, **changes)
+            tell(connection, SETTLE)
             connection.execute(delete(corrections).filter_by(**key))
             values = key | {"said": said, "user": user, "at": to_us(at)}
             connection.execute(insert(corrections).values(**values))

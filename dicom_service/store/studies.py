@@ -14,7 +14,7 @@ from dicom_service.review.model import Template
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import add_deliveries, deliveries
 from dicom_service.store.faults import reach
-from dicom_service.store.index import Unsure, retried, tell
+from dicom_service.store.index import SEND, Unsure, retried, tell
 from dicom_service.store.lines import line_of
 from dicom_service.store.model import NewDocument, StudyRow
 from dicom_service.store.opening import Shelf
@@ -150,7 +150,7 @@ class Studies(Shelf):
                     if document:
                         insert_document(connection, study_uid, document, blob, at_us=now_us())
                         add_deliveries(connection, study_uid, [document], destinations)
-                    tell(connection)
+                    tell(connection, SEND)
                     wanted = True
             lasting = wanted
         except Unsure:
