@@ -52,7 +52,8 @@ function act(word, row, done) {
 
 /**
  * @param {any} row of /api/studies
- * @param {{urgent: (row: any) => void, teaching: (row: any) => void}} acts called when its urgency is to change, or a case is wanted
+ * @param {{urgent: (row: any) => void, teaching: (row: any) => void, give: ((row: any) => void) | null}} acts called when its urgency
+ *   is to change, a case is wanted, or it is to go to another clinic (null: nobody here may do that)
  * @param {string} [site] whose study it is, where the reader sees those of several
  */
 export function rowOf(row, acts, site = '') {
@@ -78,7 +79,7 @@ export function rowOf(row, acts, site = '') {
     cell('nowrap', make('span', '', images), sub(remarks)),
     arrival(row),
     cell(state.wants ? 'state wants' : 'state', mark(state.mark), make('span', '', state.text), sub(state.detail)),
-    cell('act', button),
+    cell('act', button, acts.give && act('list.give', row, acts.give)),
   );
   line.addEventListener('click', event => {
     const selecting = String(getSelection());
