@@ -79,17 +79,18 @@ def test_what_was_acknowledged_survives_a_crash_of_the_server(own_server, tmp_pa
 
 
 def test_when_nobody_knows_whether_it_was_kept_the_bytes_stay(kit, monkeypatch):
-    told = objects.tell
+    write = objects.index_objects
 
-    def cut_off(connection):
-        told(connection)
+    def cut_off(connection, arrivals):
+        results = write(connection, arrivals)
         number = connection.execute(text("SELECT pg_backend_pid()")).scalar()
         with psycopg.connect(kit.index_url, autocommit=True) as other:
             other.execute("SELECT pg_terminate_backend(%s)", (number,))
         time.sleep(0.05)
+        return results
 
     with monkeypatch.context() as patch:
-        patch.setattr(objects, "tell", cut_off)
+        patch.setattr(objects, "index_objects", cut_off)
         with pytest.raises(Unsure, match="went away while it was to keep"):
             kit.image("1.1")
     assert sum(1 for f in (kit.folder / "blobs").rglob("*") if f.is_file()) == 1
