@@ -57,20 +57,7 @@ class Shelf:
         self.low_water = 0
         """Bytes of free room below which no object is taken."""
         self._lock: FolderLock | None = None
-        try:
-            for part in (self.folder, self.incoming, self.folder / "blobs"):
-                part.mkdir(parents=True, exist_ok=True)
-            probe = self.incoming / f"probe-{os.getpid()}"
-            probe.touch()
-            probe.unlink()
-            if exclusive:
-                self._lock = FolderLock(self.folder, shared=bool(index_url))
-                self.incoming = self._lock.own_room(self.folder / INCOMING)
-        except OSError as error:
-            raise SetupError(
-                f"The data folder {self.folder} cannot be used: {error.strerror}. "
-                "Make it writable for this user, or name another with data_folder."
-            ) from error
+        self._take_folder(shared=bool(index_url))
         try:
             self._blobs = open_blobs(self.folder, elsewhere, self.incoming)
             self._index = open_index(self.folder, index_url)
@@ -88,6 +75,29 @@ class Shelf:
         except BaseException:
             self.close()
             raise
+
+    def _take_folder(self, *, shared: bool) -> None:
+        """Make the folder usable and, for a node, this process's own.
+
+        Raises
+        ------
+        SetupError
+            It cannot be made or written to, or another node has it.
+        """
+        try:
+            for part in (self.folder, self.incoming, self.folder / "blobs"):
+                part.mkdir(parents=True, exist_ok=True)
+            probe = self.incoming / f"probe-{os.getpid()}"
+            probe.touch()
+            probe.unlink()
+            if self.exclusive:
+                self._lock = FolderLock(self.folder, shared=shared)
+                self.incoming = self._lock.own_room(self.folder / INCOMING)
+        except OSError as error:
+            raise SetupError(
+                f"The data folder {self.folder} cannot be used: {error.strerror}. "
+                "Make it writable for this user, or name another with data_folder."
+            ) from error
 
     @property
     def in_bucket(self) -> "SpooledBlobs | None":

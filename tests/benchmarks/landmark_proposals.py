@@ -21,9 +21,17 @@ import numpy as np
 from dicom_service import review
 from dicom_service.intake.model import ImageFacts, Signalment, Spacing, StudyFacts
 from dicom_service.measure import MeasureRequest, measure, picture
-from test_pacs.phantom import BodyPlan, Detector, Limb, Projection, ViewPlan, build, path_lengths
+from test_pacs.phantom import (
+    BodyPlan,
+    Detector,
+    Limb,
+    Projection,
+    Species,
+    ViewPlan,
+    build,
+    path_lengths,
+)
 from test_pacs.phantom.beam import Side
-from test_pacs.phantom.body import Species
 from test_pacs.phantom.detector import Photometric
 from test_pacs.phantom.image import AZIMUTHS, Exposed, take
 from test_pacs.phantom.parts import Tissue

@@ -10,8 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from dicom_service.measure.joint import joint_space
-from test_pacs.phantom import BodyPlan, Limb, Projection, build, path_lengths
-from test_pacs.phantom.body import Species
+from test_pacs.phantom import BodyPlan, Limb, Projection, Species, build, path_lengths
 from test_pacs.phantom.parts import Part, Piece
 from tests.benchmarks.measure_trials import DOSES, Trial, Trials
 from tests.measure.conftest import PIXEL, Shot, shoot

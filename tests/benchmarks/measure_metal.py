@@ -13,8 +13,17 @@ from scipy import ndimage
 from dicom_service.intake.model import Spacing
 from dicom_service.measure import NotMeasurable, Picture, picture
 from dicom_service.measure.implant import implant
-from test_pacs.phantom import BodyPlan, Detector, Fixed, Limb, Projection, ViewPlan, build, take
-from test_pacs.phantom.body import Species
+from test_pacs.phantom import (
+    BodyPlan,
+    Detector,
+    Fixed,
+    Limb,
+    Projection,
+    Species,
+    ViewPlan,
+    build,
+    take,
+)
 from test_pacs.phantom.metal import Plate, Screw
 from tests.benchmarks.measure_trials import DOSES, Trial, Trials
 from tests.measure.conftest import PIXEL

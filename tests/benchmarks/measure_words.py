@@ -11,8 +11,7 @@ from scipy import ndimage
 
 from dicom_service.measure import Measured, NotMeasurable
 from dicom_service.measure.swelling import swelling_profile
-from test_pacs.phantom import BodyPlan, Limb, Projection, Swelling, build, path_lengths
-from test_pacs.phantom.body import Species
+from test_pacs.phantom import BodyPlan, Limb, Projection, Species, Swelling, build, path_lengths
 from tests.benchmarks.measure_trials import DOSES
 from tests.measure.conftest import PIXEL, Shot, shoot
 

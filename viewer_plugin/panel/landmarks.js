@@ -4,6 +4,7 @@
 import { withBeside } from './beside_guide.js';
 import { offLimb } from './landmark_check.js';
 import { LimbOutline } from './limb_outline.js';
+import { mean } from './points.js';
 import { proposed } from './proposing.js';
 import { guideOf, levelsOf, rightOn, wrongOn } from './tour.js';
 import { maps } from './maps.js';
@@ -250,7 +251,7 @@ export class Landmarks {
     }));
     const shapes = this.views.flatMap(({ view }) => {
       const levels = levelsOf(maps.loaded, this.template, view, this.session.side).map(level => level.ids.map(id => this.point(view.uid, id)));
-      const middles = levels.filter(points => points.every(Boolean)).map(points => /** @type {Point} */ ([0, 1].map(k => points.reduce((sum, p) => sum + /** @type {Point} */ (p)[k], 0) / points.length)));
+      const middles = levels.filter(points => points.every(Boolean)).map(points => mean(/** @type {Point[]} */ (points)));
       return middles.length > 1 ? [{ uid: view.uid, kind: /** @type {const} */ ('line'), name: 'limb axis', points: middles, tone: /** @type {const} */ ('kept') }] : [];
     });
     return { shapes, labels: [], handles };

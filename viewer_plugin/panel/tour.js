@@ -8,6 +8,7 @@
 import { blocks, wrongIn } from './landmark_check.js';
 import { LEVELS } from './landmark_levels.js';
 import { bounds, mapFor, shapeOf } from './map_state.js';
+import { mean, minus, size } from './points.js';
 
 /** @typedef {[number, number]} Point */
 /** @typedef {{ids: string[], places: Point[], x: number, y: number}} Level places on the map */
@@ -26,8 +27,6 @@ const middle = (/** @type {any} */ shape) => {
   return /** @type {Point} */ ([(left + right) / 2, (top + bottom) / 2]);
 };
 export const fromSide = (/** @type {import('./types.js').View} */ view) => /^(ML|LM)/.test(view.view);
-const size = (/** @type {Point} */ [x, y]) => Math.hypot(x, y);
-const minus = (/** @type {Point} */ a, /** @type {Point} */ b) => /** @type {Point} */ ([a[0] - b[0], a[1] - b[1]]);
 
 /** Items of one limb that are on a view, and the map that draws them. */
 function limbOn(maps, template, view, side) {
@@ -53,8 +52,8 @@ export function levelsOf(maps, template, view, side) {
       const found = wanted.flatMap(id => items.filter(item => item.region === region && item.structure === id && shapeOf(map, item)));
       if (found.length !== wanted.length) continue;
       const places = found.map(item => middle(shapeOf(map, item)));
-      const mean = i => places.reduce((sum, place) => sum + place[i], 0) / places.length;
-      all.push({ ids: found.map(item => item.id), places, x: mean(0), y: mean(1) });
+      const [x, y] = mean(places);
+      all.push({ ids: found.map(item => item.id), places, x, y });
     }
   }
   all.sort((a, b) => a.y - b.y || b.ids.length - a.ids.length);
@@ -74,7 +73,7 @@ export class Guide {
     this.right = right;
     this.knots = levels.map(({ ids, places, x, y }) => {
       const on = ids.map(id => points[id]);
-      const at = /** @type {Point} */ ([0, 1].map(i => on.reduce((sum, point) => sum + point[i], 0) / on.length));
+      const at = mean(on);
       // Image pixels for one step to the right on the map.
       const wide = on.length === 2 && Math.abs(places[1][0] - places[0][0]) > 1
         ? /** @type {Point} */ (minus(on[1], on[0]).map(v => v / (places[1][0] - places[0][0]))) : null;

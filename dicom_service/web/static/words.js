@@ -12,9 +12,7 @@ export function personName(name) {
 
 /** @param {any} row */
 export function patient(row) {
-  const [family = '', given = ''] = row.patient_name.split('=')[0].split('^');
-  // In veterinary practice the family name is the owner's.
-  return [given, family].filter(Boolean).join(', ') || row.patient_id || say('list.no_name');
+  return personName(row.patient_name) || row.patient_id || say('list.no_name');
 }
 
 /** @param {string[]} regions */
