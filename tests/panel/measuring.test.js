@@ -279,7 +279,7 @@ test('the number that stands for all is the first one, but of a fat plane where 
 test('the number of a profile stands beside the limb, over no bone', () => {
   const { measuring, session } = bench();
   const line = (name, x) => ({ kind: 'line', name, points: [[x, 0], [x, 10], [x, 20], [x, 30]], radius: 0 });
-  const computed = { kind: 'swelling_profile', shapes: [line('axis', 50), line('skin', 20), line('bone', 70), line('skin', 80)], numbers: [width], curves: [] };
+  const computed = { kind: 'swelling_profile', shapes: [line('axis', 50), line('skin, first side', 20), line('bone, second side', 70), line('skin, second side', 80)], numbers: [width], curves: [] };
   session.reading = { ...session.reading, measurements: [/** @type {any} */ ({ id: 'c', item: session.item, view: DPA, computed })] };
   assert.deepEqual(measuring.layer(numberText).labels[0].point, [80, 10]);
   computed.shapes = [line('axis', 50)];

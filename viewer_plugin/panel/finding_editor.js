@@ -82,8 +82,8 @@ function measurements(ctx, finding) {
       h('button', { class: 'btn', onclick: () => drawOn(session, host, 'length') }, text.length, h('kbd', null, keyOf('length'))),
       h('button', { class: 'btn', onclick: () => drawOn(session, host, 'angle') }, text.angle, h('kbd', null, keyOf('angle'))),
       computeButton(session, finding)),
-    mine.length ? measurementList(ctx, mine) : h('p', { class: 'dim' }, text.noMeasurement),
-    !session.signed && loose(session, finding));
+    mine.length > 0 && measurementList(ctx, mine),
+    (!session.signed && loose(session, finding)) || (!mine.length && h('p', { class: 'dim' }, text.noMeasurement)));
 }
 
 /** What was measured of the structure before it was called abnormal: of this finding, or not. */
@@ -91,7 +91,7 @@ function loose(session, finding) {
   const list = unattached(session.reading, finding);
   return list.length > 0 && h('div', { key: 'loose', class: 'loose' }, h('h3', null, text.loose),
     h('ul', null, list.map(m => h('li', { key: m.id, class: 'loose-row' },
-      h('span', null, h('span', { class: 'number' }, measuredText(m)), h('span', { class: 'dim how' }, ` ${[measuredName(m), viewLabel(session, m.view)].filter(Boolean).join(' · ')}`)),
+      h('span', null, h('span', { class: 'number' }, measuredText(m)), h('span', { class: 'dim how' }, [measuredName(m), viewLabel(session, m.view)].filter(Boolean).join(' · '))),
       h('button', {
         class: 'btn', 'data-attach': true, 'aria-label': text.attachNamed(`${measuredName(m)} ${measuredText(m)}`),
         onclick: () => session.commit(attach(session.reading, m.id, finding.id)),

@@ -59,11 +59,11 @@ export function header(ctx) {
   const { session } = ctx;
   const { facts, template } = session.opening;
   const name = personName(facts.signalment.patient_name) || strings.unnamed;
-  const who = [personName(session.opening.reader_name) || session.opening.reader, facts.study_date && dateText(facts.study_date)].filter(Boolean).join(' · ');
+  const who = [personName(session.opening.reader_name) || session.opening.reader, facts.study_date && dateText(facts.study_date)].filter(Boolean);
   return h('header', { key: 'header' },
     h('div', { class: 'title' }, h('h1', null, name), saveState(session)),
     h('p', { class: 'animal' }, signalment(facts.signalment)),
-    h('p', { class: 'study' }, h('strong', null, regionText(template)), who && h('span', { class: 'dim' }, ` · ${who}`)),
+    h('p', { class: 'study' }, h('strong', null, regionText(template)), who.map(one => h('span', { key: one, class: 'dim' }, ' · ', h('span', { class: 'together' }, one)))),
     facts.question
       ? h('p', { class: 'question' }, `“${facts.question}”`)
       : h('p', { class: 'question dim' }, strings.noQuestion),

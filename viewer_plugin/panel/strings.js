@@ -291,7 +291,7 @@ export const english = {
   },
   tour: {
     title: 'Landmarks', close: 'Close',
-    hint: 'Click the uppermost and the lowest that each image shows; what lies between them is then proposed. Drag, or move with the arrow keys (shift: further). “n” and “p” then take every image to the structure.',
+    hint: 'Click the uppermost and the lowest that an image shows; what lies between them is then proposed, and on the next image after one click. Drag, or move with the arrow keys (shift: further). “n” and “p” then take every image to the structure.',
     missing: labels => `No landmarks on ${labels.join(', ').replace(/, ([^,]*)$/, ' and $1')}: the images stay as they are.`,
     set: 'Set landmarks', change: 'Change landmarks', accept: 'Take these', done: 'Done', remove: 'Remove all',
     proposed: 'proposed, look', isSet: 'set', allSet: 'All landmarks of this image are set. Drag one to move it.',

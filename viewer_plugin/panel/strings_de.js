@@ -294,7 +294,7 @@ export const german = {
   },
   tour: {
     title: 'Landmarken', close: 'Schließen',
-    hint: 'In jedem Bild die oberste und die unterste anklicken, die es zeigt; was dazwischen liegt, wird dann vorgeschlagen. Ziehen oder mit den Pfeiltasten bewegen (Umschalt: weiter). „n“ und „p“ bringen danach jedes Bild zur Struktur.',
+    hint: 'In einem Bild die oberste und die unterste anklicken, die es zeigt; was dazwischen liegt, wird dann vorgeschlagen, im nächsten Bild schon nach einem Klick. Ziehen oder mit den Pfeiltasten bewegen (Umschalt: weiter). „n“ und „p“ bringen danach jedes Bild zur Struktur.',
     missing: labels => `Keine Landmarken auf ${labels.join(', ').replace(/, ([^,]*)$/, ' und $1')}: Die Bilder bleiben, wie sie sind.`,
     set: 'Landmarken setzen', change: 'Landmarken ändern', accept: 'So übernehmen', done: 'Fertig', remove: 'Alle entfernen',
     proposed: 'Vorschlag, ansehen', isSet: 'gesetzt', allSet: 'Alle Landmarken dieses Bildes sind gesetzt. Ziehen Sie eine, um sie zu bewegen.',

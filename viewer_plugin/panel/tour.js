@@ -6,12 +6,14 @@
  */
 
 import { blocks, wrongIn } from './landmark_check.js';
-import { LEVELS } from './landmark_levels.js';
+import { LEVELS, STRAIGHT } from './landmark_levels.js';
 import { bounds, mapFor, shapeOf } from './map_state.js';
 import { mean, minus, size } from './points.js';
+import { courseOf } from './proposing_across.js';
 
 /** @typedef {[number, number]} Point */
-/** @typedef {{ids: string[], places: Point[], x: number, y: number}} Level places on the map */
+/** @typedef {{ids: string[], places: Point[], x: number, y: number, straight: boolean}} Level
+ *   places: on the map; straight: on a part of the limb that is as long on any view */
 /** @typedef {{x: number, y: number, fov: number}} Place */
 
 /** Levels that lie closer on the map are one: the joint of two neighbouring regions. */
@@ -53,7 +55,7 @@ export function levelsOf(maps, template, view, side) {
       if (found.length !== wanted.length) continue;
       const places = found.map(item => middle(shapeOf(map, item)));
       const [x, y] = mean(places);
-      all.push({ ids: found.map(item => item.id), places, x, y });
+      all.push({ ids: found.map(item => item.id), places, x, y, straight: STRAIGHT.has(region) });
     }
   }
   all.sort((a, b) => a.y - b.y || b.ids.length - a.ids.length);
@@ -162,6 +164,19 @@ export function guideOf(maps, template, landmarks, view, side, hung = null) {
   return new Guide(limbOn(maps, template, view, side).map, known, points, rightOn(view, side, hung));
 }
 
+/**
+ * How far apart the levels lie that are known on a view, along the straight part of the limb, in
+ * millimetres of the image.
+ * @param {any[]} maps @param {import('./types.js').Template} template @param {Record<string, Record<string, Point>>} landmarks
+ * @param {import('./types.js').View} view @param {string} side @param {number} mm for a pixel
+ * @returns {import('./proposing_across.js').Course} empty: fewer than two are known, or they cannot be right
+ */
+export function courseOn(maps, template, landmarks, view, side, mm) {
+  const points = landmarks[view.uid] ?? {};
+  const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
+  return mm > 0 && !blocks(wrongIn(known, points)) ? courseOf(known.filter(level => level.straight), points, mm) : [];
+}
+
 /** Which way the map's right goes on a view; null: that cannot be said. @returns {Point | null} */
 export function rightOn(/** @type {import('./types.js').View} */ view, /** @type {string} */ side, /** @type {any} */ hung) {
   return hung?.hung && !fromSide(view) ? mapAxes(side, hung).right : null;
@@ -179,6 +194,11 @@ export function rightOn(/** @type {import('./types.js').View} */ view, /** @type
 export function wrongOn(maps, template, points, view, side, hung) {
   const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
   return wrongIn(known, points, hung?.hung ? mapAxes(side, hung) : null);
+}
+
+/** Which way the map's down goes on a view; null: that cannot be said. @returns {Point | null} */
+export function downOn(/** @type {string} */ side, /** @type {any} */ hung) {
+  return hung?.hung ? mapAxes(side, hung).down : null;
 }
 
 /** Where right and down of the map go on the image: a left limb is drawn mirrored. */

@@ -76,7 +76,7 @@ export function rowOf(row, acts, site = '') {
     cell('nowrap', make('span', '', row.species ? speciesName(row.species) : say('list.unknown_species'))),
     cell('', make('span', '', regionNames(row.regions) || '–')),
     cell('question', make('span', '', row.question || row.description || '–'), row.missing ? make('span', 'missing', row.missing) : null),
-    cell('nowrap', make('span', '', images), sub(remarks)),
+    cell('nowrap', make('span', 'narrow', `${say('list.columns.images')} `), make('span', '', images), sub(remarks)),
     arrival(row),
     cell(state.wants ? 'state wants' : 'state', mark(state.mark), make('span', '', state.text), sub(state.detail)),
     cell('act', button, acts.give && act('list.give', row, acts.give)),
