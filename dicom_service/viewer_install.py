@@ -82,10 +82,16 @@ def ensure_viewer(data_folder: Path, report: Callable[[str], None]) -> Path:
         ) from error
     except OSError as error:
         raise SetupError(
-            f"The web viewer cannot be put into {home}: {error.strerror or error}. "
-            "Free some room there or make it writable, then try again."
+            f"The data folder {data_folder} cannot take the web viewer: "
+            f"{error.strerror or error}{_where(error)}. Make it writable for this user, free some "
+            "room, or name another with data_folder."
         ) from error
     return dist
+
+
+def _where(error: OSError) -> str:
+    """The file at fault, as it may be in the folder of fetched packages too."""
+    return f" ({error.filename})" if error.filename else ""
 
 
 def gzip_folder(dist: Path) -> Path:

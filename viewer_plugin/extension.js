@@ -17,6 +17,7 @@ import { titled } from './host/page_title.js';
 import { hiddenHandler, reportHandler } from './host/report_handler.js';
 import { elementFactory } from './host/react.js';
 import { flushAll, sessionOf } from './panel/store.js';
+import { strings } from './panel/strings.js';
 
 /** What the panel and the viewer's tools take of the window, about; in pixels. */
 const [BESIDE, ABOVE] = [400, 50];
@@ -83,8 +84,8 @@ export default {
       {
         name: 'reading',
         iconName: 'tab-linear',
-        iconLabel: 'Reading',
-        label: 'Reading',
+        iconLabel: strings.panel,
+        label: strings.panel,
         component: () => create('sesamoid-panel', attach),
       },
     ];

@@ -89,6 +89,8 @@ class Entry(Frozen):
     name: str
     region: str
     view: str
+    section: str = "alignment"
+    """Of the search pattern; how bones stand to each other is most of what is published."""
     landmarks: str = ""
     formula: str = ""
     traps: str = ""

@@ -13,6 +13,7 @@ from dicom_service.node.settler import Settler
 from dicom_service.roster import Roster
 from dicom_service.settings import Settings
 from dicom_service.store import Store
+from dicom_service.store.index import SEND, SETTLE
 
 
 class Node:
@@ -109,10 +110,12 @@ class Node:
         """Look for studies to settle: an object came by another way than C-STORE."""
         self._settler.wake()
 
-    def _told(self) -> None:
-        """Some node of this index made work, whichever."""
-        self.arrived()
-        self.wake()
+    def _told(self, work: frozenset[str]) -> None:
+        """Some node of this index made work, of these kinds or, with none, of any."""
+        if not work or SETTLE in work:
+            self.arrived()
+        if not work or SEND in work:
+            self.wake()
 
     def stop(self) -> None:
         """Stop all; what is under way is finished or given back to the outbox."""

@@ -107,9 +107,7 @@ def _report(
     children = [
         *_context(content, device, state),
         *_subject(content, first_header(evidence)),
-        sr.coded("HAS CONCEPT MOD", "procedure_reported", "radiography"),
-        sr.coded("HAS CONCEPT MOD", "document_state", state.code),
-        *(sr.coded("HAS CONCEPT MOD", "target_region", code) for code in target_regions(content)),
+        *_modifiers(content, state),
         *sections,
     ]
     resource = (MAPPING_RESOURCE, SCHEME_UID, header.REPORT_TEMPLATE)
@@ -117,10 +115,23 @@ def _report(
     header.add_evidence(made, content, evidence, referenced)
     if identity.rendering_sop_uid:
         made.ReferencedInstanceSequence = [header.rendering(identity.rendering_sop_uid)]
+    _add_private_copy(made, content)
+    return made
+
+
+def _modifiers(content: ReportContent, state: State) -> list[Dataset]:
+    """What the document as a whole is about and how far it has come."""
+    return [
+        sr.coded("HAS CONCEPT MOD", "procedure_reported", "radiography"),
+        sr.coded("HAS CONCEPT MOD", "document_state", state.code),
+        *(sr.coded("HAS CONCEPT MOD", "target_region", code) for code in target_regions(content)),
+    ]
+
+
+def _add_private_copy(made: Dataset, content: ReportContent) -> None:
     block = made.private_block(PRIVATE_GROUP, PRIVATE_CREATOR, create=True)
     copy = json.dumps(content.model_dump(mode="json"), separators=(",", ":"))
     block.add_new(PRIVATE_COPY, "UT", copy)
-    return made
 
 
 def _measurements(

@@ -11,7 +11,7 @@ from dicom_service.review.model import Reading
 from dicom_service.roster import Added
 from dicom_service.statement.routes import Route, routes
 from dicom_service.store import Preferences
-from dicom_service.web import accounts, admin, api, quarantine, reading_list, session
+from dicom_service.web import accounts, admin, api, giving, quarantine, reading_list, session
 from dicom_service.web.security import SAFE_METHODS, TOKEN_HEADER
 from dicom_service.workflow.comparing import AllChanges, ComparedAsked
 from dicom_service.workflow.measurable import MeasurableList
@@ -55,6 +55,7 @@ BODIES: dict[str, Body] = {
     "accounts.change": Body(takes=accounts.AccountChange),
     "admin.verify": Body(takes=admin.Nothing),
     "reading_list.set_priority": Body(takes=reading_list.Priority),
+    "giving.give": Body(takes=giving.Given),
     "quarantine.decide": Body(takes=quarantine.Decided),
     "admin.retry": Body(takes=admin.Retry),
     "api.withdraw": Body(takes=api.WithdrawalAsked),

@@ -29,6 +29,7 @@ from typing import Any
 
 from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
+from dicom_service.store.index import SETTLE, tell
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import studies, study_words
 from dicom_service.store.texts import put_first_words, put_words
@@ -77,6 +78,8 @@ def arrived(
         set_values(connection, uid, **changed)
         if "patient_id" in changed:
             index_words(connection, uid, changed)
+    if is_work({} if row is None else dict(row._mapping), changed):
+        tell(connection, SETTLE)
     return at
 
 
@@ -151,12 +154,26 @@ def _after_image(now: Mapping[str, Any], at_us: int) -> dict[str, Any]:
     return {"state": "arriving", "detail": "", "last_object_at": at_us}
 
 
+def is_work(now: Mapping[str, Any], changed: Mapping[str, Any]) -> bool:
+    """Whether these changes make a study wait to be prepared that did not yet.
+
+    Of one that waits already those who prepare know: they look when it may be due.
+    """
+    return _waits({**now, **changed}) and not _waits(now)
+
+
+def _waits(study: Mapping[str, Any]) -> bool:
+    state = study.get("state")
+    return state == "arriving" or bool(state == "reading" and study.get("stale"))
+
+
 def routed_again(connection: Connection, header: InstanceHeader, at_us: int) -> None:
     """A known object came again, by routing: a study that was only a prior becomes work."""
     row = connection.execute(_STUDY, {"uid": header.study_uid}).first()
     if row is not None and row.state == "prior" and header.makes_work:
         at_us = max(at_us, row.latest_at)
         set_values(connection, header.study_uid, **_after_image(dict(row._mapping), at_us))
+        tell(connection, SETTLE)
 
 
 def _named(header: InstanceHeader) -> dict[str, Any]:

@@ -10,20 +10,34 @@ import hashlib
 import random
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any, ParamSpec, Self, TypeVar
+from typing import Any, ParamSpec, Self, TypeVar, cast
 
-from sqlalchemy import Connection, Engine, Table, func, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Engine,
+    Table,
+    Text,
+    any_,
+    func,
+    literal,
+    select,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 
 from dicom_service.errors import TryLater
 
 CHANNEL = "sesamoid"
 """On which nodes of one index tell each other of new work."""
+SETTLE, SEND = "settle", "send"
+"""What there is to do: a study to be prepared; something for an outbox, or to ask archives for."""
 _ATTEMPTS = 6
 
+Heard = Callable[[frozenset[str]], None]
+"""Called with what there is to do; with nothing when it may be anything."""
 Given = ParamSpec("Given")
 Result = TypeVar("Result")
 
@@ -96,7 +110,7 @@ class Index(ABC):
         """Copy it as it is at one moment into an SQLite file; others go on reading and writing."""
 
     @abstractmethod
-    def listen(self, heard: Callable[[], None]) -> Callable[[], None]:
+    def listen(self, heard: Heard) -> Callable[[], None]:
         """Call `heard` whenever `tell` was, by whichever node; returns what ends that."""
 
     @abstractmethod
@@ -123,10 +137,18 @@ def hold(connection: Connection, *about: str) -> None:
         connection.execute(select(func.pg_advisory_xact_lock(asked)))
 
 
-def tell(connection: Connection) -> None:
-    """Wake whoever listens once this transaction is kept: there is work."""
+def tell(connection: Connection, work: str) -> None:
+    """Wake whoever listens once this transaction is kept: there is work of this kind."""
     if connection.dialect.name == "postgresql":
-        connection.execute(select(func.pg_notify(CHANNEL, "")))
+        connection.execute(select(func.pg_notify(CHANNEL, work)))
+
+
+def one_of(connection: Connection, column: Any, values: Collection[str]) -> ColumnElement[bool]:
+    """The condition that a text is one of these; PostgreSQL gets all of them in one parameter."""
+    if connection.dialect.name == "postgresql":
+        given = literal(list(values), postgresql.ARRAY(Text(collation="C")))
+        return cast("ColumnElement[bool]", column == any_(given))
+    return cast("ColumnElement[bool]", column.in_(values))
 
 
 def upsert(connection: Connection, table: Table) -> Any:

@@ -6,6 +6,7 @@ from typing import Any, Literal, NamedTuple
 from sqlalchemy import Connection, bindparam, insert, select, update
 
 from dicom_service.store import audit, events
+from dicom_service.store.index import SETTLE, tell
 from dicom_service.store.model import InstanceHeader
 from dicom_service.store.schema import instances, quarantine, studies
 from dicom_service.store.times import now_us
@@ -85,6 +86,7 @@ def _insert_studies(
     changes: dict[str, dict[str, Any]] = {}
     received: list[dict[str, Any]] = []
     rows: list[dict[str, Any]] = []
+    work = False
     known = events.as_they_are(connection, fresh)
     for study_uid, numbers in fresh.items():
         row = known.get(study_uid)
@@ -97,6 +99,7 @@ def _insert_studies(
             continue
         came = [(a.header, a.at_us or now_us(), a.prior) for a in group]
         changed, times = events.after_objects(row, came)
+        work = work or events.is_work({} if row is None else dict(row._mapping), changed)
         if row is None:
             made[study_uid] = changed | {"site": site}
             received.append(_received(group[0], times[0], site))
@@ -110,6 +113,8 @@ def _insert_studies(
     events.set_many(connection, changes)
     if rows:
         connection.execute(_INSERT, rows)
+    if work:
+        tell(connection, SETTLE)
     return refused, received
 
 

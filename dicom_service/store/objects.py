@@ -17,7 +17,7 @@ from dicom_service.store.digests import digest_of, same_kind
 from dicom_service.store.elsewhere import Elsewhere
 from dicom_service.store.faults import reach
 from dicom_service.store.group import Group
-from dicom_service.store.index import Unsure, retried, tell
+from dicom_service.store.index import Unsure, retried
 from dicom_service.store.indexing import KNOWN, Arrival, Outcome, index_objects
 from dicom_service.store.journal import SEGMENT, SEGMENTS
 from dicom_service.store.model import InstanceHeader, StoredInstance
@@ -284,9 +284,7 @@ class Objects(Sites):
     def _write_rows(self, arrivals: list[Arrival]) -> list[tuple[Outcome, bool]]:
         about = {uid for a in arrivals for uid in (a.header.study_uid, a.header.sop_instance_uid)}
         with self._index.write(*about) as connection:
-            results = index_objects(connection, arrivals)
-            tell(connection)
-        return results
+            return index_objects(connection, arrivals)
 
     def instances(
         self,

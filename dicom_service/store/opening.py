@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from dicom_service.errors import SetupError, StorageFull
 from dicom_service.store.elsewhere import Elsewhere, begin, open_blobs, owner_of
 from dicom_service.store.home import INCOMING, INDEX, JOURNAL, check_alone, join
-from dicom_service.store.index import Index
+from dicom_service.store.index import Heard, Index
 from dicom_service.store.locking import FolderLock
 from dicom_service.store.migrating import bring_up_to_date
 from dicom_service.store.sqlite import SqliteIndex
@@ -57,20 +57,7 @@ class Shelf:
         self.low_water = 0
         """Bytes of free room below which no object is taken."""
         self._lock: FolderLock | None = None
-        try:
-            for part in (self.folder, self.incoming, self.folder / "blobs"):
-                part.mkdir(parents=True, exist_ok=True)
-            probe = self.incoming / f"probe-{os.getpid()}"
-            probe.touch()
-            probe.unlink()
-            if exclusive:
-                self._lock = FolderLock(self.folder, shared=bool(index_url))
-                self.incoming = self._lock.own_room(self.folder / INCOMING)
-        except OSError as error:
-            raise SetupError(
-                f"The data folder {self.folder} cannot be used: {error.strerror}. "
-                "Make it writable for this user, or name another with data_folder."
-            ) from error
+        self._take_folder(shared=bool(index_url))
         try:
             self._blobs = open_blobs(self.folder, elsewhere, self.incoming)
             self._index = open_index(self.folder, index_url)
@@ -88,6 +75,29 @@ class Shelf:
         except BaseException:
             self.close()
             raise
+
+    def _take_folder(self, *, shared: bool) -> None:
+        """Make the folder usable and, for a node, this process's own.
+
+        Raises
+        ------
+        SetupError
+            It cannot be made or written to, or another node has it.
+        """
+        try:
+            for part in (self.folder, self.incoming, self.folder / "blobs"):
+                part.mkdir(parents=True, exist_ok=True)
+            probe = self.incoming / f"probe-{os.getpid()}"
+            probe.touch()
+            probe.unlink()
+            if self.exclusive:
+                self._lock = FolderLock(self.folder, shared=shared)
+                self.incoming = self._lock.own_room(self.folder / INCOMING)
+        except OSError as error:
+            raise SetupError(
+                f"The data folder {self.folder} cannot be used: {error.strerror}. "
+                "Make it writable for this user, or name another with data_folder."
+            ) from error
 
     @property
     def in_bucket(self) -> "SpooledBlobs | None":
@@ -160,8 +170,9 @@ class Shelf:
         self._blobs.close()
         self._unlock()
 
-    def listen(self, heard: Callable[[], None]) -> Callable[[], None]:
-        """Call `heard` when a node that shares this index made work; returns what ends that."""
+    def listen(self, heard: Heard) -> Callable[[], None]:
+        """Call `heard` with the kinds of work (`SETTLE`, `SEND`; none: it may be any) that a node
+        which shares this index made; returns what ends that."""
         return self._index.listen(heard)
 
     @property

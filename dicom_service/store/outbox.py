@@ -34,7 +34,7 @@ from sqlalchemy import (
 from dicom_service.store import audit
 from dicom_service.store.blobs import Blob
 from dicom_service.store.faults import reach
-from dicom_service.store.index import retried, tell
+from dicom_service.store.index import SEND, retried, tell
 from dicom_service.store.model import OutboxRow
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import documents, leases, outbox, outbox_asks, studies
@@ -222,7 +222,7 @@ class Outbox(Shelf):
         """Send what a site has waiting for an archive to this one; returns how many rows did."""
         with self._index.write() as connection:
             query = update(outbox).where(outbox.c.destination == "", _of_site(site))
-            tell(connection)
+            tell(connection, SEND)
             return connection.execute(
                 query.values(destination=destination, error="", next_at=0)
             ).rowcount

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Select, func, select, update
 
 from dicom_service.store import audit as trail
-from dicom_service.store.index import retried, tell
+from dicom_service.store.index import SEND, retried, tell
 from dicom_service.store.model import Overview, Owed
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import (
@@ -139,7 +139,7 @@ class Overviews(Shelf):
                     study_uid=row.study_uid,
                     detail=f"{row.destination}: {row.sop_instance_uid}",
                 )
-            tell(connection)
+            tell(connection, SEND)
         return len(found)
 
 

@@ -9,7 +9,7 @@ import itertools
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
@@ -22,7 +22,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
 from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
-from dicom_service.store.index import CHANNEL, Index, Overtaken, Unsure, hold
+from dicom_service.store.index import CHANNEL, Heard, Index, Overtaken, Unsure, hold
 from dicom_service.store.moving import copy_to_file
 from dicom_service.store.patience import PatientConnection
 from dicom_service.store.schema import VERSION
@@ -166,7 +166,7 @@ class PostgresIndex(Index):
         with self.read() as connection:
             copy_to_file(connection, to)
 
-    def listen(self, heard: Callable[[], None]) -> Callable[[], None]:
+    def listen(self, heard: Heard) -> Callable[[], None]:
         """Call `heard` after each transaction that made work, and whenever the line was down."""
         listener = _Listener(self, heard)
         listener.start()
@@ -196,7 +196,7 @@ class PostgresIndex(Index):
 class _Listener(threading.Thread):
     """Waits for what nodes tell each other; a line that breaks is made again."""
 
-    def __init__(self, index: PostgresIndex, heard: Callable[[], None]) -> None:
+    def __init__(self, index: PostgresIndex, heard: Heard) -> None:
         super().__init__(name="index listener", daemon=True)
         self._index, self._heard = index, heard
         self._ending = threading.Event()
@@ -212,15 +212,22 @@ class _Listener(threading.Thread):
             try:
                 with self._index.connected() as line:
                     line.execute(f"LISTEN {CHANNEL}")
-                    self._heard()  # what was told before there was a line
+                    self._heard(frozenset())  # what was told before there was a line
                     while not self._ending.is_set():
                         # Several that came together are one reason to look.
-                        if list(line.notifies(timeout=_LISTEN_SECONDS, stop_after=1)):
-                            self._heard()
+                        came = list(line.notifies(timeout=_LISTEN_SECONDS, stop_after=1))
+                        if came:
+                            self._heard(_work(note.payload for note in came))
                             self._ending.wait(_PAUSE_SECONDS)
             except psycopg.Error as error:
                 log.warning("the index cannot be listened to: %s", str(error).strip())
                 self._ending.wait(CONNECT_SECONDS)
+
+
+def _work(told: Iterable[str]) -> frozenset[str]:
+    """A program that does not say what there is to do, as earlier ones, may mean anything."""
+    kinds = frozenset(told)
+    return frozenset() if "" in kinds else kinds
 
 
 class _NoNul(StrDumperUnknown):
@@ -230,7 +237,13 @@ class _NoNul(StrDumperUnknown):
         return super().dump(obj.replace("\0", "\ufffd") if "\0" in obj else obj)
 
 
-_SERVERS = ("tcp_user_timeout", "keepalives_idle", "keepalives_interval", "keepalives_count")
+_SERVERS = {
+    "tcp_user_timeout": "tcp_user_timeout",
+    "tcp_keepalives_idle": "keepalives_idle",
+    "tcp_keepalives_interval": "keepalives_interval",
+    "tcp_keepalives_count": "keepalives_count",
+}
+"""What the server calls the driver's settings."""
 
 
 def _patience() -> dict[str, int]:
@@ -269,41 +282,46 @@ def _open(url: str) -> Engine:
     def _connected(connection: Any, _record: Any) -> None:
         connection.adapters.register_dumper(str, _NoNul)
         connection.autocommit = True
-        connection.execute(
-            "SELECT set_config('idle_in_transaction_session_timeout', %s, false), "
-            "set_config('synchronous_commit', CASE WHEN current_setting('synchronous_commit') "
-            "= 'off' THEN 'on' ELSE current_setting('synchronous_commit') END, false), "
-            # Questions are short: to compile them, or to start helpers, takes longer than they do.
-            "set_config('jit', 'off', false), "
-            "set_config('max_parallel_workers_per_gather', '0', false), "
-            "set_config('random_page_cost', '1.1', false), "  # no disk has heads any more
-            # What we no longer wait for need not be done, and what we notice of a line that is
-            # cut the server should notice of it too.
-            "set_config('statement_timeout', %s, false), "
-            "set_config('tcp_user_timeout', %s, false), "
-            "set_config('tcp_keepalives_idle', %s, false), "
-            "set_config('tcp_keepalives_interval', %s, false), "
-            "set_config('tcp_keepalives_count', %s, false)",
-            (
-                f"{STUCK_SECONDS}s",
-                f"{ANSWER_SECONDS * 1000:.0f}",
-                *(str(_patience()[name]) for name in _SERVERS),
-            ),
-        )
-        made = connection.execute("SELECT to_regclass('schema_version')").fetchone()[0]
-        # Tables of an earlier version may lack the column.
-        whole = "SELECT to_jsonb(v) FROM schema_version v"
-        found = made and connection.execute(whole).fetchone()
+        _settle(connection)
+        _refuse_newer(connection, known)
         connection.autocommit = False
-        if found and found[0].get("oldest", 0) > known:
-            connection.close()
-            raise SetupError(
-                f"A newer version of this program has changed the index of this node (schema "
-                f"{found[0]['version']}, this one knows {known}). Install the newer version here "
-                "too."
-            )
 
     return engine
+
+
+def _settle(connection: Any) -> None:
+    """What each connection is set to, whatever the server's own settings are."""
+    wanted = {
+        "idle_in_transaction_session_timeout": f"{STUCK_SECONDS}s",
+        # Questions are short: to compile them, or to start helpers, takes longer than they do.
+        "jit": "off",
+        "max_parallel_workers_per_gather": "0",
+        "random_page_cost": "1.1",  # no disk has heads any more
+        # What we no longer wait for need not be done, and what we notice of a line that is cut
+        # the server should notice of it too.
+        "statement_timeout": f"{ANSWER_SECONDS * 1000:.0f}",
+        **{name: str(_patience()[ours]) for name, ours in _SERVERS.items()},
+    }
+    durable = (
+        "SELECT set_config('synchronous_commit', CASE WHEN current_setting('synchronous_commit') "
+        "= 'off' THEN 'on' ELSE current_setting('synchronous_commit') END, false)"
+    )
+    others = ", set_config(%s, %s, false)" * len(wanted)
+    connection.execute(durable + others, [part for setting in wanted.items() for part in setting])
+
+
+def _refuse_newer(connection: Any, known: int) -> None:
+    """Close the connection to an index whose tables this version would not understand."""
+    made = connection.execute("SELECT to_regclass('schema_version')").fetchone()[0]
+    # Tables of an earlier version may lack the column.
+    whole = "SELECT to_jsonb(v) FROM schema_version v"
+    found = made and connection.execute(whole).fetchone()
+    if found and found[0].get("oldest", 0) > known:
+        connection.close()
+        raise SetupError(
+            f"A newer version of this program has changed the index of this node (schema "
+            f"{found[0]['version']}, this one knows {known}). Install the newer version here too."
+        )
 
 
 def _limit(engine: Engine) -> None:

@@ -1,15 +1,16 @@
 """Drafts: what a reader has entered, saved with every change."""
 
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import Connection, delete, insert, select
 
 from dicom_service.errors import NotFound, NotReady, VersionConflict
 from dicom_service.review.model import Reading
 from dicom_service.store import events
 from dicom_service.store.audit import note
 from dicom_service.store.faults import reach
-from dicom_service.store.index import retried
+from dicom_service.store.index import SETTLE, retried, tell
 from dicom_service.store.opening import Shelf
 from dicom_service.store.schema import corrections, studies
 from dicom_service.store.times import to_us
@@ -70,17 +71,8 @@ class Readings(Shelf):
         """
         reach("save.before")
         written = reading.model_dump_json()
-        columns = _GUARDED
         with self._index.write(study_uid) as connection:
-            row = connection.execute(
-                select(*columns).where(studies.c.study_uid == study_uid)
-            ).first()
-            if row is None:
-                raise NotFound(f"No study {study_uid} is on this node.")
-            if row.state in events.CLOSED:
-                raise NotReady(events.CLOSED[row.state])
-            if not row.template_revision:
-                raise NotReady("This study has no template yet, so nothing can be entered.")
+            row = _open_to_readers(connection, study_uid)
             if row.version != expected:
                 if row.version == expected + 1 and row.reader == user:
                     column = select(studies.c.reading).where(studies.c.study_uid == study_uid)
@@ -104,14 +96,13 @@ class Readings(Shelf):
             )
             if row.reader != user or not 0 <= to_us(at) - row.saved_at < _AGAIN_AFTER_US:
                 # Every key press is saved; the trail says who and when, not how often.
-                detail = f"version {expected + 1}"
                 note(
                     connection,
                     "reading changed",
                     at_us=to_us(at),
                     user=user,
                     study_uid=study_uid,
-                    detail=detail,
+                    detail=f"version {expected + 1}",
                 )
         reach("save.committed")
         return expected + 1
@@ -148,6 +139,7 @@ class Readings(Shelf):
             if changes is None:
                 raise NotReady("The images of this study cannot be corrected now.")
             events.set_values(connection, study_uid, **changes)
+            tell(connection, SETTLE)
             connection.execute(delete(corrections).filter_by(**key))
             values = key | {"said": said, "user": user, "at": to_us(at)}
             connection.execute(insert(corrections).values(**values))
@@ -159,3 +151,15 @@ class Readings(Shelf):
                 study_uid=study_uid,
                 detail=f"{image_uid}: {said}",
             )
+
+
+def _open_to_readers(connection: Connection, study_uid: str) -> Any:
+    """What guards the reading of a study, of one that can be read at present."""
+    row = connection.execute(select(*_GUARDED).where(studies.c.study_uid == study_uid)).first()
+    if row is None:
+        raise NotFound(f"No study {study_uid} is on this node.")
+    if row.state in events.CLOSED:
+        raise NotReady(events.CLOSED[row.state])
+    if not row.template_revision:
+        raise NotReady("This study has no template yet, so nothing can be entered.")
+    return row

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, insert, select
 from dicom_service.errors import NotFound, NotReady
 from dicom_service.report.model import ReportContent
 from dicom_service.store import audit, events
-from dicom_service.store.index import retried
+from dicom_service.store.index import SETTLE, retried, tell
 from dicom_service.store.model import Reopening
 from dicom_service.store.opening import Shelf
 from dicom_service.store.papers import prepared_columns
@@ -72,6 +72,8 @@ class Reopenings(Shelf):
                 version=row.version + 1,
                 reader=user,
             )
+            if row.late_objects:
+                tell(connection, SETTLE)
             _note(connection, "report reopened", study_uid, user, at, reason)
 
     @retried

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, delete, select, update
 from dicom_service.errors import NotFound, NotReady, Refused
 from dicom_service.store import audit, events
 from dicom_service.store.deliveries import NO_ARCHIVE
-from dicom_service.store.index import retried, tell
+from dicom_service.store.index import SEND, SETTLE, retried, tell
 from dicom_service.store.opening import Shelf
 from dicom_service.store.reopening import opened_again
 from dicom_service.store.schema import (
@@ -79,7 +79,8 @@ class Resettling(Shelf):
                     connection, event, at_us=to_us(at), user=user, study_uid=study_uid,
                     detail=reason, site=where,
                 )  # fmt: skip
-            tell(connection)
+            tell(connection, SETTLE)
+            tell(connection, SEND)
         return owed
 
 

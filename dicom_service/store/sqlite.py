@@ -14,7 +14,7 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.pool import QueuePool
 
 from dicom_service.errors import SesamoidError, SetupError, StorageFull, TryLater
-from dicom_service.store.index import Index, Unsure
+from dicom_service.store.index import Heard, Index, Unsure
 
 BUSY_SECONDS = 30
 SYNCHRONOUS = "FULL"
@@ -140,7 +140,7 @@ class SqliteIndex(Index):
             source.backup(target)
             target.execute("PRAGMA journal_mode=DELETE")  # no second file belongs to it
 
-    def listen(self, _heard: Callable[[], None]) -> Callable[[], None]:
+    def listen(self, _heard: Heard) -> Callable[[], None]:
         """Nobody else has the file: who makes work here wakes the others here."""
         return lambda: None
 

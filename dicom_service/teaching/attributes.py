@@ -15,7 +15,8 @@ from pydicom.sequence import Sequence
 from dicom_service.codes import Code
 from dicom_service.teaching.secrets import Secrets
 
-EDITION = "dicomfields_2026c"
+PROFILE_EDITION = "2026c"
+EDITION = f"dicomfields_{PROFILE_EDITION}"
 NAME, IDENTIFIER = "Teaching^Case", "TEACHING"
 _REMOVED = (
     "X_TAGS", "X_Z_TAGS", "X_D_TAGS", "X_Z_D_TAGS", "X_Z_U_STAR_TAGS",

@@ -9,6 +9,7 @@ from pydicom.dataset import Dataset
 from dicom_service import imaging, review
 from dicom_service.intake.model import ImageFacts
 from dicom_service.report.companions import key_views
+from dicom_service.teaching.attributes import METHODS, PROFILE_EDITION
 from dicom_service.teaching.case import TeachingCase
 
 _SIDES = {"R": "right", "L": "left", "B": "both sides", "U": ""}
@@ -38,7 +39,8 @@ def page(case: TeachingCase) -> str:
         "style-src 'unsafe-inline'; script-src 'unsafe-inline'\">\n"
         f"<title>Teaching case: {escape(_signalment(case))}</title>\n<style>\n{style}</style>\n"
         f"</head>\n<body>\n<main>\n<h1>{escape(_signalment(case))}</h1>\n{body}\n"
-        f'<p class="more"><button type="button" id="next" hidden>Next step</button></p>\n</main>\n'
+        '<p class="more"><button type="button" id="next" hidden>Next step</button></p>\n'
+        f"{_without_names()}</main>\n"
         f"<script>\n{script}</script>\n</body>\n</html>\n"
     )
 
@@ -119,6 +121,15 @@ def _conclusion(case: TeachingCase) -> str:
     impression = told.reading.impression or review.summary(told.facts, told.template, told.reading)
     parts = [("Impression", impression), ("Recommendations", told.reading.recommendations)]
     return "\n".join(f"<h3>{name}</h3><p>{_text(text)}</p>" for name, text in parts if text)
+
+
+def _without_names() -> str:
+    """How the case was de-identified, as its headers state it too."""
+    stated = "; ".join(code.meaning for code in METHODS)
+    return (
+        f"<footer><p>Names were taken out by DICOM PS3.15 Annex E, edition {PROFILE_EDITION}: "
+        f"{escape(stated)}.</p></footer>\n"
+    )
 
 
 def _text(text: str) -> str:

@@ -14,6 +14,7 @@ from dicom_service.web import (
     admin,
     api,
     gate,
+    giving,
     health,
     languages,
     measuring,
@@ -47,6 +48,7 @@ API = (
     accounts,
     peers,
     quarantine,
+    giving,
     report_files,
 )
 """What answers below /api."""

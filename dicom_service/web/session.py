@@ -220,5 +220,6 @@ def _shown(row: UserRow, csrf: str) -> dict[str, Any]:
             for one, name in named
             if seen is None or one in seen
         ]
+        who["whole_node"] = "administrator" in row.roles
     confirms = "provider" if confirms_by_provider(row) else "password"
     return who | {"csrf": csrf, "confirms": confirms, "preferences": preferences}

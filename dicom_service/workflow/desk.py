@@ -136,6 +136,7 @@ class Desk:
             version=version,
             state=row.state,
             reader=row.reader,
+            reader_name=display_name(self.store, row.reader),
             facts=facts,
             template=template,
             reading=reading,

@@ -7,6 +7,7 @@ from dicom_service.measure import Said, say
 from dicom_service.measure.catalogue import Entry, Reference, catalogue, explained
 from dicom_service.measure.population import Animal, Fit, fit
 from dicom_service.review.computed import ComputedKind
+from dicom_service.review.model import Section
 
 NEXT_TO: dict[str, tuple[str, ...]] = {
     "carpus": ("antebrachium",),
@@ -50,6 +51,8 @@ class Measurable(Frozen):
     name: str = ""
     title: str = ""
     region: str = ""
+    section: Section | Literal[""] = ""
+    """Of the search pattern, in whose order they are offered; none for what gives a scale."""
     view: str = ""
     landmarks: tuple[Landmark, ...]
     needed: int
@@ -85,30 +88,32 @@ class MeasurableList(Frozen):
     not_offered: tuple[NotOffered, ...] = ()
 
 
-def _simple(kind: ComputedKind, marks: str, needed: int | None = None, *, sized: bool = False,
+def _simple(kind: ComputedKind, section: Section | Literal[""], marks: str,
+            needed: int | None = None, *, sized: bool = False,
             second: Second = "") -> Measurable:  # fmt: skip
     names = marks.split()
     return Measurable(
-        kind=kind, landmarks=tuple(Landmark(id=name) for name in names), sized=sized, second=second,
-        needed=len(names) if needed is None else needed,
+        kind=kind, section=section, landmarks=tuple(Landmark(id=name) for name in names),
+        sized=sized, second=second, needed=len(names) if needed is None else needed,
     )  # fmt: skip
 
 
 SIMPLE: tuple[Measurable, ...] = (
-    _simple("joint_space", "one_end other_end"),
-    _simple("swelling_profile", "joint", 0, second="control"),
-    _simple("lucent_line", "one_end other_end"),
-    _simple("fat_plane", "proximal at_joint distal", second="marked control"),
-    _simple("shaft_axis", "proximal distal"),
+    _simple("joint_space", "cartilage", "one_end other_end"),
+    _simple("swelling_profile", "soft_tissue", "joint", 0, second="control"),
+    _simple("lucent_line", "bone", "one_end other_end"),
+    _simple("fat_plane", "soft_tissue", "proximal at_joint distal", second="marked control"),
+    _simple("shaft_axis", "alignment", "proximal distal"),
     _simple(
         "fracture_angulation",
+        "alignment",
         "proximal_fragment_proximal proximal_fragment_distal distal_fragment_proximal "
         "distal_fragment_distal",
         second="across",
     ),
-    _simple("implant", "one_end other_end joint_one_end joint_other_end", 2),
-    _simple("ball", "middle", 0, sized=True),
-    _simple("ruler", "one_mark other_mark", sized=True),
+    _simple("implant", "devices", "one_end other_end joint_one_end joint_other_end", 2),
+    _simple("ball", "", "middle", 0, sized=True),
+    _simple("ruler", "", "one_mark other_mark", sized=True),
 )
 """What needs no published definition."""
 
@@ -146,6 +151,7 @@ def _published(found: Entry, animal: Animal, here: bool) -> Measurable | None:
         name=found.id,
         title=found.name,
         region=found.region,
+        section=found.section,
         view=found.view,
         landmarks=tuple(
             Landmark(id=n, name=n.replace("_", " "), where=where) for n, where in places.items()

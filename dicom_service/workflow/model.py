@@ -149,3 +149,5 @@ class OpenReading(Frozen):
     correcting: Correcting | None = None
     late_objects: int = 0
     """Images that came after the signature: reason for a correction."""
+    reader_name: str = ""
+    """Who reads it, as a person name."""

@@ -2,75 +2,21 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from test_pacs.phantom._scipy import interpolate
-from test_pacs.phantom.lesions import Ball, Cavity, Fixed, Spur, changed
+from test_pacs.phantom.lesions import Fixed, changed
 from test_pacs.phantom.parts import Part, Piece, Tissue, lathe
+from test_pacs.phantom.plan import BodyPlan, Fracture, Species, Swelling
 from test_pacs.phantom.shapes import Size, bone_frame, load, make_piece, turned
 from test_pacs.phantom.solids import Array, ellipsoid
 
 Point = tuple[float, float, float]
-Species = Literal["dog", "cat", "horse"]
 FILES: dict[Species, str] = {
     "dog": "dog_forelimb.yaml", "cat": "cat_forelimb.yaml", "horse": "horse_digit.yaml",
 }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Fracture:
-    """A complete fracture of a bone with a shaft.
-
-    `at` is the share of the length from proximal, `gap` the distance of the ends in mm, `tilt`
-    the slope of the line in degrees, `shift` and `bend` (mm lateral, degrees lateral) move the
-    distal fragment and all bones that hang on it.
-    """
-
-    bone: str
-    at: float = 0.45
-    gap: float = 0.6
-    tilt: float = 28.0
-    shift: float = 0.9
-    bend: float = 4.0
-
-
-@dataclass(frozen=True)
-class Swelling:
-    """Soft tissue swelling round a joint: `extra` mm at its height, falling off over `reach` mm.
-
-    `lateral_only` and `dorsal_only` put all of it on that side of the limb; `shift` moves its
-    height distally by so many mm.
-    """
-
-    joint: str
-    extra: float
-    reach: float = 16.0
-    lateral_only: bool = False
-    shift: float = 0.0
-    dorsal_only: bool = False
-
-
-@dataclass(frozen=True)
-class BodyPlan:
-    """What the limb is like; the defaults are a sound adult dog.
-
-    `bipartite` names palmar sesamoids by the number that anatomists give them (1 to 8, medial to
-    lateral). `size` scales the whole limb. `flexion` turns all digits at the metacarpophalangeal
-    joint, towards palmar; `narrowed` takes mm from joints of the digits, by their names.
-    """
-
-    age_months: float = 48.0
-    size: float = 1.0
-    fractures: tuple[Fracture, ...] = ()
-    swellings: tuple[Swelling, ...] = ()
-    bipartite: tuple[int, ...] = ()
-    species: Species = "dog"
-    flexion: float = 0.0
-    narrowed: tuple[tuple[str, float], ...] = ()
-    lesions: tuple[Spur | Cavity | Fixed, ...] = ()
-    balls: tuple[Ball, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -21,9 +21,17 @@ import numpy as np
 from dicom_service import review
 from dicom_service.intake.model import ImageFacts, Signalment, Spacing, StudyFacts
 from dicom_service.measure import MeasureRequest, measure, picture
-from test_pacs.phantom import BodyPlan, Detector, Limb, Projection, ViewPlan, build, path_lengths
+from test_pacs.phantom import (
+    BodyPlan,
+    Detector,
+    Limb,
+    Projection,
+    Species,
+    ViewPlan,
+    build,
+    path_lengths,
+)
 from test_pacs.phantom.beam import Side
-from test_pacs.phantom.body import Species
 from test_pacs.phantom.detector import Photometric
 from test_pacs.phantom.image import AZIMUTHS, Exposed, take
 from test_pacs.phantom.parts import Tissue
@@ -98,6 +106,7 @@ def _study(window: Window, limb: Limb, photometric: Photometric, side: Side,
     facts = StudyFacts(study_uid="9", study_date="20250102", question="",
                        signalment=Signalment(species=window.species), images=images)  # fmt: skip
     template = review.build_template(facts)
+    study = f"{window.species} {window.name} {photometric} {side}"
     names = [item.id for item in template.items]
     for image, shot in zip(images, shots, strict=True):
         pic = picture(shot.pixels, image.spacing, inverted=photometric == "MONOCHROME1")
@@ -106,8 +115,9 @@ def _study(window: Window, limb: Limb, photometric: Photometric, side: Side,
         clicks = {n: (np.array(at) + random.normal(0, CLICK * per_mm, 2)).tolist()
                   for n, at in truth.items()}  # fmt: skip
         yield {
-            "window": window, "view": image.view, "side": side, "truth": truth, "clicks": clicks,
-            "per_mm": per_mm, "image": image.model_dump(mode="json"), "shot": shot, "limb": limb,
+            "study": study, "window": window, "view": image.view, "side": side,
+            "truth": truth, "clicks": clicks, "per_mm": per_mm,
+            "image": image.model_dump(mode="json"), "shot": shot, "limb": limb,
             "template": template.model_dump(mode="json"),
             "found": measure(MeasureRequest(kind="limb_axis"), pic).model_dump(mode="json"),
         }  # fmt: skip
@@ -171,7 +181,7 @@ def on_the_limb(case: dict[str, Any], point: tuple[float, float]) -> bool:
 
 def answers(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """What the panel proposes in each case."""
-    kept = ("view", "side", "truth", "clicks", "image", "template", "found")
+    kept = ("study", "view", "side", "truth", "clicks", "image", "template", "found")
     text = json.dumps([{name: case[name] for name in kept} for case in found])
     done = subprocess.run(["node", str(PANEL)], input=text, capture_output=True, text=True,
                           check=True)  # fmt: skip
@@ -181,9 +191,19 @@ def answers(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def errors(case: dict[str, Any], answer: dict[str, Any]) -> dict[str, float]:
     """Millimetres in the limb from each proposed landmark to the true one."""
+    return _apart(case, answer["proposed"])
+
+
+def errors_across(case: dict[str, Any], answer: dict[str, Any]) -> list[tuple[str, float]]:
+    """The same for what one click and the landmarks of another image of the study propose."""
+    return [pair for given in answer["across"] for pair in _apart(case, given).items()]
+
+
+def _apart(case: dict[str, Any], given: dict[str, Any]) -> dict[str, float]:
     return {
         name: float(np.hypot(*np.subtract(at, case["truth"][name])) / case["per_mm"])
-        for name, at in answer["proposed"].items()
+        for name, at in given.items()
+        if name in case["truth"]
     }
 
 
@@ -207,6 +227,7 @@ def main() -> None:
         withheld = landmarks - clicked - given
         print(f"{key:38} {landmarks:9} {clicked:7} {given:8} {withheld:8} {figures}")
     _by_landmark(made, answered)
+    _across(made, answered)
     given = [(c, at) for c, a in zip(made, answered, strict=True) for at in a["proposed"].values()]
     beside = sum(not on_the_limb(case, at) for case, at in given)
     off = sum(len(answer["off"]) for answer in answered)
@@ -224,6 +245,18 @@ def _by_landmark(made: list[dict[str, Any]], answered: list[dict[str, Any]]) -> 
     for key, found in sorted(wrong.items()):
         middle, worst = np.median(found), max(found)
         print(f"{key:38} n {len(found):2}  median {middle:5.1f} mm  worst {worst:5.1f} mm")
+
+
+def _across(made: list[dict[str, Any]], answered: list[dict[str, Any]]) -> None:
+    wrong: dict[str, list[float]] = {}
+    for case, answer in zip(made, answered, strict=True):
+        for name, mm in errors_across(case, answer):
+            key = f"{case['window'].species}, {case['view']}, {name.split('.')[2]}"
+            wrong.setdefault(key, []).append(mm)
+    print("after one click, by the landmarks of another image of the study:")
+    for key, found in sorted(wrong.items()):
+        middle, worst = np.median(found), max(found)
+        print(f"{key:38} n {len(found):3}  median {middle:5.1f} mm  worst {worst:5.1f} mm")
 
 
 if __name__ == "__main__":

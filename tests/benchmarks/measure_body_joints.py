@@ -11,8 +11,7 @@ import numpy as np
 
 from dicom_service.measure import Measured
 from dicom_service.measure.joint import joint_space
-from test_pacs.phantom import BodyPlan, Limb, Projection, build
-from test_pacs.phantom.body import Species
+from test_pacs.phantom import BodyPlan, Limb, Projection, Species, build
 from tests.benchmarks.joint_truth import Contours, contours
 from tests.benchmarks.measure_trials import DOSES, Trial, Trials
 from tests.measure.conftest import PIXEL, Shot, shoot

@@ -94,6 +94,7 @@ class FakeNode:
             "template": self.template.model_dump(mode="json"),
             "state": self.state,
             "reader": "vera",
+            "reader_name": "Vet^Vera^^Dr",
             "documents": self.documents,
             "descriptors": {
                 section: [choice.model_dump(mode="json") for choice in choices]

@@ -227,6 +227,7 @@ def test_what_cannot_be_trusted_is_a_sentence_and_cannot_be_accepted(
     expect(panel.get_by_role("button", name=re.compile("^Accept"))).to_be_disabled()
     press(page, "y")
     expect(panel.locator(".refused")).to_be_visible()
+    assert panel.locator(".measuring").inner_text().count("Not measured") == 1
     press(page, "Escape", "Escape")
     expect(panel.locator(".card h2")).to_be_visible()
     assert node.reading.measurements == ()
@@ -254,3 +255,27 @@ def test_keys_that_answer_do_nothing_while_measuring(page: Page, panel: Locator,
     press(page, "a", " ", "x")
     assert node.reading.observations == {}
     expect(panel.locator(".measuring")).to_be_visible()
+
+
+def test_what_was_measured_before_the_finding_is_offered_to_it(
+    page: Page, panel: Locator, node: Any, shots: Any
+) -> None:
+    choose(page)
+    start(page, panel, "Joint space width")
+    uid = node.facts.images[0].uid
+    place(page, uid, (120, 180), (180, 180))
+    expect(panel.locator(".result:not(.stale)")).to_be_visible()
+    press(page, "y")
+    expect(panel.locator(".card .measurements > li")).to_be_visible()
+    press(page, "a", "Enter")  # the search for words is empty: on to the cross-check
+    offered = panel.locator(".loose button")
+    offered.scroll_into_view_if_needed()
+    page.screenshot(path=shots / "measured-before-the-finding.png")
+    press(page, "y")
+    expect(offered).to_be_focused()
+    press(page, "y")
+    expect(panel.locator(".editor .measurements > li")).to_be_visible()
+    expect(offered).to_have_count(0)
+    saved(page)
+    (finding,), (kept,) = node.reading.findings, node.reading.measurements
+    assert kept.finding == finding.id

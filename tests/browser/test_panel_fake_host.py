@@ -352,3 +352,15 @@ def test_targets_are_large_enough(page: Page, panel: Locator) -> None:
         ".filter(([, r]) => r.width && (r.height < 24 || r.width < 24)).map(([t]) => t)"
     )
     assert small == []
+
+
+def test_the_head_names_the_reader_and_keeps_remarks_apart_from_cautions(
+    page: Page, panel: Locator, node: Any, shots: Path
+) -> None:
+    head = panel.locator("header")
+    expect(head).to_contain_text("Dr Vera Vet · 2026-11-04")
+    assert len(node.facts.remarks) == 2
+    expect(head.locator(".remarks summary")).to_have_text(
+        ["1 more remark", f"{len(node.template.cautions)} cautions"]
+    )
+    head.screenshot(path=shots / "head.png")

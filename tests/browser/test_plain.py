@@ -14,7 +14,7 @@ from test_pacs.clinic import Clinic
 from test_pacs.studies import demo_study
 from tests.browser import real_node
 from tests.browser.real_node import client, context_of
-from tests.browser.waiting import saved, still
+from tests.browser.waiting import saved, settled, still
 from tests.job.helpers import signed_study
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
@@ -267,4 +267,29 @@ def test_an_image_that_does_not_come_is_said_and_the_rest_is_read(
     page.unroute_all()
     note.get_by_role("button").click()
     expect(note).to_have_count(0)
+    page.close()
+
+
+def test_in_a_narrow_window_there_is_room_to_answer_and_the_images_stay_in_sight(
+    context: BrowserContext, clinic: Clinic, study_uid: str, shots: Path
+) -> None:
+    page, panel = open_plain(context, clinic, study_uid)
+    page.set_viewport_size({"width": 380, "height": 800})
+    panel.evaluate("p => p.session.choose(p.session.template.items[0].id)")
+    answer = panel.locator(".card .value.normal").first
+    answer.scroll_into_view_if_needed()
+    settled(page)
+    page.screenshot(path=shots / "plain-380.png")
+    expect(page.locator("#stage .view").first).to_be_in_viewport(ratio=0.9)
+    for label in page.locator("#stage .lines text").all():
+        words, view = label.bounding_box(), label.locator("xpath=ancestor::section").bounding_box()
+        assert words
+        assert view
+        assert view["x"] <= words["x"] <= view["x"] + view["width"] - words["width"]
+    box, foot = answer.bounding_box(), panel.locator("footer").bounding_box()
+    assert box
+    assert foot
+    assert box["y"] + box["height"] <= foot["y"]
+    assert page.evaluate("document.documentElement.scrollWidth") == 380
+    answer.click()
     page.close()

@@ -4,6 +4,7 @@ import { test } from 'node:test';
 import { emptyLayer, marks } from '../../viewer_plugin/host/layer.js';
 import { command } from '../../viewer_plugin/panel/keys.js';
 import { pictureOf } from '../../viewer_plugin/panel/landmark_pictures.js';
+import { bySection } from '../../viewer_plugin/panel/measure_offers.js';
 import { Measuring } from '../../viewer_plugin/panel/measuring.js';
 import { headline, meaningOf, numberText } from '../../viewer_plugin/panel/numbers.js';
 import { path, publishedPlot, scale, ticks } from '../../viewer_plugin/panel/plots.js';
@@ -278,9 +279,16 @@ test('the number that stands for all is the first one, but of a fat plane where 
 test('the number of a profile stands beside the limb, over no bone', () => {
   const { measuring, session } = bench();
   const line = (name, x) => ({ kind: 'line', name, points: [[x, 0], [x, 10], [x, 20], [x, 30]], radius: 0 });
-  const computed = { kind: 'swelling_profile', shapes: [line('axis', 50), line('skin', 20), line('bone', 70), line('skin', 80)], numbers: [width], curves: [] };
+  const computed = { kind: 'swelling_profile', shapes: [line('axis', 50), line('skin, first side', 20), line('bone, second side', 70), line('skin, second side', 80)], numbers: [width], curves: [] };
   session.reading = { ...session.reading, measurements: [/** @type {any} */ ({ id: 'c', item: session.item, view: DPA, computed })] };
   assert.deepEqual(measuring.layer(numberText).labels[0].point, [80, 10]);
   computed.shapes = [line('axis', 50)];
   assert.deepEqual(measuring.layer(numberText).labels[0].point, [50, 10]);
+});
+
+test('what can be measured is offered by section, that of the structure first, what gives a scale last', () => {
+  const of = (title, section) => /** @type {any} */ ({ ...joint, title, section });
+  const offers = [of('ball', ''), of('skin', 'soft_tissue'), of('space', 'cartilage'), of('axis', 'alignment'), of('angle', 'alignment')];
+  const said = bySection(offers, ['alignment', 'bone', 'cartilage', 'devices', 'soft_tissue'], 'cartilage').map(one => [one.section, one.offers.map(offer => offer.title)]);
+  assert.deepEqual(said, [['cartilage', ['space']], ['alignment', ['axis', 'angle']], ['soft_tissue', ['skin']], ['', ['ball']]]);
 });

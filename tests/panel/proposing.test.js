@@ -3,6 +3,7 @@ import { test } from 'node:test';
 
 import { LimbOutline } from '../../viewer_plugin/panel/limb_outline.js';
 import { proposed } from '../../viewer_plugin/panel/proposing.js';
+import { courseOf, proposedAcross } from '../../viewer_plugin/panel/proposing_across.js';
 
 /** @typedef {[number, number]} Point */
 const near = (a, b, by = 1e-6) => assert.ok(Math.hypot(a[0] - b[0], a[1] - b[1]) <= by, `${a} is not ${b}`);
@@ -17,8 +18,8 @@ const limbOf = ({ degrees = 0, cut = false, backwards = false } = {}) => {
   const first = line(-100).filter((_, i) => !cut || i < 20 || i > 30);
   return new LimbOutline(backwards ? line(0).reverse() : line(0), [first, line(100)]);
 };
-const level = (id, y, x = 150) => ({ ids: [id], places: /** @type {Point[]} */ ([[x, y]]), x, y });
-const pair = { ids: ['m', 'l'], places: /** @type {Point[]} */ ([[190, 300], [110, 300]]), x: 150, y: 300 };
+const level = (id, y, x = 150, straight = true) => ({ ids: [id], places: /** @type {Point[]} */ ([[x, y]]), x, y, straight });
+const pair = { ids: ['m', 'l'], places: /** @type {Point[]} */ ([[190, 300], [110, 300]]), x: 150, y: 300, straight: true };
 const LEVELS = [level('a', 100), level('b', 200), pair, level('c', 500)];
 const ENDS = /** @type {Record<string, Point>} */ ({ a: [0, 200], c: [0, 1000] });
 
@@ -65,4 +66,29 @@ test('a point is off the limb only where its outline is known', () => {
   assert.equal(cut.off([-140, 200]), true);
   assert.equal(whole.off([0, 1030]), false);
   assert.equal(whole.off([0, 1100]), true);
+});
+
+/** On another image, half a millimetre a pixel, the levels lie so far apart. */
+const COURSE = courseOf(LEVELS, { a: [300, 100], b: [300, 300], m: [340, 500], l: [260, 500], c: [300, 900] }, 0.5);
+const across = more => ({ course: COURSE, mm: 0.25, right: null, down: /** @type {Point} */ ([0, 1]), ...more });
+
+test('one level is enough where another image of the study says how far apart they lie', () => {
+  assert.deepEqual(COURSE.map(({ mm }) => mm), [0, 100, 200, 400]);
+  const two = [LEVELS[0], LEVELS[1]];
+  near(proposedAcross(two, { a: [20, 100] }, limbOf(), across({})).b, [20, 500]);
+  near(proposedAcross(two, { b: [20, 500] }, limbOf(), across({})).a, [20, 100]);
+  near(proposedAcross(two, { a: [20, 100] }, limbOf({ backwards: true }), across({})).b, [20, 500]);
+  const found = proposedAcross(LEVELS, { a: [0, 100] }, limbOf(), across({ right: [1, 0], mm: 0.5 }));
+  near(found.m, [80, 500]);
+  near(found.c, [0, 900]);
+});
+
+test('nothing is proposed across where the lower end, a scale, the course or the limb is not known', () => {
+  const two = [LEVELS[0], LEVELS[1]];
+  for (const more of [{ down: null }, { down: [1, 0] }, { mm: 0 }, { course: [] }]) assert.deepEqual(proposedAcross(two, { a: [20, 100] }, limbOf(), across(more)), {});
+  assert.deepEqual(proposedAcross(two, { a: [20, 100] }, null, across({})), {});
+  assert.deepEqual(proposedAcross(two, {}, limbOf(), across({})), {});
+  assert.deepEqual(proposedAcross([...two, level('far', 900)], { a: [20, 100], b: [20, 500] }, limbOf(), across({})), {});
+  assert.deepEqual(proposedAcross([two[0], level('b', 200, 150, false)], { a: [20, 100] }, limbOf(), across({})), {}, 'the joint may be bent');
+  assert.deepEqual(proposedAcross(two, { a: [20, 900] }, limbOf(), across({})), {}, 'below the end of what is seen');
 });

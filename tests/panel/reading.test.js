@@ -85,3 +85,13 @@ test('a view that confirms a finding is abnormal itself, and one that cannot tel
   const no = change.answerCrossCheck(made.reading, radius, made.finding, ML, 'not_seen');
   assert.equal(change.observation(no, radius.id, ML), undefined);
 });
+
+test('what was measured before its structure was called abnormal can go to the finding', () => {
+  const measured = more => /** @type {any} */ ({ id: 'c-1', item: radius.id, view: DPA, kind: 'length', points: [], value: 2, unit: 'mm', calibration: '', finding: '', note: '', ...more });
+  const before = { ...reading(), measurements: [measured({}), measured({ id: 'c-2', item: 'R.carpus.c1' })] };
+  const made = change.withFinding(template(), before, radius, DPA);
+  assert.deepEqual(change.unattached(made.reading, made.finding).map(m => m.id), ['c-1']);
+  const taken = change.attach(made.reading, 'c-1', made.finding.id);
+  assert.deepEqual(taken.measurements.map(m => m.finding), [made.finding.id, '']);
+  assert.deepEqual(change.unattached(taken, made.finding), []);
+});

@@ -2,12 +2,19 @@
 
 import pytest
 
-from tests.benchmarks.landmark_proposals import WINDOWS, answers, cases, errors, on_the_limb
+from tests.benchmarks.landmark_proposals import (
+    WINDOWS,
+    answers,
+    cases,
+    errors,
+    errors_across,
+    on_the_limb,
+)
 
 pytestmark = pytest.mark.long
 SHOWN = ("more above", "fetlock to foot")
 """Windows in which the map's own proportions, laid over the image, were up to 62 mm off."""
-WORST = {"dog": 8.0, "cat": 5.0, "horse": 14.0}
+WORST = {"dog": 8.0, "cat": 6.5, "horse": 14.0}
 
 
 def test_a_proposal_is_on_the_limb_and_near_its_joint_or_is_withheld() -> None:
@@ -22,4 +29,8 @@ def test_a_proposal_is_on_the_limb_and_near_its_joint_or_is_withheld() -> None:
             assert wrong < WORST[case["window"].species], (case["window"], case["view"], name)
             assert on_the_limb(case, answer["proposed"][name])
             given += 1
+        across = errors_across(case, answer)
+        assert bool(across) == (case["window"].species != "horse"), "its digit slopes"
+        for name, wrong in across:
+            assert wrong < WORST[case["window"].species], (case["window"], case["view"], name)
     assert given == 16

@@ -159,6 +159,37 @@ test('a landmark beside the limb is said, set or carried over, and moves the ima
   assert.ok(guideOf(maps.loaded, limb(), session.reading.landmarks, dpa, 'R'));
 });
 
+test('one beside the limb is said where landmarks were set before, without opening them', async () => {
+  const { session, landmarks } = bench({ limbAt: 500 });
+  session.reading.landmarks = { [DPA]: { ...STRAIGHT, 'R.manus.mcp_5': [120, 1224] } };
+  const asked = [];
+  const { measure } = session.api;
+  session.api.measure = async (study, wanted) => (asked.push(wanted.image_uid), measure());
+  landmarks.look();
+  landmarks.look();
+  await settle();
+  assert.deepEqual(asked, [DPA]);
+  assert.equal(landmarks.wrong(dpa).kind, 'outside');
+  assert.equal(landmarks.active, false);
+});
+
+test('of a region with two levels the second image takes one click', async () => {
+  const { session, landmarks } = bench({ limbAt: 500 });
+  const hung = { hung: true, rotation: 0, flip_horizontal: false, spacing: { kind: 'detector', row_mm: 0.1, column_mm: 0.1 } };
+  session.opening.facts.images = /** @type {any} */ ([{ uid: DPA, ...hung }, { uid: ML, ...hung }]);
+  session.template.items = session.template.items.filter(one => one.region === 'carpus');
+  landmarks.open();
+  await settle();
+  for (const point of /** @type {[number, number][]} */ ([[500, 488], [500, 724]])) landmarks.place({ uid: DPA, point });
+  assert.deepEqual(landmarks.proposals[ML], {});
+  landmarks.place({ uid: ML, point: [480, 600] });
+  assert.deepEqual(landmarks.proposals[ML], { 'R.carpus.carpometacarpal': [480, 836] });
+  assert.equal(landmarks.picking, false);
+  session.opening.facts.images[1] = /** @type {any} */ ({ uid: ML, ...hung, spacing: { kind: 'fiducial', row_mm: 0.1, column_mm: 0.1 } });
+  session.update({ reading: { ...session.reading, landmarks: { ...session.reading.landmarks } } });
+  assert.deepEqual(landmarks.proposals[ML], {}, 'another kind of scale is another magnification');
+});
+
 test('without an outline of the limb, clicks set every landmark of the image that is clicked, ends first', async () => {
   const { session, landmarks } = bench();
   landmarks.open();

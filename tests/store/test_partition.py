@@ -103,7 +103,7 @@ def test_one_that_vanishes_while_a_statement_runs_is_noticed(far, kit):
 def test_a_listener_notices_a_line_that_is_cut_and_hears_again(far, kit, caplog):
     made, _ = far
     heard = threading.Event()
-    end = kit.store.listen(heard.set)
+    end = kit.store.listen(lambda _work: heard.set())
     try:
         assert heard.wait(10)
         made.cut()

@@ -17,6 +17,7 @@ from dicom_service.codes import SCHEME_UID
 from dicom_service.errors import SetupError
 from dicom_service.review.model import Reading
 from dicom_service.teaching import write_case
+from dicom_service.teaching.attributes import METHODS
 from dicom_service.validators import outside_problems
 from test_pacs.clinic import Clinic
 from test_pacs.sending import send
@@ -202,6 +203,10 @@ def test_the_page_needs_nothing_from_outside_and_unfolds(case, chromium):
         assert page.locator(".step:visible").count() == step
     page.screenshot(path=shots / "teaching-4.png", full_page=True)
     assert page.get_by_role("button", name="Next step").is_hidden()
+    stated = page.locator("footer").inner_text()
+    for code in METHODS:
+        assert code.meaning in stated
+    assert "PS3.15 Annex E, edition 2026c" in stated
     assert "Fracture" in page.locator(".step").last.inner_text()
     assert len(asked) == 1, asked
     page.close()

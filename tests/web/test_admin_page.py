@@ -58,7 +58,7 @@ def test_an_administrator_sees_peers_queue_quarantine_and_trail_and_tries_again(
     page.get_by_label("Password").fill(PASSWORD)
     page.keyboard.press("Enter")
     page.wait_for_url("**/admin")
-    expect(page.locator("#queue")).to_contain_text(f"{script}, Brandt")
+    expect(page.locator("#queue")).to_contain_text(f"{script} Brandt")
     expect(page.locator("#queue")).to_contain_text("no such patient")
     expect(page.locator("#peers")).to_contain_text("cannot be reached")
     expect(page.locator("#quarantine")).to_contain_text(twice.SOPInstanceUID)

@@ -52,7 +52,7 @@ test('images after signing are never silent', () => {
 });
 
 test('names, dates and regions read as people write them', () => {
-  assert.equal(patient(row({})), 'Pip, Brandt');
+  assert.equal(patient(row({})), 'Pip Brandt');
   assert.equal(patient(row({ patient_name: '' })), 'P1');
   assert.equal(patient(row({ patient_name: '', patient_id: '' })), 'no name');
   assert.equal(personName('Vreeland^Ida^^Dr'), 'Dr Ida Vreeland');

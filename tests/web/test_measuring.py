@@ -114,6 +114,10 @@ def test_what_can_be_measured_comes_with_landmarks_and_graded_published_values()
     offers = measurable(Animal(species="dog", breed="Labrador"), ("carpus",)).offers
     kinds = {o.kind for o in offers}
     assert kinds == set(get_args(ComputedKind))
+    sections = {o.name or o.kind: o.section for o in offers}
+    assert sections["joint_space"] == "cartilage"
+    assert sections["aLDRA"] == "alignment"
+    assert {key for key, section in sections.items() if not section} == {"ball", "ruler"}
     angle = next(o for o in offers if o.name == "aLDRA")
     assert [mark.id for mark in angle.landmarks][:2] == ["axis_distal", "axis_proximal"]
     assert angle.here

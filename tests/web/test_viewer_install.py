@@ -164,5 +164,5 @@ def test_an_archive_without_a_viewer_is_refused(npm, tmp_path):
 def test_a_folder_that_cannot_be_written_is_told(npm, tmp_path):
     npm(archive())
     (tmp_path / "data").write_text("a file in the way")
-    with pytest.raises(SetupError, match="cannot be put into"):
+    with pytest.raises(SetupError, match=r"The data folder \S+ cannot take the web viewer"):
         ensure_viewer(tmp_path / "data", lambda _: None)

@@ -8,6 +8,8 @@ const text = strings.plain;
 const SVG = 'http://www.w3.org/2000/svg';
 const NEEDED = { length: 2, angle: 3 };
 const SHORTEST = 3;
+/** About as wide as a letter of what is said beside a line, in pixels of the screen. */
+const LETTER = 9;
 const STEP = { fine: 1, coarse: 10 };
 
 /** @typedef {[number, number]} Place */
@@ -105,8 +107,10 @@ export class Marks {
     const points = mark.points.map(place => view2(this.view.camera.toScreen(place)));
     const shapes = ['halo', 'line'].map(kind => shape('polyline', { class: kind, points: points.join(' ') }));
     const [x, y] = this.view.camera.toScreen(mark.points.at(-1) ?? [0, 0]);
-    const label = shape('text', { x: x + 12, y: y - 10 });
-    label.textContent = valueOf(mark);
+    const said = valueOf(mark);
+    const room = x + 12 + LETTER * said.length < this.view.camera.width;
+    const label = shape('text', { x: room ? x + 12 : x - 12, y: y - 10, 'text-anchor': room ? 'start' : 'end' });
+    label.textContent = said;
     return [...shapes, label];
   }
 

@@ -4,6 +4,7 @@
 import { h, patch } from '../panel/dom.js';
 import { knownSession } from '../panel/store.js';
 import { strings } from '../panel/strings.js';
+import { styleSheet, wearTheme } from '../panel/theme.js';
 import { superseded } from '../panel/versions.js';
 import { byAge } from './report_handler.js';
 import { person, reportLines, standing } from './report_text.js';
@@ -11,21 +12,21 @@ import { person, reportLines, standing } from './report_text.js';
 const text = strings.report;
 
 const STYLE = `
-  :host { position: absolute; inset: 0; overflow: auto; background: #16181b; color: #e7e4dc; user-select: text;
-    font: 14px/1.5 system-ui, "Segoe UI", "DejaVu Sans", sans-serif; color-scheme: dark; }
+  :host { position: absolute; inset: 0; overflow: auto; background: var(--ground); color: var(--text); user-select: text;
+    font: 14px/1.5 system-ui, "Segoe UI", "DejaVu Sans", sans-serif; }
   article { max-width: 68ch; padding: 20px 24px 40px; }
   h1 { font-size: 18px; margin: 0 0 2px; font-weight: 600; }
   h2 { font-size: 15px; margin: 20px 0 4px; font-weight: 600; }
-  h3, h4 { font-size: 14px; margin: 10px 0 2px; font-weight: 600; color: #a6abb2; }
+  h3, h4 { font-size: 14px; margin: 10px 0 2px; font-weight: 600; color: var(--dim); }
   p { margin: 0 0 4px; white-space: pre-wrap; overflow-wrap: anywhere; }
-  .dim, summary { color: #a6abb2; }
-  .warn { color: #f0ab45; }
-  .superseded { position: sticky; top: 0; margin: 0 0 12px; padding: 8px 12px; background: #2b2419; color: #f0ab45;
-    border-left: 3px solid #f0ab45; font-weight: 600; }
-  button { font: inherit; min-height: 24px; margin-left: 6px; padding: 0 8px; color: inherit; background: #1e2125;
-    border: 1px solid #4a5058; border-radius: 4px; cursor: pointer; }
-  :focus-visible { outline: 2px solid #fff; outline-offset: 1px; }
-  .place { display: grid; grid-template-columns: 1fr auto; gap: 12px; align-items: start; padding: 4px 0; border-top: 1px solid #383d44; }
+  .dim, summary { color: var(--dim); }
+  .warn { color: var(--accent); }
+  .superseded { position: sticky; top: 0; margin: 0 0 12px; padding: 8px 12px; background: var(--warned); color: var(--accent);
+    border-left: 3px solid var(--accent); font-weight: 600; }
+  button { font: inherit; min-height: 24px; margin-left: 6px; padding: 0 8px; color: inherit; background: var(--raised);
+    border: 1px solid var(--edge); border-radius: 4px; cursor: pointer; }
+  :focus-visible { outline: 2px solid var(--focus); outline-offset: 1px; }
+  .place { display: grid; grid-template-columns: 1fr auto; gap: 12px; align-items: start; padding: 4px 0; border-top: 1px solid var(--line); }
   .place p::first-letter { text-transform: uppercase; }
   .looks { display: flex; flex-wrap: wrap; gap: 4px; justify-content: flex-end; }
   summary { cursor: pointer; margin-top: 24px; min-height: 24px; }
@@ -38,13 +39,19 @@ export class ReportElement extends HTMLElement {
     const style = document.createElement('style');
     style.textContent = STYLE;
     this.stage = document.createElement('article');
-    root.append(style, this.stage);
+    root.append(styleSheet('colours.css'), style, this.stage);
     this.shown = '';
     this.told = '';
     this.follows = () => {};
+    this.bare = () => {};
+  }
+
+  connectedCallback() {
+    this.bare = wearTheme(this);
   }
 
   disconnectedCallback() {
+    this.bare();
     this.follows();
     this.shown = '';
   }

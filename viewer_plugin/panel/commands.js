@@ -63,6 +63,7 @@ function takeOver(/** @type {Context} */ { panel, session }) {
   if (landmarks.active) landmarks.accept();
   else if (rings.active) rings.close();
   else if (session.measuring.active) session.measuring.accept();
+  else if (session.editing) panel.takeOver('[data-attach]');
   else if (session.section === 'conclude') panel.takeOver('[data-take]');
 }
 

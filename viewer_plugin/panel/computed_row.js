@@ -43,6 +43,6 @@ export function computedRow({ session }, m) {
         computed.numbers.filter(n => n !== first).map(n => h('li', { key: n.id }, `${numberName(computed, n)}: ${numberText(n)}`)),
         computed.word && h('li', { key: 'word' }, `${say(computed.word)} – ${say(computed.why)}`),
         computed.doubts.map(doubt => h('li', { key: doubt }, say(doubt))))),
-    plots(computed, computed.curves, 170),
+    plots(computed, computed.curves, session.editing ? 270 : 170), // As wide as there is room, so that its letters are as large as all others.
     first && changeBlock(session, m));
 }

@@ -11,6 +11,7 @@ const text = strings.conclude;
 /** @param {any} session */
 export function differentials(session) {
   const list = session.reading.differentials;
+  if (session.signed && !list.length) return null;
   const put = differentials => session.commit({ ...session.reading, differentials });
   return h('div', { key: 'differentials', class: 'block' }, h('h2', null, text.differentials),
     h('ol', null, list.map((name, i) => entry(session, list, name, i, put))),

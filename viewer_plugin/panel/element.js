@@ -144,6 +144,7 @@ export class PanelElement extends HTMLElement {
     }
     this.follow(before);
     noteEnd(session, this.stage);
+    if (session.status === 'ready') landmarksOf(session).look();
     this.showSigned();
     this.showItem();
     this.showMeasurements();

@@ -9,7 +9,9 @@ import { h } from './dom.js';
 import { drawOn } from './drawing_line.js';
 import { keyOf } from './keys.js';
 import { aggressiveness } from './lesion.js';
-import { answerCrossCheck, changeFinding, crossViews, dropMeasurement } from './reading.js';
+import { viewLabel } from './measure_offers.js';
+import { computedName, headline, numberText } from './numbers.js';
+import { answerCrossCheck, attach, changeFinding, crossViews, dropMeasurement, unattached } from './reading.js';
 import { worth } from './said.js';
 import { lower, strings } from './strings.js';
 
@@ -80,7 +82,27 @@ function measurements(ctx, finding) {
       h('button', { class: 'btn', onclick: () => drawOn(session, host, 'length') }, text.length, h('kbd', null, keyOf('length'))),
       h('button', { class: 'btn', onclick: () => drawOn(session, host, 'angle') }, text.angle, h('kbd', null, keyOf('angle'))),
       computeButton(session, finding)),
-    mine.length ? measurementList(ctx, mine) : h('p', { class: 'dim' }, text.noMeasurement));
+    mine.length > 0 && measurementList(ctx, mine),
+    (!session.signed && loose(session, finding)) || (!mine.length && h('p', { class: 'dim' }, text.noMeasurement)));
+}
+
+/** What was measured of the structure before it was called abnormal: of this finding, or not. */
+function loose(session, finding) {
+  const list = unattached(session.reading, finding);
+  return list.length > 0 && h('div', { key: 'loose', class: 'loose' }, h('h3', null, text.loose),
+    h('ul', null, list.map(m => h('li', { key: m.id, class: 'loose-row' },
+      h('span', null, h('span', { class: 'number' }, measuredText(m)), h('span', { class: 'dim how' }, [measuredName(m), viewLabel(session, m.view)].filter(Boolean).join(' · '))),
+      h('button', {
+        class: 'btn', 'data-attach': true, 'aria-label': text.attachNamed(`${measuredName(m)} ${measuredText(m)}`),
+        onclick: () => session.commit(attach(session.reading, m.id, finding.id)),
+      }, text.attach, h('kbd', null, keyOf('takeOver')))))));
+}
+
+const measuredName = m => (m.computed ? computedName(m.computed, strings.measuring.kinds) : lower(text[m.kind]));
+
+function measuredText(m) {
+  const first = m.computed && headline(m.computed.kind, m.computed.numbers);
+  return first ? numberText(first) : valueText(m);
 }
 
 /** Measured values with unit and calibration; each can be taken away. */

@@ -59,11 +59,11 @@ export function header(ctx) {
   const { session } = ctx;
   const { facts, template } = session.opening;
   const name = personName(facts.signalment.patient_name) || strings.unnamed;
-  const who = [session.opening.reader, facts.study_date && dateText(facts.study_date)].filter(Boolean).join(' · ');
+  const who = [personName(session.opening.reader_name) || session.opening.reader, facts.study_date && dateText(facts.study_date)].filter(Boolean);
   return h('header', { key: 'header' },
     h('div', { class: 'title' }, h('h1', null, name), saveState(session)),
     h('p', { class: 'animal' }, signalment(facts.signalment)),
-    h('p', { class: 'study' }, h('strong', null, regionText(template)), who && h('span', { class: 'dim' }, ` · ${who}`)),
+    h('p', { class: 'study' }, h('strong', null, regionText(template)), who.map(one => h('span', { key: one, class: 'dim' }, ' · ', h('span', { class: 'together' }, one)))),
     facts.question
       ? h('p', { class: 'question' }, `“${facts.question}”`)
       : h('p', { class: 'question dim' }, strings.noQuestion),
@@ -76,16 +76,17 @@ function dateText(da) {
   return /^\d{8}$/.test(da) ? `${da.slice(0, 4)}-${da.slice(4, 6)}-${da.slice(6)}` : da;
 }
 
+/** What does not fit in this study, as the list counts it; apart from it what no films can tell. */
 function remarks(facts, template) {
-  const all = [...facts.remarks.map(r => ({ text: r.text, warning: r.severity === 'warning' })), ...template.cautions.map(text => ({ text, warning: false }))]
-    .sort((a, b) => Number(b.warning) - Number(a.warning));
-  if (!all.length) return null;
+  const { cautions } = template;
+  const [first, ...rest] = facts.remarks.map(r => ({ text: r.text, warning: r.severity === 'warning' })).sort((a, b) => Number(b.warning) - Number(a.warning));
+  if (!first && !cautions.length) return null;
   const line = r => h('li', { class: r.warning ? 'warning' : 'note-line' }, h('span', { class: 'mark', 'aria-hidden': 'true' }, r.warning ? '▲' : '·'), h('span', null, r.text));
-  const shown = all.slice(0, 1);
-  const rest = all.slice(1);
+  const folded = (key, title, list) => list.length > 0 && h('details', { key }, h('summary', null, title), h('ul', null, list.map(line)));
   return h('div', { class: 'remarks' },
-    h('ul', null, shown.map(line)),
-    rest.length > 0 && h('details', null, h('summary', null, strings.moreRemarks(rest.length)), h('ul', null, rest.map(line))));
+    first && h('ul', { key: 'first' }, line(first)),
+    folded('more', strings.moreRemarks(rest.length), rest),
+    folded('cautions', strings.cautions(cautions.length), cautions.map(text => ({ text, warning: false }))));
 }
 
 function saveState(session) {

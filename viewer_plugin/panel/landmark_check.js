@@ -4,6 +4,8 @@
  * is not moved by them; what is only odd is said, and the reader's word stands. Plain geometry.
  */
 
+import { dot, mean, minus, size } from './points.js';
+
 /** @typedef {[number, number]} Point */
 /** @typedef {import('./tour.js').Level} Level */
 /** @typedef {{kind: 'together'|'order'|'turned'|'uneven'|'exchanged'|'outside', ids: [string, string]}} Wrong
@@ -17,9 +19,6 @@ const BACK = -0.2;
 const UNEVEN = 4;
 const STAYS = new Set(['together', 'order']);
 
-const minus = (/** @type {Point} */ a, /** @type {Point} */ b) => /** @type {Point} */ ([a[0] - b[0], a[1] - b[1]]);
-const dot = (/** @type {Point} */ a, /** @type {Point} */ b) => a[0] * b[0] + a[1] * b[1];
-const size = (/** @type {Point} */ a) => Math.hypot(a[0], a[1]);
 
 /** Whether the image stays whole for it. */
 export const blocks = (/** @type {Wrong | null} */ wrong) => wrong !== null && STAYS.has(wrong.kind);
@@ -32,7 +31,7 @@ export const blocks = (/** @type {Wrong | null} */ wrong) => wrong !== null && S
  * @returns {Wrong | null}
  */
 export function wrongIn(levels, points, hung = null) {
-  const at = levels.map(({ ids }) => /** @type {Point} */ ([0, 1].map(i => ids.reduce((sum, id) => sum + points[id][i], 0) / ids.length)));
+  const at = levels.map(({ ids }) => mean(ids.map(id => points[id])));
   return together(levels, points) ?? against(levels, at) ?? turned(levels, at, hung) ?? exchanged(levels, points, hung) ?? uneven(levels, at);
 }
 

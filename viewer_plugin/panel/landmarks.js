@@ -4,8 +4,10 @@
 import { withBeside } from './beside_guide.js';
 import { offLimb } from './landmark_check.js';
 import { LimbOutline } from './limb_outline.js';
+import { mean } from './points.js';
 import { proposed } from './proposing.js';
-import { guideOf, levelsOf, rightOn, wrongOn } from './tour.js';
+import { proposedAcross } from './proposing_across.js';
+import { courseOn, downOn, guideOf, levelsOf, rightOn, wrongOn } from './tour.js';
 import { maps } from './maps.js';
 import { strings } from './strings.js';
 
@@ -33,6 +35,8 @@ export class Landmarks {
     this.chosen = { uid: '', id: '' };
     /** Where the limb lies, by view. @type {Record<string, LimbOutline>} */
     this.limbs = {};
+    /** Images of which that was asked. */
+    this.asked = new Set();
     /** Why that is not known, by view. @type {Record<string, string>} */
     this.refusals = {};
     /** @type {{key: any[], found: Record<string, Record<string, Point>>}} */
@@ -82,8 +86,21 @@ export class Landmarks {
       if (guess.length) return [view.uid, Object.fromEntries(guess)];
       const levels = levelsOf(maps.loaded, template, view, session.side);
       const right = rightOn(view, session.side, this.#image(view.uid));
-      return [view.uid, proposed(levels, set[view.uid] ?? {}, this.limbs[view.uid] ?? null, right)];
+      const [own, limb] = [set[view.uid] ?? {}, this.limbs[view.uid] ?? null];
+      return [view.uid, { ...proposed(levels, own, limb, right), ...proposedAcross(levels, own, limb, { ...this.#course(view), right, down: downOn(session.side, this.#image(view.uid)) }) }];
     }));
+  }
+
+  /** How the levels lie on that other image of today which says most, of the same limb if it can be. */
+  #course(view) {
+    const { session, set, template } = this;
+    const { earlier } = withBeside(session);
+    const spacing = uid => this.#image(uid)?.spacing ?? { kind: 'none', column_mm: 0 };
+    const { kind, column_mm: mm } = spacing(view.uid);
+    const others = template.views.filter(one => one.uid !== view.uid && !earlier.has(one.uid) && spacing(one.uid).kind === kind)
+      .map(one => ({ other: one.side !== view.side, course: courseOn(maps.loaded, template, set, one, one.side === view.side ? session.side : one.side, spacing(one.uid).column_mm) }));
+    const [best] = others.sort((a, b) => Number(a.other) - Number(b.other) || b.course.length - a.course.length);
+    return { course: best?.course ?? [], mm };
   }
 
   #image(uid) {
@@ -134,14 +151,30 @@ export class Landmarks {
     const { view, ids } = this.views[0];
     session.update({ editing: '', sheet: '' });
     this.#update({ from: session.item, chosen: open ? { uid: open, id: this.#next(open) } : { uid: view.uid, id: ids[0] }, error: '' });
-    const { earlier } = withBeside(session);
-    const waiting = this.views.map(one => one.view).filter(one => !earlier.has(one.uid) && !this.limbs[one.uid]);
-    for (let i = 0; i < AT_ONCE; i++) this.#findAll(waiting);
+    this.asked = new Set(Object.keys(this.limbs)); // What was refused is asked for again.
+    this.#ask(() => true);
+  }
+
+  /** On images whose landmarks are set it is known from the beginning where the limb lies, so that one beside it is said. */
+  look() {
+    const { session } = this;
+    const set = session.reading.landmarks ?? {};
+    if (!session.signed && session.walking && Object.keys(set).some(uid => !this.asked.has(uid))) this.#ask(view => Boolean(set[view.uid]));
   }
 
   /** A few at a time: forty images must not keep the node from its other work. */
+  #ask(/** @type {(view: import('./types.js').View) => boolean} */ wanted) {
+    const { earlier } = withBeside(this.session);
+    const waiting = this.views.map(one => one.view).filter(one => !earlier.has(one.uid) && !this.asked.has(one.uid) && wanted(one));
+    for (const view of waiting) this.asked.add(view.uid);
+    for (let i = 0; i < AT_ONCE; i++) this.#findAll(waiting);
+  }
+
   async #findAll(waiting) {
-    for (let view = waiting.shift(); view && this.active; view = waiting.shift()) await this.#find(view);
+    for (let view = waiting.shift(); view; view = waiting.shift()) {
+      if (this.active || this.session.reading.landmarks?.[view.uid]) await this.#find(view);
+      else this.asked.delete(view.uid);
+    }
   }
 
   /** Ask the node where the limb lies on a view. */
@@ -250,7 +283,7 @@ export class Landmarks {
     }));
     const shapes = this.views.flatMap(({ view }) => {
       const levels = levelsOf(maps.loaded, this.template, view, this.session.side).map(level => level.ids.map(id => this.point(view.uid, id)));
-      const middles = levels.filter(points => points.every(Boolean)).map(points => /** @type {Point} */ ([0, 1].map(k => points.reduce((sum, p) => sum + /** @type {Point} */ (p)[k], 0) / points.length)));
+      const middles = levels.filter(points => points.every(Boolean)).map(points => mean(/** @type {Point[]} */ (points)));
       return middles.length > 1 ? [{ uid: view.uid, kind: /** @type {const} */ ('line'), name: 'limb axis', points: middles, tone: /** @type {const} */ ('kept') }] : [];
     });
     return { shapes, labels: [], handles };

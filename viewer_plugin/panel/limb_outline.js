@@ -1,6 +1,8 @@
 // @ts-check
 /** The limb as the node found it on an image: its axis and its two sides. Plain geometry. */
 
+import { minus, size } from './points.js';
+
 /** @typedef {[number, number]} Point */
 
 /** Shares of the limb's length: how far beside its outline a point is not called off it, and beyond its ends. */
@@ -8,9 +10,6 @@ const BESIDE = 0.01;
 const BEYOND = 0.05;
 /** Two places of a side further apart than so many of its usual steps have something unknown between them. */
 const APART = 2.5;
-
-const minus = (/** @type {Point} */ a, /** @type {Point} */ b) => /** @type {Point} */ ([a[0] - b[0], a[1] - b[1]]);
-const size = (/** @type {Point} */ a) => Math.hypot(a[0], a[1]);
 
 export class LimbOutline {
   /**

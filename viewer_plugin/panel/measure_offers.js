@@ -9,7 +9,7 @@ import { strings } from './strings.js';
 
 /**
  * @typedef {{id: string, name: string, where: string}} Mark
- * @typedef {{kind: string, name: string, title: string, region: string, view: string, needed: number,
+ * @typedef {{kind: string, name: string, title: string, region: string, section: string, view: string, needed: number,
  *   sized: boolean, second: ''|'control'|'marked control'|'across', landmarks: Mark[],
  *   guidance: string, traps: string, here: boolean, how: string, lines: [string, string][],
  *   published: any[]}} Offer
@@ -23,6 +23,17 @@ export function worded(/** @type {Offer} */ offer) {
   if (!words) return published(offer);
   const landmarks = offer.landmarks.map(mark => ({ ...mark, name: words.marks[mark.id] ?? mark.id }));
   return { ...offer, title: words.title, guidance: words.guidance, landmarks };
+}
+
+/**
+ * Offers by section: that of the structure being measured first, then the search pattern's order,
+ * and at the end what gives a scale.
+ * @param {Offer[]} offers @param {string[]} order @param {string} first
+ * @returns {{section: string, offers: Offer[]}[]}
+ */
+export function bySection(offers, order, first) {
+  const sections = [...new Set([first, ...order, ...offers.map(offer => offer.section).filter(Boolean), ''])];
+  return sections.map(section => ({ section, offers: offers.filter(offer => offer.section === section) })).filter(one => one.offers.length);
 }
 
 /** Images that can be the control of what is measured on `view`, or the view across to it. */

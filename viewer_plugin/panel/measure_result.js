@@ -17,9 +17,7 @@ export function results({ session }) {
   const say = words => inWords(words, result?.said);
   if (!result) return null;
   const stale = measuring.stage === 'working' ? ' stale' : '';
-  if (result.refusal) {
-    return h('div', { key: 'refused', class: `refused${stale}`, role: 'alert' }, h('strong', null, text.refused), h('p', null, say(result.refusal)), doubts(result));
-  }
+  if (result.refusal) return doubts(result); // Why it was refused stands above the buttons.
   return h('div', { key: 'result', class: `result${stale}` },
     numbers(result),
     result.word && h('p', { key: 'word', class: 'word' }, h('strong', null, say(result.word)), ` – ${say(result.why)}`),

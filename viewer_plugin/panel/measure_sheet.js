@@ -6,10 +6,11 @@ import { h } from './dom.js';
 import { keyOf } from './keys.js';
 import { landmarkDrawing } from './landmark_drawing.js';
 import { glance } from './measure_glance.js';
-import { earlierImages, secondImages, viewLabel } from './measure_offers.js';
+import { bySection, earlierImages, secondImages, viewLabel } from './measure_offers.js';
 import { results } from './measure_result.js';
 import { notOffered } from './said.js';
 import { strings } from './strings.js';
+import { sectionsOf } from './walk.js';
 
 const text = strings.measuring;
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
@@ -40,9 +41,12 @@ function choices({ session }) {
   const button = offer => h('li', { key: `${offer.kind} ${offer.name}` },
     h('button', { class: 'offer', onclick: () => measuring.choose(offer) },
       h('span', { class: 'sentence' }, offer.title), h('span', { class: 'dim small' }, offerNote(offer))));
-  return h('div', { key: 'choices', class: 'offers' },
-    h('ul', { 'data-first-offer': true }, here.map(button)),
-    elsewhere.length > 0 && h('details', null, h('summary', null, text.elsewhere(elsewhere.length)), h('ul', null, elsewhere.map(button))),
+  const item = session.template.items.find(one => one.id === measuring.item);
+  const sections = offers => bySection(offers, sectionsOf(session.template), item?.section ?? '')
+    .map(({ section, offers: list }) => h('div', { key: section || 'scale', class: 'of-section' }, h('h3', null, strings.sections[section] ?? text.scale), h('ul', null, list.map(button))));
+  return h('div', { key: 'choices', class: 'offers', 'data-first-offer': true },
+    sections(here),
+    elsewhere.length > 0 && h('details', { key: 'elsewhere' }, h('summary', null, text.elsewhere(elsewhere.length)), sections(elsewhere)),
     measuring.without.length > 0 && h('details', { key: 'without' }, h('summary', null, text.unmeasured(measuring.without.length)),
       h('ul', null, measuring.without.map(one => notOffered(one)).map(({ name, title, why }) => h('li', { key: name, class: 'small' }, h('span', { class: 'sentence' }, title), `: ${why}`)))));
 }

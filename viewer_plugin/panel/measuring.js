@@ -356,7 +356,7 @@ function besideLimb(shapes, axis, index) {
   const [x, y] = axis[index];
   const [[ax, ay], [bx, by]] = [axis[Math.max(0, index - 1)], axis[Math.min(axis.length - 1, index + 1)]];
   const along = ([px, py]) => Math.abs((px - x) * (bx - ax) + (py - y) * (by - ay));
-  const skin = shapes.filter(one => one.name === 'skin').flatMap(one => one.points);
+  const skin = shapes.filter(one => one.name.startsWith('skin')).flatMap(one => one.points);
   const right = skin.filter(([px]) => px >= x);
   return [...(right.length ? right : skin)].sort((a, b) => along(a) - along(b))[0] ?? axis[index];
 }

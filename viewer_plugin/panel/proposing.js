@@ -6,6 +6,8 @@
  * geometry.
  */
 
+import { mean } from './points.js';
+
 /** @typedef {[number, number]} Point */
 /** @typedef {import('./tour.js').Level} Level */
 
@@ -27,7 +29,7 @@ const NEAR = 0.18;
  */
 export function proposed(levels, set, limb, right) {
   if (!limb) return {};
-  const known = levels.filter(({ ids }) => ids.every(id => set[id])).map(({ ids, y }) => ({ y, ...limb.where(middle(ids.map(id => set[id]))) }));
+  const known = levels.filter(({ ids }) => ids.every(id => set[id])).map(({ ids, y }) => ({ y, ...limb.where(mean(ids.map(id => set[id]))) }));
   /** @type {Record<string, Point>} */
   const found = {};
   for (const level of levels) {
@@ -51,5 +53,4 @@ function between(level, a, b, limb, right) {
   return level.places.map(([x]) => rounded([0, 1].map(i => at[i] + (x - level.x) * scale * right[i])));
 }
 
-const middle = (/** @type {Point[]} */ points) => /** @type {Point} */ ([0, 1].map(i => points.reduce((sum, point) => sum + point[i], 0) / points.length));
 const rounded = point => /** @type {Point} */ (point.map(v => Math.round(10 * v) / 10));

@@ -193,6 +193,16 @@ export function withDrawn({ reading, item: here, editing }, { id, uid, kind, poi
   });
 }
 
+/** Measurements of the structure of a finding that belong to none: they may have been made before it. */
+export function unattached(/** @type {Reading} */ reading, /** @type {import('./types.js').Finding} */ finding) {
+  return reading.measurements.filter(m => m.item === finding.item && !m.finding);
+}
+
+/** @returns {Reading} */
+export function attach(/** @type {Reading} */ reading, /** @type {string} */ id, /** @type {string} */ finding) {
+  return { ...reading, measurements: reading.measurements.map(m => (m.id === id ? { ...m, finding } : m)) };
+}
+
 /** @returns {Reading} */
 export function dropMeasurement(/** @type {Reading} */ reading, /** @type {string} */ id) {
   return { ...reading, measurements: reading.measurements.filter(m => m.id !== id) };

@@ -6,11 +6,14 @@
  */
 
 import { blocks, wrongIn } from './landmark_check.js';
-import { LEVELS } from './landmark_levels.js';
+import { LEVELS, STRAIGHT } from './landmark_levels.js';
 import { bounds, mapFor, shapeOf } from './map_state.js';
+import { mean, minus, size } from './points.js';
+import { courseOf } from './proposing_across.js';
 
 /** @typedef {[number, number]} Point */
-/** @typedef {{ids: string[], places: Point[], x: number, y: number}} Level places on the map */
+/** @typedef {{ids: string[], places: Point[], x: number, y: number, straight: boolean}} Level
+ *   places: on the map; straight: on a part of the limb that is as long on any view */
 /** @typedef {{x: number, y: number, fov: number}} Place */
 
 /** Levels that lie closer on the map are one: the joint of two neighbouring regions. */
@@ -26,8 +29,6 @@ const middle = (/** @type {any} */ shape) => {
   return /** @type {Point} */ ([(left + right) / 2, (top + bottom) / 2]);
 };
 export const fromSide = (/** @type {import('./types.js').View} */ view) => /^(ML|LM)/.test(view.view);
-const size = (/** @type {Point} */ [x, y]) => Math.hypot(x, y);
-const minus = (/** @type {Point} */ a, /** @type {Point} */ b) => /** @type {Point} */ ([a[0] - b[0], a[1] - b[1]]);
 
 /** Items of one limb that are on a view, and the map that draws them. */
 function limbOn(maps, template, view, side) {
@@ -53,8 +54,8 @@ export function levelsOf(maps, template, view, side) {
       const found = wanted.flatMap(id => items.filter(item => item.region === region && item.structure === id && shapeOf(map, item)));
       if (found.length !== wanted.length) continue;
       const places = found.map(item => middle(shapeOf(map, item)));
-      const mean = i => places.reduce((sum, place) => sum + place[i], 0) / places.length;
-      all.push({ ids: found.map(item => item.id), places, x: mean(0), y: mean(1) });
+      const [x, y] = mean(places);
+      all.push({ ids: found.map(item => item.id), places, x, y, straight: STRAIGHT.has(region) });
     }
   }
   all.sort((a, b) => a.y - b.y || b.ids.length - a.ids.length);
@@ -74,7 +75,7 @@ export class Guide {
     this.right = right;
     this.knots = levels.map(({ ids, places, x, y }) => {
       const on = ids.map(id => points[id]);
-      const at = /** @type {Point} */ ([0, 1].map(i => on.reduce((sum, point) => sum + point[i], 0) / on.length));
+      const at = mean(on);
       // Image pixels for one step to the right on the map.
       const wide = on.length === 2 && Math.abs(places[1][0] - places[0][0]) > 1
         ? /** @type {Point} */ (minus(on[1], on[0]).map(v => v / (places[1][0] - places[0][0]))) : null;
@@ -163,6 +164,19 @@ export function guideOf(maps, template, landmarks, view, side, hung = null) {
   return new Guide(limbOn(maps, template, view, side).map, known, points, rightOn(view, side, hung));
 }
 
+/**
+ * How far apart the levels lie that are known on a view, along the straight part of the limb, in
+ * millimetres of the image.
+ * @param {any[]} maps @param {import('./types.js').Template} template @param {Record<string, Record<string, Point>>} landmarks
+ * @param {import('./types.js').View} view @param {string} side @param {number} mm for a pixel
+ * @returns {import('./proposing_across.js').Course} empty: fewer than two are known, or they cannot be right
+ */
+export function courseOn(maps, template, landmarks, view, side, mm) {
+  const points = landmarks[view.uid] ?? {};
+  const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
+  return mm > 0 && !blocks(wrongIn(known, points)) ? courseOf(known.filter(level => level.straight), points, mm) : [];
+}
+
 /** Which way the map's right goes on a view; null: that cannot be said. @returns {Point | null} */
 export function rightOn(/** @type {import('./types.js').View} */ view, /** @type {string} */ side, /** @type {any} */ hung) {
   return hung?.hung && !fromSide(view) ? mapAxes(side, hung).right : null;
@@ -180,6 +194,11 @@ export function rightOn(/** @type {import('./types.js').View} */ view, /** @type
 export function wrongOn(maps, template, points, view, side, hung) {
   const known = levelsOf(maps, template, view, side).filter(level => level.ids.every(id => points[id]));
   return wrongIn(known, points, hung?.hung ? mapAxes(side, hung) : null);
+}
+
+/** Which way the map's down goes on a view; null: that cannot be said. @returns {Point | null} */
+export function downOn(/** @type {string} */ side, /** @type {any} */ hung) {
+  return hung?.hung ? mapAxes(side, hung).down : null;
 }
 
 /** Where right and down of the map go on the image: a left limb is drawn mirrored. */

@@ -69,7 +69,7 @@
  *   merged: Merged|null}} Advice
  * @typedef {{views: string[], regions: {id: string, name: string}[], sides: string[],
  *   species: {id: string, name: string}[]}} Choices
- * @typedef {{version: number, state: string, reader: string, facts: any, template: Template,
+ * @typedef {{version: number, state: string, reader: string, reader_name: string, facts: any, template: Template,
  *   reading: Reading, coverage: Coverage, gaps: Gap[], documents: DocumentState[],
  *   descriptors: Record<string, Descriptor[]>, advice: Advice, choices: Choices,
  *   prevailing: {kind: string, number: number, of: number, sop_instance_uid: string,

@@ -25,6 +25,7 @@ from dicom_service.report.companions.pdf_fonts import markup
 from dicom_service.report.companions.pdf_style import ACCENT, FAINT, INK, QUIET, WIDTH, Styles
 from dicom_service.report.names import Names
 from dicom_service.review.computed import computed_name
+from dicom_service.review.model import Measurement
 from dicom_service.review.prose import HEADINGS
 
 _QUIET = f"#{QUIET.hexval()[2:]}"
@@ -132,6 +133,25 @@ def rule_outs(names: Names, styles: Styles) -> Iterator[Flowable]:
         yield Paragraph(f"{markup(said + stop)}{quiet}", styles.listed, bulletText="–")
 
 
+def _measurement_row(m: Measurement, names: Names, styles: Styles) -> list[Flowable]:
+    kind: str = m.kind
+    how: tuple[str, ...] = ()
+    if m.computed is not None:
+        kind = computed_name(m.computed)
+        how = (f"{m.computed.method} version {m.computed.version}", m.computed.word)
+    remark = ". ".join(
+        p[:1].upper() + p[1:] for p in (m.calibration.strip(), *how, m.note.strip()) if p
+    )
+    title = names.title(names.item(m.item))
+    return [
+        Paragraph(markup(title[:1].upper() + title[1:]), styles.cell),
+        Paragraph(markup(names.view(m.view).label), styles.cell),
+        Paragraph(markup(kind[:1].upper() + kind[1:]), styles.cell),
+        Paragraph(markup(computed.value_words(m)), styles.number),
+        Paragraph(markup(remark), styles.cell),
+    ]
+
+
 def measurements(names: Names, styles: Styles) -> Iterator[Flowable]:
     """A table: what, where, how much, how it was calibrated."""
     measured = names.content.reading.measurements
@@ -144,26 +164,7 @@ def measurements(names: Names, styles: Styles) -> Iterator[Flowable]:
             for t in ("Structure", "View", "Measured", "", "Calibration and remark")
         ]
     ]
-    for m in measured:
-        value = computed.value_words(m)
-        kind: str = m.kind
-        how: tuple[str, ...] = ()
-        if m.computed is not None:
-            kind = computed_name(m.computed)
-            how = (f"{m.computed.method} version {m.computed.version}", m.computed.word)
-        remark = ". ".join(
-            p[:1].upper() + p[1:] for p in (m.calibration.strip(), *how, m.note.strip()) if p
-        )
-        title = names.title(names.item(m.item))
-        rows.append(
-            [
-                Paragraph(markup(title[:1].upper() + title[1:]), styles.cell),
-                Paragraph(markup(names.view(m.view).label), styles.cell),
-                Paragraph(markup(kind[:1].upper() + kind[1:]), styles.cell),
-                Paragraph(markup(value), styles.number),
-                Paragraph(markup(remark), styles.cell),
-            ]
-        )
+    rows.extend(_measurement_row(m, names, styles) for m in measured)
     widths = (0.28, 0.12, 0.1, 0.12, 0.38)
     table = Table(rows, colWidths=[WIDTH * part for part in widths], repeatRows=1)
     table.setStyle(

@@ -5,7 +5,7 @@ import { call } from './node.js';
 import { bytes, deliveryWords, documentName, since } from './adminwords.js';
 import { askForAccount, askForPeer, rolesInWords } from './looked_after.js';
 import { ask as askAbout } from './quarantine.js';
-import { patient, personName } from './words.js';
+import { localMoment, patient, personName } from './words.js';
 
 const EVERY_MS = 5000;
 const ECHO_MS = 60000;
@@ -36,8 +36,7 @@ function cell(kind, ...content) {
 }
 
 const sub = text => (text ? make('span', 'sub', text) : '');
-const moment = text => (text
-  ? new Date(text).toLocaleString([], { dateStyle: 'short', timeStyle: 'medium' }) : '–');
+const moment = text => localMoment(text, true) || '–';
 
 function state(wants, sign, text, detail = '') {
   const mark = make('span', 'mark', sign);

@@ -2,6 +2,7 @@
 /** The reading list: asks the node, shows rows, asks again every few seconds. */
 
 import { STAGES, everything, fromKept, fromQuery, narrowed, orderOf, toKeep, toQuery } from './filters.js';
+import { give } from './giving.js';
 import { call, file } from './node.js';
 import { make, rowOf } from './rows.js';
 import { say } from './say.js';
@@ -26,6 +27,8 @@ let csrf = '';
 const known = new Map();
 /** @type {Map<string, string>} names of the sites whose studies the reader sees, by their id; empty: there is but one */
 const sites = new Map();
+/** Whether the reader may give studies to other sites. */
+let gives = false;
 
 async function refresh() {
   clearTimeout(timer);
@@ -68,7 +71,7 @@ function show(content) {
   const part = active?.tagName === 'BUTTON' ? 'button' : 'a';
   known.clear();
   for (const row of content.studies) known.set(row.study_uid, row);
-  rows.replaceChildren(...content.studies.map(row => rowOf(row, { urgent: toggleUrgent, teaching: teachingCase }, sites.get(row.site))));
+  rows.replaceChildren(...content.studies.map(row => rowOf(row, { urgent: toggleUrgent, teaching: teachingCase, give: gives ? giveAway : null }, sites.get(row.site))));
   if (focused) rows.querySelector(`tr[data-uid="${CSS.escape(focused)}"] ${part}`)?.focus();
   showStages(content.stages);
   const many = content.more ? say('list.or_more', { n: total }) : String(total);
@@ -143,6 +146,13 @@ async function teachingCase(row, button) {
   }
   button.disabled = false;
   button.textContent = say('list.teaching');
+}
+
+function giveAway(row) {
+  give(row, sites, csrf, sentence => {
+    note(sentence);
+    refresh();
+  });
 }
 
 function note(text) {
@@ -282,6 +292,7 @@ async function start() {
   csrf = session.csrf;
   takeOver(session.user, session.preferences);
   settingsOf(csrf);
+  gives = Boolean(session.whole_node) && (session.sites ?? []).length > 1;
   showSites(session.sites ?? []);
   element('who').textContent = personName(session.display) || session.user;
   element('administration').hidden = !session.roles.includes('administrator');

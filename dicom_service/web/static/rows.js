@@ -52,7 +52,8 @@ function act(word, row, done) {
 
 /**
  * @param {any} row of /api/studies
- * @param {{urgent: (row: any) => void, teaching: (row: any) => void}} acts called when its urgency is to change, or a case is wanted
+ * @param {{urgent: (row: any) => void, teaching: (row: any) => void, give: ((row: any) => void) | null}} acts called when its urgency
+ *   is to change, a case is wanted, or it is to go to another clinic (null: nobody here may do that)
  * @param {string} [site] whose study it is, where the reader sees those of several
  */
 export function rowOf(row, acts, site = '') {
@@ -75,10 +76,10 @@ export function rowOf(row, acts, site = '') {
     cell('nowrap', make('span', '', row.species ? speciesName(row.species) : say('list.unknown_species'))),
     cell('', make('span', '', regionNames(row.regions) || '–')),
     cell('question', make('span', '', row.question || row.description || '–'), row.missing ? make('span', 'missing', row.missing) : null),
-    cell('nowrap', make('span', '', images), sub(remarks)),
+    cell('nowrap', make('span', 'narrow', `${say('list.columns.images')} `), make('span', '', images), sub(remarks)),
     arrival(row),
     cell(state.wants ? 'state wants' : 'state', mark(state.mark), make('span', '', state.text), sub(state.detail)),
-    cell('act', button),
+    cell('act', button, acts.give && act('list.give', row, acts.give)),
   );
   line.addEventListener('click', event => {
     const selecting = String(getSelection());

@@ -12,9 +12,7 @@ export function personName(name) {
 
 /** @param {any} row */
 export function patient(row) {
-  const [family = '', given = ''] = row.patient_name.split('=')[0].split('^');
-  // In veterinary practice the family name is the owner's.
-  return [given, family].filter(Boolean).join(', ') || row.patient_id || say('list.no_name');
+  return personName(row.patient_name) || row.patient_id || say('list.no_name');
 }
 
 /** @param {string[]} regions */
@@ -112,12 +110,12 @@ export function speciesName(species) {
   return SPECIES.includes(species) ? say(`species.${species}`) : species;
 }
 
-/** Where the reader is, written as all dates here: 2026-01-31 09:05. @param {string} iso */
-export function localMoment(iso) {
+/** Where the reader is, written as all dates here: 2026-01-31 09:05. @param {string} iso @param {boolean} [seconds] */
+export function localMoment(iso, seconds = false) {
   const date = new Date(iso);
   if (Number.isNaN(date.getTime())) return '';
   const two = (/** @type {number} */ n) => String(n).padStart(2, '0');
-  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())} ${two(date.getHours())}:${two(date.getMinutes())}`;
+  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())} ${two(date.getHours())}:${two(date.getMinutes())}${seconds ? `:${two(date.getSeconds())}` : ''}`;
 }
 
 /** "20260131" as 2026-01-31. @param {string} date */
