@@ -58,6 +58,7 @@ class ObjectStore:
     """A running object store with one bucket; `place` gives a part of it that nobody uses."""
 
     bucket = "blobs"
+    key, secret = KEY, SECRET
 
     def __init__(self) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="sesamoid-s3-"))
@@ -87,8 +88,8 @@ class ObjectStore:
             name=self.bucket,
             endpoint=endpoint or self.url,
             prefix=prefix or f"test{next(self._numbers)}/",
-            access_key=KEY,
-            secret_key=SECRET,
+            access_key=self.key,
+            secret_key=self.secret,
             timeout_seconds=seconds,
         )
 
@@ -98,8 +99,8 @@ class ObjectStore:
             self.bucket,
             endpoint=self.url,
             region="us-east-1",
-            access_key_id=KEY,
-            secret_access_key=SECRET,
+            access_key_id=self.key,
+            secret_access_key=self.secret,
             client_options={"allow_http": True},
         )
         pages = obstore.list(store, prefix=f"{place.prefix}blobs")
@@ -144,8 +145,8 @@ class ObjectStore:
             "s3",
             endpoint_url=self.url,
             region_name="us-east-1",
-            aws_access_key_id=KEY,
-            aws_secret_access_key=SECRET,
+            aws_access_key_id=self.key,
+            aws_secret_access_key=self.secret,
             config=Config(retries={"max_attempts": 1}, connect_timeout=2, read_timeout=20),
         )
         until = time.monotonic() + 40
@@ -190,7 +191,7 @@ class Unreliable:
     `mode` says what becomes of a request that `of` is true for: "" it goes through, "away" the
     connection is closed, "slow" nothing is answered, "lost" it is carried out and the answer is
     not given, "lying" it is said to be done and is not, "cut" half of the answer's body comes,
-    "denied" and "busy" the store says 403 and 503.
+    "denied", "busy" and "unable" the store says 403, 503 and 501.
     """
 
     def __init__(self, port: int) -> None:
@@ -237,7 +238,7 @@ class Unreliable:
         if mode == "slow":
             self._ending.wait(10)
             return False
-        if mode in ("denied", "busy", "lying"):
+        if mode in _ANSWERS:
             said, end, data = _ANSWERS[mode].partition(b"\r\n\r\n")
             answered.write(said + end + (b"" if method == "HEAD" else data))
             return True
@@ -263,6 +264,8 @@ class Unreliable:
 _ANSWERS = {
     "denied": b"HTTP/1.1 403 Forbidden\r\nContent-Length: 40\r\n\r\n"
     b"<Error><Code>AccessDenied</Code></Error>",
+    "unable": b"HTTP/1.1 501 Not Implemented\r\nContent-Length: 42\r\n\r\n"
+    b"<Error><Code>NotImplemented</Code></Error>",
     "busy": b"HTTP/1.1 503 Slow Down\r\nContent-Length: 0\r\n\r\n",
     "lying": b'HTTP/1.1 200 OK\r\nETag: "0"\r\nContent-Length: 0\r\n\r\n',
 }

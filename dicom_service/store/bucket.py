@@ -30,6 +30,7 @@ from dicom_service.store.elsewhere import Place
 _CONNECT_SECONDS = 5.0
 _DIGEST = "sha256"
 """Name of the metadata that carry the digest of the bytes."""
+_UNABLE = "(NotImplemented)"
 _HOME = "home"
 _PIECE = 1 << 20
 
@@ -162,7 +163,17 @@ class Bucket:
         SetupError
             Something is not as it must be.
         """
-        name = f"probe-{uuid.uuid4().hex}"
+        try:
+            self._probe(f"probe-{uuid.uuid4().hex}")
+        except StoreAway as error:
+            if _UNABLE in str(error):
+                raise SetupError(
+                    f"The object store of the bucket {self.place} does not know conditional "
+                    "writes (If-None-Match: *). Use one that honours them."
+                ) from error
+            raise
+
+    def _probe(self, name: str) -> None:
         with self._asking():
             obstore.put(self._store, name, b"first", mode="create", use_multipart=False)
             try:

@@ -30,9 +30,15 @@ def text_of(name: str, *, server: str | None = None) -> Column[str]:
     return Column(name, TEXT, nullable=False, default="", server_default=server)
 
 
-def number(name: str) -> Column[int]:
-    """A whole number of up to 64 bits, at first 0."""
-    return Column(name, BIG, nullable=False, default=0)
+def number(name: str, *, server: str | None = None) -> Column[int]:
+    """A whole number of up to 64 bits, at first 0.
+
+    Parameters
+    ----------
+    server
+        What rows have that were there before the column.
+    """
+    return Column(name, BIG, nullable=False, default=0, server_default=server)
 
 
 def time(name: str) -> Column[int]:

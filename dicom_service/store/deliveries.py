@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, insert, select
 
-from dicom_service.store.index import SEND, tell
+from dicom_service.store.index import SEND, one_of, tell
 from dicom_service.store.model import NewDocument
 from dicom_service.store.schema import outbox
 
@@ -38,7 +38,7 @@ def deliveries(connection: Connection, study_uids: Sequence[str]) -> dict[str, t
     """For each study: the state of the document that has come least far, and why."""
     found: dict[str, tuple[str, str]] = {}
     query = select(outbox.c.study_uid, outbox.c.state, outbox.c.error).where(
-        outbox.c.study_uid.in_(study_uids)
+        one_of(connection, outbox.c.study_uid, study_uids)
     )
     for row in connection.execute(query.order_by(outbox.c.id)):
         before = found.get(row.study_uid)

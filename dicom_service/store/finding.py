@@ -1,10 +1,10 @@
 """Which studies a page of the reading list shows, fast in a large store.
 
 What few studies have in common leads to them, through the full-text index. What many have is
-found soon by going through the studies from the newest on, in an index that holds all that is
-asked. Between the two, the studies are known from the full-text index and the newest of them are
-met on the way. Which it is, a count that stops early tells. Only then are the rows of the page
-read, which are large.
+found soon by going through the studies from the newest on, or a queue from its head, in an index
+that holds all that is asked. Between the two, the studies are known from the full-text index and
+the newest of them are met on the way. Which it is, a count that stops early tells. Only then are
+the rows of the page read, which are large.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,7 +15,7 @@ from sqlalchemy import text as literally
 
 from dicom_service.store import events, texts
 from dicom_service.store.model import ListQuery, Stage
-from dicom_service.store.schema import list_lines, outbox, studies, study_texts, study_words
+from dicom_service.store.schema import outbox, studies, study_texts, study_words
 from dicom_service.store.sites import of
 
 FEW = 7_000
@@ -31,11 +31,11 @@ WORTH = 8
 HIDDEN = ("kept", "prior")
 """States of studies that nobody is to read; listed only when they are asked for."""
 WORK: tuple[Stage, ...] = ("to_read", "in_progress")
-_MANY: tuple[Stage, ...] = ("", "delivered")
-"""Stages that most studies of an old store are in."""
-_LED = ("to_deliver", "trouble", "late")
+_SORTED: tuple[Stage, ...] = ("to_deliver",)
+"""Stages for which no index holds the studies in their order: all are found and sorted."""
+_LED = ("to_deliver", "late")
 """Stages that other tables or indexes lead to, whatever the site."""
-_OF_TEXTS = {"text", "urgent", "missing", "order"}
+_OF_TEXTS = {"text", "order"}
 """What the full-text index alone can answer."""
 _OFTEN = frozenset({"signed", *HIDDEN})
 """States that many studies may be in."""
@@ -50,18 +50,19 @@ _OPEN = select(outbox.c.study_uid).where(
 # Most studies of a node are signed: an index on the state does not find them faster.
 _STATE = func.coalesce(studies.c.state, "")
 _DONE = _STATE.in_(("signed", "withdrawn"))
-_STAGES: dict[str, ColumnElement[bool]] = {
-    "to_read": studies.c.state == "waiting",
-    "in_progress": studies.c.state == "reading",
+_STAGES: dict[str, Any] = {
+    # As in the conditions of the indexes, so that the database knows them again.
+    "to_read": literally("studies.state = 'waiting'"),
+    "in_progress": literally("studies.state = 'reading'"),
     "to_deliver": and_(_DONE, studies.c.study_uid.in_(_OPEN)),
     "delivered": and_(_DONE, not_(studies.c.study_uid.in_(_OPEN))),
     "arriving": studies.c.state == "arriving",
-    "trouble": or_(studies.c.state == "failed", studies.c.late_objects > 0),
-    # The same in two, for counting: each is in an index, while of both the rows have to be read.
+    # Trouble is one of two: each is in an index, while of both the rows have to be read.
     "failed": studies.c.state == "failed",
-    "late": and_(studies.c.late_objects > 0, studies.c.state != "failed"),
+    "late": and_(literally("studies.late_objects > 0"), studies.c.state != "failed"),
     "withdrawn": studies.c.state == "withdrawn",
 }
+_PARTS = {"trouble": ("failed", "late")}
 
 
 class _Plan(NamedTuple):
@@ -74,12 +75,13 @@ class _Plan(NamedTuple):
 def page_of(connection: Connection, wanted: ListQuery, limit: int, offset: int) -> list[str]:
     """UIDs of the studies of a page, in its order; see `Listing.listed`."""
     queue = wanted.stage in WORK and wanted.order == "queue"
-    if wanted.sites is None or len(wanted.sites) == 1:
-        rows = _page(connection, wanted, limit, offset, queue=queue)
+    parts = list(_parts(wanted))
+    if len(parts) == 1:
+        rows = _page(connection, parts[0], limit, offset, queue=queue)
         return [row.study_uid for row in rows]
-    # Each site's come in the order of an index; those of several would have to be sorted.
+    # Each part's come in the order of an index; those of several would have to be sorted.
     found: list[Any] = []
-    for one in _each_site(wanted):
+    for one in parts:
         found += _page(connection, one, offset + limit, 0, queue=queue)
     found.sort(key=_queued if queue else _newest)
     return [row.study_uid for row in found[offset : offset + limit]]
@@ -97,6 +99,10 @@ def _page(
     return connection.execute(_ordered(plan, queue=queue).limit(limit).offset(offset)).all()
 
 
+def _apart(sites: Sequence[str] | None) -> list[tuple[str, ...] | None]:
+    return [None] if sites is None else [(site,) for site in sites]
+
+
 def _queued(row: Any) -> tuple[Any, ...]:
     return -row.urgent, row.arrived, row.study_uid
 
@@ -105,10 +111,11 @@ def _newest(row: Any) -> tuple[Any, ...]:
     return -row.arrived, row.study_uid
 
 
-def _each_site(wanted: ListQuery) -> Iterator[ListQuery]:
-    """The same of one site after another."""
-    for site in wanted.sites or ():
-        yield wanted.model_copy(update={"sites": (site,)})
+def _parts(wanted: ListQuery) -> Iterator[ListQuery]:
+    """Questions that have no study in common and all that are asked for between them."""
+    for site in _apart(wanted.sites):
+        for stage in _PARTS.get(wanted.stage, (wanted.stage,)):
+            yield wanted.model_copy(update={"sites": site, "stage": stage})
 
 
 def _ordered(plan: _Plan, *, queue: bool) -> Select[Any]:
@@ -119,27 +126,21 @@ def _ordered(plan: _Plan, *, queue: bool) -> Select[Any]:
     query = query.add_columns(studies.c.last_object_at.label("arrived"))
     if not queue:
         return query.order_by(arrived.desc(), studies.c.study_uid)
-    # Only of urgent ones, for which there is an index, a line is looked up.
-    lines = and_(
-        list_lines.c.study_uid == studies.c.study_uid, _as_written("list_lines.priority > 0")
-    )
-    urgent = func.coalesce(list_lines.c.priority, 0)
-    query = query.outerjoin_from(studies, list_lines, lines).add_columns(urgent.label("urgent"))
-    return query.order_by(urgent.desc(), arrived, studies.c.study_uid)
+    query = query.add_columns(studies.c.urgent)
+    return query.order_by(studies.c.urgent.desc(), arrived, studies.c.study_uid)
 
 
 def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
     """How many studies there are; counting ends at `at_most`."""
-    if at_most <= 0:
-        return 0
-    if wanted.sites is not None and len(wanted.sites) != 1:
-        counted = 0
-        for one in _each_site(wanted):
-            counted += count_of(connection, one, at_most - counted)
-        return counted
-    if wanted.stage == "trouble":
-        failed = count_of(connection, _part(wanted, "failed"), at_most)
-        return failed + count_of(connection, _part(wanted, "late"), at_most - failed)
+    counted = 0
+    for one in _parts(wanted):
+        left = at_most - counted
+        if left > 0:
+            counted += _count(connection, one, left)
+    return counted
+
+
+def _count(connection: Connection, wanted: ListQuery, at_most: int) -> int:
     plan = _plan(connection, wanted, at_most, paged=False)
     counted = _counted(connection, plan, at_most)
     if plan.whole or counted == at_most:
@@ -147,18 +148,34 @@ def count_of(connection: Connection, wanted: ListQuery, at_most: int) -> int:
     return _counted(connection, _plan(connection, wanted, 0), at_most)
 
 
-def _part(wanted: ListQuery, stage: str) -> ListQuery:
-    return wanted.model_copy(update={"stage": stage})
-
-
 def _counted(connection: Connection, plan: _Plan, at_most: int) -> int:
-    within = plan.query.limit(at_most).subquery()
-    return int(connection.execute(select(func.count()).select_from(within)).scalar_one())
+    return int(connection.execute(select(_number(plan.query, at_most))).scalar_one())
+
+
+def _number(query: Select[Any], at_most: int) -> Any:
+    return select(func.count()).select_from(query.limit(at_most).subquery()).scalar_subquery()
+
+
+def counts_of(
+    connection: Connection, stages: Sequence[Stage], sites: Sequence[str] | None, at_most: int
+) -> dict[str, int]:
+    """How many studies are in each stage, up to so many; one statement for each site."""
+    counts: dict[str, int] = dict.fromkeys(stages, 0)
+    for site in _apart(sites):
+        columns, of_stage = [], []
+        for stage in stages:
+            for part in _parts(ListQuery(stage=stage, sites=site)):
+                columns.append(_number(_narrowed(select(studies.c.study_uid), part, ()), at_most))
+                of_stage.append(stage)
+        for stage, number in zip(of_stage, connection.execute(select(*columns)).one(), strict=True):
+            counts[stage] = min(counts[stage] + number, at_most)
+    return counts
 
 
 def _plan(connection: Connection, wanted: ListQuery, newest: int, *, paged: bool = True) -> _Plan:
     """How to find so many of the newest; 0: all that there are."""
-    few = wanted.stage not in _MANY or _rare_states(wanted)
+    few = wanted.stage in _SORTED or _rare_states(wanted)
+    # What is urgent, or misses views, is in indexes of its own.
     matched = "" if few else _matched(connection, wanted)
     which = tuple(_looked_up(connection, wanted))
     query = select(studies.c.study_uid)
@@ -166,6 +183,8 @@ def _plan(connection: Connection, wanted: ListQuery, newest: int, *, paged: bool
         return _Plan(_narrowed(query, wanted, which), few)
     apart = texts.apart(connection, matched) if newest else None
     if apart and newest * apart <= FAR:
+        if wanted.stage in WORK:
+            return _Plan(_narrowed(query, wanted, which), few=False)
         within = _newest_of(connection, wanted, int(newest * apart * _MORE) + _LEAST)
         return _Plan(_narrowed(query, wanted, (*which, *within)), few=False, whole=not within)
     alone = texts.numbered(connection) and newest > 0 and paged
@@ -196,19 +215,21 @@ def _narrowed(
 ) -> Select[Any]:
     """With the conditions on the studies themselves."""
     query = query.where(*which)
+    # Where the full-text index leads, or that of what few studies have, or a queue is read in its
+    # order, no other is to be chosen.
+    marked = (wanted.urgent or wanted.missing) and wanted.stage not in WORK
     if wanted.sites:
-        # Where the full-text index leads, or that of what few studies have, the site's is not to
-        # be chosen.
         (site,) = wanted.sites
-        elsewhere = led or bool(wanted.reader) or wanted.stage in _LED
+        elsewhere = led or marked or bool(wanted.reader) or wanted.stage in _LED
         query = query.where(func.coalesce(studies.c.site, "") == site if elsewhere else of(site))
     if wanted.stage:
         query = query.where(_STAGES[wanted.stage])
     # Coalesced, so that no index is chosen for states that most studies are in.
     state = _STATE if _OFTEN.intersection(wanted.states) else studies.c.state
     query = query.where(state.in_(wanted.states) if wanted.states else state.not_in(HIDDEN))
+    led = led or marked or wanted.stage in WORK
     for column, value in ((studies.c.species, wanted.species), (studies.c.reader, wanted.reader)):
-        if value:  # where the full-text index leads, no other is to be chosen
+        if value:
             query = query.where((func.coalesce(column, "") if led else column) == value)
     if wanted.species:  # implied, but so it is known that the index of prepared studies will do
         query = query.where(_as_written("studies.species != ''"))
@@ -216,7 +237,9 @@ def _narrowed(
 
 
 def _matched(connection: Connection, wanted: ListQuery) -> str:
-    """What the full-text index is asked for; "": nothing that it knows is asked."""
+    """What the full-text index is asked for; "": it is not needed."""
+    if not (wanted.text or wanted.species):
+        return ""
     whole = events.words(wanted.species)
     whole += [texts.URGENT] * wanted.urgent + [texts.MISSING] * wanted.missing
     return texts.expression(connection, events.words(wanted.text), whole)
@@ -237,9 +260,9 @@ def _looked_up(connection: Connection, wanted: ListQuery) -> Iterator[ColumnElem
         yield _of_it(study_words.c.study_uid, and_(found >= word, found <= last))
     # As in the conditions of the indexes, so that the database knows them again.
     if wanted.urgent:
-        yield _of_it(list_lines.c.study_uid, _as_written("list_lines.priority > 0"))
+        yield _as_written("studies.urgent > 0")
     if wanted.missing:
-        yield _of_it(list_lines.c.study_uid, _as_written("list_lines.missing != ''"))
+        yield _as_written("studies.lacking > 0")
 
 
 def _of_it(column: ColumnElement[str], condition: ColumnElement[bool]) -> ColumnElement[bool]:

@@ -10,12 +10,22 @@ import hashlib
 import random
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any, ParamSpec, Self, TypeVar
+from typing import Any, ParamSpec, Self, TypeVar, cast
 
-from sqlalchemy import Connection, Engine, Table, func, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Engine,
+    Table,
+    Text,
+    any_,
+    func,
+    literal,
+    select,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 
 from dicom_service.errors import TryLater
@@ -131,6 +141,14 @@ def tell(connection: Connection, work: str) -> None:
     """Wake whoever listens once this transaction is kept: there is work of this kind."""
     if connection.dialect.name == "postgresql":
         connection.execute(select(func.pg_notify(CHANNEL, work)))
+
+
+def one_of(connection: Connection, column: Any, values: Collection[str]) -> ColumnElement[bool]:
+    """The condition that a text is one of these; PostgreSQL gets all of them in one parameter."""
+    if connection.dialect.name == "postgresql":
+        given = literal(list(values), postgresql.ARRAY(Text(collation="C")))
+        return cast("ColumnElement[bool]", column == any_(given))
+    return cast("ColumnElement[bool]", column.in_(values))
 
 
 def upsert(connection: Connection, table: Table) -> Any:

@@ -5,14 +5,14 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from dicom_service.errors import NotFound
 from dicom_service.store import audit
-from dicom_service.store.finding import WORK, count_of, page_of
-from dicom_service.store.index import retried
+from dicom_service.store.finding import WORK, count_of, counts_of, page_of
+from dicom_service.store.index import one_of, retried
 from dicom_service.store.lines import put_line
-from dicom_service.store.model import ListedStudy, ListQuery, Stage, StudyRow
+from dicom_service.store.model import ListedStudy, ListQuery, Stage
 from dicom_service.store.schema import list_lines, studies
 from dicom_service.store.schema_accounts import users
 from dicom_service.store.studies import LISTED, Studies, rows_of
@@ -32,6 +32,14 @@ class _Stages(NamedTuple):
     counts: dict[str, int]
 
 
+class Page(NamedTuple):
+    """A page of the list, how many studies there are, and whether there are more than that."""
+
+    rows: list[ListedStudy]
+    total: int
+    more: bool
+
+
 class Listing(Studies):
     """Studies as a reader chooses among them."""
 
@@ -45,15 +53,27 @@ class Listing(Studies):
         Work that waits comes urgent first, then longest waiting; everything else newest first.
         """
         with self._index.read() as connection:
-            uids = page_of(connection, query, limit, offset)
-            found = select(*LISTED).where(studies.c.study_uid.in_(uids))
-            rows = {row.study_uid: row for row in rows_of(connection, found)}
-            return _with_lines(connection, [rows[uid] for uid in uids if uid in rows])
+            return _page(connection, query, limit, offset)
 
     def count_listed(self, query: ListQuery, at_most: int = COUNTED) -> int:
         """How many `listed` would give in all; counting ends at `at_most`."""
         with self._index.read() as connection:
             return count_of(connection, query, at_most)
+
+    def page(self, query: ListQuery, limit: int, offset: int = 0) -> Page:
+        """One page of the list, and how much there is: what both ask is asked in one transaction.
+
+        Of a search each study that is counted must be looked up: whether there is more than the
+        page is enough to know. Everything else is counted to `COUNTED` beyond the page.
+        """
+        searched = bool(query.text.strip() or query.urgent or query.missing)
+        with self._index.read() as connection:
+            rows = _page(connection, query, limit + searched, offset)
+            if searched:
+                total = offset + len(rows) if rows else count_of(connection, query, offset)
+                return Page(rows[:limit], total, len(rows) > limit)
+            total = count_of(connection, query, offset + COUNTED)
+            return Page(rows, total, total == offset + COUNTED)
 
     def stages(self, sites: Sequence[str] | None = None) -> dict[str, int]:
         """How many studies, up to `COUNTED`, are in each stage that somebody should look at.
@@ -76,10 +96,7 @@ class Listing(Studies):
     def count_stages(self, within: tuple[str, ...] | None = None) -> dict[str, int]:
         """The same, counted now."""
         with self._index.read() as connection:
-            return {
-                stage: count_of(connection, ListQuery(stage=stage, sites=within), COUNTED)
-                for stage in _COUNTED_STAGES
-            }
+            return counts_of(connection, _COUNTED_STAGES, within, COUNTED)
 
     @retried
     def set_priority(self, study_uid: str, priority: int, *, user: str, at: datetime) -> None:
@@ -105,23 +122,16 @@ class Listing(Studies):
             )
 
 
-def _with_lines(connection: Connection, rows: list[StudyRow]) -> list[ListedStudy]:
-    uids = [row.study_uid for row in rows]
-    kept = select(list_lines).where(list_lines.c.study_uid.in_(uids))
-    lines = {line.study_uid: line for line in connection.execute(kept)}
-    readers = {row.reader for row in rows if row.reader}
-    named = select(users.c.name, users.c.display).where(users.c.name.in_(readers))
-    names = {user.name: user.display for user in connection.execute(named)}
-    listed = []
-    for row in rows:
-        line = lines.get(row.study_uid)
-        more: dict[str, Any] = {"reader_name": names.get(row.reader, row.reader)}
-        if line is not None:
-            more |= {
-                "question": line.question,
-                "missing": line.missing,
-                "priority": line.priority,
-                "priority_by": line.priority_by,
-            }
-        listed.append(ListedStudy(**dict(row), **more))
-    return listed
+_BESIDE = [c for c in list_lines.c if c.name != "study_uid"]
+_LINES = (
+    select(*LISTED, *_BESIDE, func.coalesce(users.c.display, studies.c.reader).label("reader_name"))
+    .outerjoin(list_lines, list_lines.c.study_uid == studies.c.study_uid)
+    .outerjoin(users, users.c.name == studies.c.reader)
+)
+
+
+def _page(connection: Connection, query: ListQuery, limit: int, offset: int) -> list[ListedStudy]:
+    uids = page_of(connection, query, limit, offset)
+    found = _LINES.where(one_of(connection, studies.c.study_uid, uids))
+    rows = {row.study_uid: row for row in rows_of(connection, found, ListedStudy)}
+    return [rows[uid] for uid in uids if uid in rows]

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, insert, select
 from dicom_service.intake.model import StudyFacts
 from dicom_service.review.model import Template
 from dicom_service.store.blobs import Blob, Blobs
+from dicom_service.store.index import one_of
 from dicom_service.store.model import DocumentRow, NewDocument
 from dicom_service.store.schema import documents
 from dicom_service.store.schema_accounts import users
@@ -70,7 +71,7 @@ def signed_versions(connection: Connection, study_uids: Sequence[str]) -> dict[s
         select(*columns)
         .join(users, users.c.name == documents.c.signed_by, isouter=True)
         .where(
-            documents.c.study_uid.in_(study_uids),
+            one_of(connection, documents.c.study_uid, study_uids),
             documents.c.role.in_(("report", "withdrawal")),
             documents.c.signed_at.is_not(None),
         )

@@ -33,7 +33,7 @@ from dicom_service.store.columns import (
 )
 from dicom_service.store.schema_accounts import users as _users  # noqa: F401 - one metadata
 
-VERSION = 14
+VERSION = 15
 """Raised whenever a table, or what stands in one, changes."""
 OLDEST = 14
 """Of programs that can work on these tables: the newest revision of the kind "contract"."""
@@ -59,6 +59,16 @@ index_home = Table(
 )
 
 _FOUND_BY = ("study_uid", "species", "reader")
+_QUEUED = ("state", text("urgent DESC"), "last_object_at", *_FOUND_BY, "lacking")
+_MARKED = (
+    text("last_object_at DESC"),
+    *_FOUND_BY,
+    "state",
+    "site",
+    "urgent",
+    "lacking",
+    "late_objects",
+)
 _NAMED = only("site != ''")
 studies = Table(
     "studies",
@@ -88,6 +98,9 @@ studies = Table(
     text_of("reading"),
     time("saved_at"),
     text_of("site", server=""),  # see sites.py
+    # What `list_lines` says, here for the indexes: the database itself keeps it, see LINES.
+    number("urgent", server="0"),
+    number("lacking", server="0"),
     # These hold all that a page of the reading list asks, in its order.
     Index("studies_of_state", "state", "last_object_at", *_FOUND_BY),
     Index("studies_newest", text("last_object_at DESC"), *_FOUND_BY, "state"),
@@ -106,6 +119,15 @@ studies = Table(
     Index("studies_of_site", "site", text("last_object_at DESC"), *_FOUND_BY, "state", **_NAMED),
     Index("studies_at_site", "site", "state", "last_object_at", *_FOUND_BY, **_NAMED),
     Index("studies_by_patient", "patient_id", postgresql_using="hash"),
+    # Few studies of many: in the order in which they are listed.
+    Index("studies_waiting", *_QUEUED, **only("state = 'waiting'")),
+    Index("studies_reading", *_QUEUED, **only("state = 'reading'")),
+    Index("studies_waiting_at_site", "site", *_QUEUED, **only("site != '' AND state = 'waiting'")),
+    Index("studies_reading_at_site", "site", *_QUEUED, **only("site != '' AND state = 'reading'")),
+    Index("studies_urgent", *_MARKED, **only("urgent > 0")),
+    Index("studies_lacking", *_MARKED, **only("lacking > 0")),
+    Index("studies_late", *_MARKED, **only("late_objects > 0")),
+    # Of version 14 and before, which count in it.
     Index("studies_with_late_objects", "late_objects", **only("late_objects > 0")),
 )
 
@@ -306,6 +328,29 @@ list_lines = Table(
     Index("list_lines_urgent", "study_uid", **only("priority > 0")),
     Index("list_lines_missing", "study_uid", **only("missing != ''")),
 )
+_LACKING = "NEW.missing != ''"
+_SHOWN = (
+    "UPDATE studies SET urgent = NEW.priority, lacking = {lacking} "
+    "WHERE study_uid = NEW.study_uid AND (urgent, lacking) != (NEW.priority, {lacking})"
+)
+LINES = {
+    "sqlite": [
+        f"CREATE TRIGGER list_lines_{name} AFTER {event_} ON list_lines BEGIN "
+        f"{_SHOWN.format(lacking=_LACKING)}; END"
+        for name, event_ in (("added", "INSERT"), ("changed", "UPDATE"))
+    ],
+    "postgresql": [
+        "CREATE FUNCTION list_lines_kept() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+        f"{_SHOWN.format(lacking=f'({_LACKING})::int')}; RETURN NULL; END $$",
+        "CREATE TRIGGER list_lines_kept AFTER INSERT OR UPDATE ON list_lines "
+        "FOR EACH ROW EXECUTE FUNCTION list_lines_kept()",
+    ],
+}
+"""Keep what of a line is in `studies` too, whichever version of the program writes it."""
+for _engine, _triggers in LINES.items():
+    for _made in _triggers:
+        _trigger = DDL(_made)  # type: ignore[no-untyped-call]
+        event.listen(list_lines, "after_create", _trigger.execute_if(dialect=_engine))
 
 audit = Table(
     "audit",

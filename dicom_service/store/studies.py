@@ -4,7 +4,7 @@ import json
 from collections.abc import Sequence
 from datetime import datetime
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Select, and_, func, or_, select
 
@@ -23,7 +23,10 @@ from dicom_service.store.schema import studies, study_words
 from dicom_service.store.sites import among, of
 from dicom_service.store.times import from_us, now_us, seconds_us, to_us
 
-LISTED = [c for c in studies.c if c.name not in ("facts", "template", "reading")]
+LISTED = [
+    c for c in studies.c if c.name not in ("facts", "template", "reading", "urgent", "lacking")
+]
+Row = TypeVar("Row", bound=StudyRow)
 
 _OPEN = 16
 """Studies that are being read at the same time, whose template is not parsed with every save."""
@@ -193,14 +196,29 @@ class Studies(Shelf):
             return rows_of(connection, query)
 
 
-def rows_of(connection: Connection, query: Select[Any]) -> list[StudyRow]:
-    """The studies that a query over `LISTED` finds, with what was signed and delivered of them."""
-    rows = connection.execute(query).mappings().all()
+def rows_of(
+    connection: Connection,
+    query: Select[Any],
+    kind: type[Row] = StudyRow,  # type: ignore[assignment]
+) -> list[Row]:
+    """The studies that a query over `LISTED` finds, with what was signed and delivered of them.
+
+    Parameters
+    ----------
+    kind
+        Of row; what it has beside the columns of a study the query has, too.
+    """
+    found = connection.execute(query)
+    fields = [name for name in found.keys() if name in kind.model_fields]  # noqa: SIM118 - a result
+    rows = found.mappings().all()
     uids = [row["study_uid"] for row in rows]
     delivered = deliveries(connection, uids)
     signed = signed_versions(connection, uids)
     return [
-        _row(row, *delivered.get(row["study_uid"], ("", "")), signed.get(row["study_uid"], {}))
+        kind.model_validate(
+            _fields(row, fields, *delivered.get(row["study_uid"], ("", "")))
+            | signed.get(row["study_uid"], {})
+        )
         for row in rows
     ]
 
@@ -258,15 +276,11 @@ def matching(query: Select[Any], text: str, states: Sequence[str], patient_id: s
     return query
 
 
-def _row(row: Any, delivery: str, delivery_detail: str, signed: dict[str, Any]) -> StudyRow:
-    fields = {name: row[name] for name in StudyRow.model_fields if name in row}
-    return StudyRow.model_validate(
-        fields
-        | signed
-        | {
-            "regions": tuple(json.loads(row["regions"])),
-            "last_object_at": from_us(row["last_object_at"]),
-            "delivery": delivery,
-            "delivery_detail": delivery_detail,
-        }
-    )
+def _fields(row: Any, names: Sequence[str], delivery: str, delivery_detail: str) -> dict[str, Any]:
+    # What another table has nothing of is as the model says.
+    return {name: row[name] for name in names if row[name] is not None} | {
+        "regions": tuple(json.loads(row["regions"])),
+        "last_object_at": from_us(row["last_object_at"]),
+        "delivery": delivery,
+        "delivery_detail": delivery_detail,
+    }

@@ -9,7 +9,6 @@ from pydantic import Field, ValidationError
 from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed, Refused
 from dicom_service.store import ListedStudy, ListQuery, Store
-from dicom_service.store.listing import COUNTED
 from dicom_service.store.model import StudyState
 from dicom_service.web.gate import sites_seen
 from dicom_service.web.problems import wrong_json
@@ -37,20 +36,12 @@ def studies() -> Response:
     site().seeing.note("reading list seen", user)
     store, query = site().store, _query(user)
     limit, offset = number("limit", 100, LARGEST_PAGE), number("offset", 0, 10**9)
-    if query.text.strip() or query.urgent or query.missing:
-        # Each study that is counted must be looked up: one more than the page is enough to know.
-        found = store.listed(query, limit + 1, offset)
-        total = offset + len(found) if found else store.count_listed(query, offset)
-        rows, more = found[:limit], len(found) > limit
-    else:
-        rows = store.listed(query, limit, offset)
-        total = store.count_listed(query, offset + COUNTED)
-        more = total == offset + COUNTED
+    page = store.page(query, limit, offset)
     answer = {
-        "total": total,
-        "more": more,
+        "total": page.total,
+        "more": page.more,
         "stages": store.stages(query.sites),
-        "studies": [_shown(row) for row in rows],
+        "studies": [_shown(row) for row in page.rows],
     }
     return unless_known(jsonify(answer))
 

@@ -108,10 +108,10 @@ def test_every_label_finds_itself() -> None:
 def test_right_angles_are_mutual_and_never_with_oneself() -> None:
     # Pairs: ML or LM with DPa, CrCd, DPl; D45L-PaMO with D45M-PaLO.
     known = atlas()
-    for view in known.all_views:
-        assert view.label not in known.orthogonal(view.label)
-        for other in known.orthogonal(view.label):
-            assert view.label in known.orthogonal(other)
+    at_right_angles = {view.label: known.orthogonal(view.label) for view in known.all_views}
+    for label, others in at_right_angles.items():
+        assert label not in others
+        assert all(label in at_right_angles[other] for other in others)
     assert {"ML", "LM", "stress ML"} <= known.orthogonal("DPa")
     assert "DPa" not in known.orthogonal("D45L-PaMO")
     assert "D45M-PaLO" in known.orthogonal("D45L-PaMO")

@@ -46,6 +46,8 @@ _STUDY = {
     "state": "{states}",
     "reader": "case when random() < 0.001 then 'ida' else 'ben' end",
     "images": "2",
+    "urgent": "(random() < 0.01)::int",
+    "lacking": "(random() < 0.02)::int",
     "last_object_at": "n::bigint * 172800000",
     "latest_at": "n::bigint * 172800000",
     # As compressible as JSON is, to a sixth.
@@ -84,7 +86,8 @@ def fill(url: str, count: int, *, short: bool = False) -> None:
         the disk.
     """
     with psycopg.connect(url, autocommit=True) as base:
-        base.execute("SET session_replication_role = replica")  # no checks of foreign keys
+        # No checks of foreign keys, and no triggers.
+        base.execute("SET session_replication_role = replica")
         base.execute("SET synchronous_commit = off")
         base.execute("SET work_mem = '256MB'")
         base.execute("SET maintenance_work_mem = '512MB'")
@@ -116,8 +119,8 @@ def _statements(count: int, *, short: bool) -> list[str]:
     line = {
         "study_uid": "study_uid",
         "question": "'Lame?'",
-        "missing": "case when random() < 0.02 then 'No DPa view.' else '' end",
-        "priority": "(random() < 0.01)::int",
+        "missing": "case when lacking > 0 then 'No DPa view.' else '' end",
+        "priority": "urgent",
     }
     paper = {"study_uid": "study_uid", "sop_instance_uid": "study_uid || '.7'", "kind": "'final'"}
     paper |= {"blob": "md5(study_uid)", "id": "row_number() over ()"}

@@ -142,7 +142,7 @@ def measure(
     sites: tuple[str, ...] | None = None,
     spent: Callable[[], float] = time.thread_time,
 ) -> dict[str, dict[str, float]]:
-    """Milliseconds of a page of 50, of its count and of the numbers of the stages.
+    """Milliseconds of a page of 50 with its count, and of the numbers of the stages.
 
     Parameters
     ----------
@@ -155,11 +155,8 @@ def measure(
         offset = question.get("offset", 0)
         asked = {key: value for key, value in question.items() if key != "offset"}
         query = ListQuery(**asked, sites=sites)
-        searched = query.text or query.urgent or query.missing  # as the web page has it
-        size, most = 50 + bool(searched), 0 if searched else offset + 1000
         parts: dict[str, Callable[[], Any]] = {
-            "page": partial(store.listed, query, size, offset),
-            "count": partial(store.count_listed, query, most),
+            "page": partial(store.page, query, 50, offset),
             "stages": partial(store.count_stages, sites),
         }
         found[name] = _timed(parts, rounds, spent)

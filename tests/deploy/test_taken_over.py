@@ -71,7 +71,13 @@ def url(request):
     server.give_back(url)
 
 
-@pytest.fixture(params=FROZEN, ids=lambda file: file.name.partition(".")[0])
+# The oldest goes through the steps of all that came after it; the others when there is time.
+@pytest.fixture(
+    params=[
+        pytest.param(file, id=file.name.partition(".")[0], marks=[pytest.mark.long] * (number > 0))
+        for number, file in enumerate(FROZEN)
+    ]
+)
 def left(request, tmp_path, url):
     return Left(request.param, tmp_path, url)
 

@@ -38,7 +38,7 @@ def _finish(node: NodeProcess, archive: Archive, client: ReaderClient, uid: str)
 @pytest.mark.parametrize(
     ("fault", "journal"),
     [
-        ("accept.committed:2", 0),
+        pytest.param("accept.committed:2", 0, marks=pytest.mark.long),
         ("journal.placed", 1),
     ],
 )

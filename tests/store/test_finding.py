@@ -4,7 +4,7 @@ import itertools
 import random
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import event, insert, select, update
 
 from dicom_service.store import ListQuery, finding, texts
 from dicom_service.store.schema import list_lines, studies, study_words
@@ -115,7 +115,7 @@ def test_every_way_finds_what_is_asked_in_the_order_that_is_asked(many, rows, wa
         assert many.count_listed(query, 7) == min(7, len(wanted)), query
 
 
-def plans(store, query):
+def plans(store, query, *, counted=True):
     """How the database goes about finding a page and counting."""
     seen = []
 
@@ -127,7 +127,8 @@ def plans(store, query):
     event.listen(store._index.engine, "before_cursor_execute", explained)
     with store._index.read() as connection:
         finding.page_of(connection, query, 50, 0)
-        finding.count_of(connection, query, 1000)
+        if counted:
+            finding.count_of(connection, query, 1000)
     event.remove(store._index.engine, "before_cursor_execute", explained)
     return seen
 
@@ -141,9 +142,11 @@ def plans(store, query):
         ListQuery(text="rex luna"),
         ListQuery(text="rex", stage="to_read"),
         ListQuery(urgent=True),
+        ListQuery(urgent=True, missing=True),
         ListQuery(missing=True, species="dog"),
         ListQuery(reader="ida"),
         ListQuery(species="rabbit"),
+        ListQuery(stage="in_progress", urgent=True),
         ListQuery(states=("waiting", "reading")),
         ListQuery(states=("signed",)),
     ],
@@ -178,13 +181,54 @@ def test_the_newest_are_walked_through_in_order_and_not_sorted(sqlite_kit, query
     assert not any("TEMP B-TREE FOR ORDER BY" in line for line in lines), lines
     index = "studies_of_reader" if query.reader else "studies_newest"
     index = "studies_of_species" if query.species else index
+    index = "studies_lacking" if query.missing else index
     assert any(f"INDEX {index}" in line for line in lines), lines
+
+
+@pytest.mark.parametrize(
+    ("query", "index"),
+    [
+        (ListQuery(stage="to_read"), "studies_waiting"),
+        (ListQuery(stage="in_progress", missing=True), "studies_reading"),
+        (ListQuery(stage="to_read", sites=("north",)), "studies_waiting_at_site"),
+        (ListQuery(stage="in_progress", sites=("north",)), "studies_reading_at_site"),
+    ],
+    ids=str,
+)
+def test_a_queue_is_read_from_its_head_and_not_sorted(sqlite_kit, query, index):
+    (line,) = plans(sqlite_kit.store, query, counted=False)
+    assert f"USING COVERING INDEX {index}" in line
+
+
+@pytest.mark.parametrize("query", [ListQuery(stage="trouble"), ListQuery(urgent=True)], ids=str)
+def test_what_few_of_many_are_is_read_in_order_and_not_sorted(sqlite_kit, query):
+    lines = plans(sqlite_kit.store, query, counted=False)
+    assert not any("TEMP B-TREE FOR ORDER BY" in line for line in lines), lines
+    assert all("studies USING COVERING INDEX" in line for line in lines if "studies" in line)
+
+
+def test_the_database_keeps_what_a_line_says_whoever_writes_it(kit):
+    def shown():
+        with kit.store._index.read() as connection:
+            return tuple(connection.execute(select(studies.c.urgent, studies.c.lacking)).one())
+
+    kit.image()
+    assert shown() == (0, 0)
+    for change in (
+        insert(list_lines).values(study_uid=kit.study, priority=2, missing=""),
+        update(list_lines).values(missing="No DPa view."),
+        update(list_lines).values(priority=0),
+    ):
+        with kit.store._index.write() as connection:
+            connection.execute(change)
+            line = connection.execute(select(list_lines)).one()
+        assert shown() == (line.priority, int(line.missing != ""))
 
 
 def test_marks_that_few_have_lead_to_the_studies(sqlite_kit):
     for query in (
         ListQuery(text="rex"),
-        ListQuery(urgent=True),
+        ListQuery(species="dog", urgent=True),
         ListQuery(missing=True, species="dog", text="rex stifle"),
     ):
         lines = plans(sqlite_kit.store, query)
@@ -228,15 +272,15 @@ def test_the_full_text_index_follows_every_change(kit, later):
         return bool(indexed)
 
     assert found(text="bra pip")
-    assert not found(urgent=True)
+    assert not found(urgent=True, text=kit.study)
     kit.prepare()  # without a name in its facts
     assert not found(text="brandt")
     assert found(text=kit.study)
     kit.store.set_priority(kit.study, 2, user="ida", at=later(0))
     assert found(urgent=True, text=kit.study)
-    assert not found(urgent=True, missing=True)
+    assert not found(urgent=True, missing=True, text=kit.study)
     kit.store.set_priority(kit.study, 0, user="ida", at=later(0))
-    assert not found(urgent=True)
+    assert not found(urgent=True, text=kit.study)
     kit.restart()
     assert found(text=kit.study)
 

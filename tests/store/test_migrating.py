@@ -151,7 +151,7 @@ def test_a_change_of_tables_that_fails_in_the_middle_leaves_the_folder_as_it_was
 
 
 REVISIONS = sorted(migrating.REVISIONS[0].glob("v[0-9]*.py"))
-ADDS = {"add_column", "create_table", "create_index", "execute"}
+ADDS = {"add_column", "create_table", "create_index", "execute", "get_context"}
 
 
 def test_each_revision_says_whether_the_program_before_can_do_without_it():

@@ -49,6 +49,16 @@ def test_what_the_bucket_confirmed_leaves_the_spool_for_a_bounded_cache(kit, mon
     assert kit.read() == {"1.9.1": b"pixels"}
 
 
+def test_a_store_that_knows_no_conditional_writes_is_said_to_be_unfit_and_not_away(kit, way):
+    """OpenStack Swift 2.30 answers so."""
+    way.mode = "unable"
+    way.of = lambda method, path: method == "PUT"
+    with pytest.raises(SetupError, match="does not know conditional writes"):
+        kit.restart()
+    way.mode = ""
+    kit.restart()
+
+
 @pytest.mark.parametrize("mode", ["away", "slow", "busy", "denied", "lost", "lying"])
 def test_while_the_bucket_fails_objects_wait_in_the_spool_and_are_moved_later(
     kit, way, objects, mode, caplog
