@@ -12,7 +12,7 @@ from dicom_service.measure.registration import brightness
 from dicom_service.measure.said import say
 from dicom_service.measure.swelling_control import REACH, against
 
-METHOD, VERSION = "sesamoid.swelling_profile", "5"
+METHOD, VERSION = "sesamoid.swelling_profile", "6"
 THICKNESS_ERROR = 0.3
 """95 % of one row's thickness, mm: systematic part of a logarithmic image and fit together."""
 LEAST_ROWS = 0.4
@@ -37,21 +37,28 @@ def swelling_profile(
     Raises
     ------
     NotMeasurable
-        No usable limb, or too few rows of both sides within reach of the joint.
+        No usable limb; burnt out, too few rows in which bones are found.
     """
     limb = find_limb(pic)
     lines = trace(pic, limb)
     origin = _origin(pic, lines, joint)
     along = lines.along - origin
     sides = np.stack([_smoothed(lines.thickness()[:, s]) for s in (0, 1)], axis=1)
-    _check_coverage(along, sides, joint)
+    lost = _lost_share(along, sides, joint)
+    if limb.burnt and lost is not None:
+        raise NotMeasurable(say("swelling.few_rows", share=lost, least=LEAST_ROWS))
     width = _median(lines.bone[:, 1] - lines.bone[:, 0])
     shape = _silhouette(along, lines)
     bright = brightness(pic, lines)
     doubts = list(pic.doubts)
     if limb.burnt:
         doubts.append(say("swelling.burnt"))
-    numbers = _numbers(pic, along, sides, width, limb.burnt)
+    if lost is None:
+        numbers = _numbers(pic, along, sides, width, limb.burnt)
+    else:
+        # what a control is compared by is the skin, which is found without the bones
+        numbers, sides = _skin_alone(pic, shape), np.full(sides.shape, np.nan)
+        doubts.append(say("swelling.no_thickness", share=lost, least=LEAST_ROWS))
     word, why = say("verdict.untold"), say("swelling.no_control")
     if limb.burnt:
         why = say("swelling.skin_burnt")
@@ -107,11 +114,18 @@ def _silhouette(along: Array, lines: Outlines) -> Array:
     return np.stack(widths, axis=1)
 
 
-def _check_coverage(along: Array, sides: Array, joint: Point | None) -> None:
+def _lost_share(along: Array, sides: Array, joint: Point | None) -> float | None:
+    """The share of rows whose thickness is known, where it is too small for a profile of it."""
     near = np.abs(along) <= REACH if joint is not None else np.ones(along.shape, bool)
     shares = np.isfinite(sides[near]).mean(axis=0)
-    if shares.max() < LEAST_ROWS:
-        raise NotMeasurable(say("swelling.few_rows", share=shares.max(), least=LEAST_ROWS))
+    return float(shares.max()) if shares.max() < LEAST_ROWS else None
+
+
+def _skin_alone(pic: Picture, shape: Array) -> tuple[Number, ...]:
+    per = pic.per_mm
+    return (Number(id="skin_width", name=say("swelling_profile.skin_width"), unit=pic.unit,
+                   value=round(_median(shape[:, 0]) * per, 3),
+                   plus_minus=2**0.5 * THICKNESS_ERROR * per),)  # fmt: skip
 
 
 def _numbers(

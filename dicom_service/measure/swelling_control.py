@@ -23,6 +23,9 @@ TRUE_SIZE = {CALIBRATION["fiducial"], CALIBRATION["geometry"]}
 SAME_SCALE, SAME_SIZE = 0.015, 0.045
 """Scales along the limb that differ by less are the same: its error is 0.02. Between images of
 true size that much may stand against it, without true size only one step."""
+BONE_ROWS = 25.0
+"""mm of rows of both images from which the width of their bones is compared: less is one stretch,
+where an outline may have lost a thin bone (an ulna: 16 and 26 % in sound and swollen limbs)."""
 TURNED = 0.12
 """Share by which bones may differ in width: turned by 7 degrees, 0.09."""
 ONE_SIDED = 0.5
@@ -30,10 +33,10 @@ ONE_SIDED = 0.5
 more (seed 31), those all round 0.4 and less, and what lies between has no word."""
 AT_JOINT = 6.0
 """A one-sided excess so near the joint (mm) may be focal or of the joint; it is placed to 2 mm."""
-NORMAL, SURE, LOCAL = 1.4, 1.9, 2.2
+NORMAL, SURE, LOCAL = 1.4, 1.9, 1.8
 """mm of excess over the control: below the first normal-like, above the second worth a word. Turned
 by a few degrees a limb is narrower all along: what is on one side then counts from the third on,
-taken above its surroundings."""
+taken above its surroundings (twice the stated error of an excess)."""
 HIDDEN, HIDDEN_CENTRED = 12.0, 16.0
 """mm near the joint that may be hidden on one side: a swelling with a reach of 7 mm, the smallest
 of the trials, is 14 mm wide. Where more is hidden, up to the second, an excess of both sides at the
@@ -139,7 +142,7 @@ def _at_scale(
     place = (along - match.shift) / match.scale * per
     known = [_resampled(p, place) / per for p in control.profiles[2:5]]
     both = np.isfinite(shape[:, 2]) & np.isfinite(known[2])
-    if both.sum() * ROW >= 10:
+    if both.sum() * ROW >= BONE_ROWS:
         wider = float(np.median(shape[both, 2] / known[2][both])) / match.scale - 1
         if abs(wider) > TURNED:
             why = say("control.bones", share=abs(wider))

@@ -146,7 +146,8 @@ def computed_words(computed: Computed) -> str:
         return f"{computed_name(computed) or computed.kind} not computed yet"
     told = computed.numbers[:1] if computed.kind == "limb_measurement" else computed.numbers[:2]
     if computed.kind == "swelling_profile":
-        told = tuple(n for n in computed.numbers if n.id in ("thickest", "thickest_at", "excess"))
+        chosen = ("thickest", "thickest_at", "skin_width", "excess")
+        told = tuple(n for n in computed.numbers if n.id in chosen)
     parts = [f"{n.name} {number_words(n)}" for n in told]
     lead = KIND_NAMES[computed.kind]
     words = f"{lead}: {', '.join(parts)}" if lead else parts[0]

@@ -183,6 +183,9 @@ def _outline(trials: Trials, random: np.random.Generator) -> None:
         for error in errors[np.isfinite(errors)]:
             trials.errors.setdefault(f"{name}, rows (mm)", []).append((float(error), np.nan))
     found = swelling_profile(shot.pic)
+    if found.numbers[0].id == "skin_width":
+        trials.refused += 1  # no thickness
+        return
     thick = np.where(np.isfinite(edges.thickness()), np.abs(skin - bone), np.nan)
     both = np.where(np.isfinite(edges.bone).all(axis=1), bone[:, 1] - bone[:, 0], np.nan)
     for side, name in enumerate(("median_first", "median_second")):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from dicom_service.intake.model import Spacing
-from dicom_service.measure import NotMeasurable, Picture, picture
+from dicom_service.measure import Measured, NotMeasurable, Picture, picture
 from dicom_service.measure.implant import implant
 from test_pacs.phantom import (
     BodyPlan,
@@ -130,12 +130,25 @@ def without_metal(species: Species) -> Trial:
     return one
 
 
-def _measured(pic: Picture, clicked: Array) -> float | None:
+def _measured(pic: Picture, clicked: Array) -> Measured | None:
     try:
-        found = implant(pic, *((float(x), float(y)) for x, y in clicked))
+        return implant(pic, *((float(x), float(y)) for x, y in clicked))
     except NotMeasurable:
         return None
-    return found.number("length").value
+
+
+def _shadow(screw: Screw, view: Projection, frame: Array) -> tuple[float, float]:
+    """How long and wide the shadow of a rod is on the image, pixels: that of both its end discs."""
+    ends = np.array([screw.head, screw.tip])
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    beside = np.linalg.svd(along[None])[2][1:] * screw.diameter / 2
+    turns = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+    rim = np.stack([np.cos(turns), np.sin(turns)], axis=1) @ beside
+    places = (ends[:, None] + rim[None]).reshape(-1, 3)
+    spots = view.shown((np.c_[places, np.ones(len(places))] @ frame.T)[:, :3])
+    middle = spots.reshape(2, -1, 2).mean(axis=1)
+    axis = (middle[1] - middle[0]) / np.hypot(*(middle[1] - middle[0]))
+    return float(np.ptp(spots @ axis)), float(np.ptp(spots[:72] @ [-axis[1], axis[0]]))
 
 
 def with_metal(species: Species) -> Trial:
@@ -163,10 +176,14 @@ def with_metal(species: Species) -> Trial:
             shown = float(np.hypot(*(spots[1] - spots[0]))) * pic.fine
             if not inside or shown < LEAST:
                 continue
-            length = _measured(pic, spots + random.normal(scale=CLICK / pic.fine, size=(2, 2)))
+            found = _measured(pic, spots + random.normal(scale=CLICK / pic.fine, size=(2, 2)))
             trials.errors.setdefault("measured where metal is", []).append(
-                (9.0 * (length is None), 1.0)
+                (9.0 * (found is None), 1.0)
             )
+            if found is not None:
+                length, width = _shadow(screw, view, frame)
+                trials.add(found, "length", length * pic.fine, "length of its shadow (mm)")
+                trials.add(found, "diameter", width * pic.fine, "its width (mm)")
 
     return one
 

@@ -27,13 +27,17 @@ REACH, RIM = 30.0, 2.5
 
 @dataclass(frozen=True)
 class Site:
-    """Where limbs swell, and how far: mm, the least and the most of a draw."""
+    """Where limbs swell, and how far: mm, the least and the most of a draw.
+
+    The film is that of a proper exposure: air beside the skin on both sides, and 36 mm of limb or
+    more on both sides of the joint, however it is magnified.
+    """
 
     azimuth: float = 0.0
     species: Species = "dog"
     joint: str = JOINT
-    columns: int = 560
-    rows: int = 620
+    columns: int = 760
+    rows: int = 700
     centred: tuple[float, float] = (10, 15)
     one_sided: tuple[float, float] = (7, 10)
     shift: tuple[float, float] = (8, 22)
@@ -41,12 +45,15 @@ class Site:
     """Of the body's data to millimetres."""
 
 
-CAT = Site(species="cat", scale=0.47, centred=(7, 11), one_sided=(5, 8), shift=(8, 16))
-HORSE = Site(species="horse", joint="MCP3", columns=960, rows=900)
+CAT = Site(species="cat", columns=560, scale=0.47, centred=(7, 11), one_sided=(5, 8), shift=(8, 16))
+HORSE = Site(species="horse", joint="MCP3", columns=1280, rows=900)
+NARROW = Site(-90.0, columns=470)
+"""A film that skin leaves: a word may be missing then, but not wrong."""
 SITES = {
     "dorsopalmar": Site(), "mediolateral": Site(-90.0),
     "cat, dorsopalmar": CAT, "cat, mediolateral": replace(CAT, azimuth=-90.0),
     "horse, dorsopalmar": HORSE, "horse, lateromedial": replace(HORSE, azimuth=90.0),
+    "mediolateral, skin cut": NARROW,
 }  # fmt: skip
 
 

@@ -60,6 +60,7 @@ export const measured = {
     outside: 'Das Gelenk ist außerhalb der Gliedmaße markiert; klicken Sie auf seine Mitte.',
     beyond: 'Das Gelenk liegt jenseits des Teils der Gliedmaße, dessen Umriss gefunden wurde.',
     few_rows: 'Haut und Knochen waren nur in {share:.0%} der Zeilen sicher zu trennen; ein Verlauf braucht {least:.0%}.',
+    no_thickness: 'Haut und Knochen waren nur in {share:.0%} der Zeilen sicher zu trennen, eine Dicke braucht {least:.0%}: Alle Angaben sind von der Haut allein',
     burnt: 'der Hintergrund ist überbelichtet: Die Haut kann außerhalb der Linie liegen, jede Dicke ist also eine untere Grenze',
     no_control: 'kein Vergleich: weder andere Gliedmaße noch früheres Bild',
     burnt_side: 'Der Hintergrund ist überbelichtet, und auf einer Seite lassen sich die Knochen nicht umreißen: Keine Dicke ist sicher. Nehmen Sie ein Bild mit weniger Belichtung.',
@@ -296,7 +297,7 @@ export const measured = {
   swelling_profile: {
     match: 'Überein\u00adstimmung mit dem Vergleich entlang der Gliedmaße', excess: 'größter Überschuss an Breite über den Vergleich', excess_at: 'sein Ort vom Gelenk aus',
     centre: 'Mitte des Überschusses vom Gelenk aus', spread: 'Ausdehnung des Überschusses', share: 'Anteil davon nahe dem Gelenk', lean: 'erste (-1) bis zweite (+1) Seite',
-    bone_width: 'mittlere Breite über den Knochen', thickest: 'dickstes Weichteil', thickest_at: 'sein Ort entlang der Gliedmaße', median_first: 'mittlere Dicke, erste Seite', median_second: 'mittlere Dicke, zweite Seite',
+    bone_width: 'mittlere Breite über den Knochen', skin_width: 'mittlere Breite über der Haut', thickest: 'dickstes Weichteil', thickest_at: 'sein Ort entlang der Gliedmaße', median_first: 'mittlere Dicke, erste Seite', median_second: 'mittlere Dicke, zweite Seite',
   },
   fracture_angulation: {
     angle: 'Achsenknickung in dieser Ansicht', offset: 'Verschiebung quer zum Schaft in dieser Ansicht', true_angle: 'Achsenknickung im Raum', angle_first: 'Achsenknickung in der ersten Ansicht',
