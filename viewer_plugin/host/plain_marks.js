@@ -9,7 +9,7 @@ const SVG = 'http://www.w3.org/2000/svg';
 const NEEDED = { length: 2, angle: 3 };
 const SHORTEST = 3;
 /** About as wide as a letter of what is said beside a line, in pixels of the screen. */
-const LETTER = 9;
+const LETTER = 11;
 const STEP = { fine: 1, coarse: 10 };
 
 /** @typedef {[number, number]} Place */
