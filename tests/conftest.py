@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, sync_playwright
 from dicom_service import passwords
 from test_pacs.archive import Archive
 from tests.postgres_server import Server
+from tests.scheduling import pytest_xdist_make_scheduler  # noqa: F401 - pytest finds it here
 
 # A loaded machine is no fault of the code: how long an example takes decides nothing.
 hypothesis.settings.register_profile("untimed", deadline=None, max_examples=50)
