@@ -189,13 +189,13 @@ def test_a_joint_of_a_whole_body_with_round_ends_is_measured(name, seed):
     joint_of(name)(trials, np.random.default_rng(seed))
     (error, stated), *_ = trials.errors["mean width (mm)"]
     assert abs(error) <= stated
+    assert abs(error) <= 0.2  # round margins are stated to 0.32
 
 
-def test_round_margins_move_together_and_those_of_an_oblique_flat_joint_apart(clicks):
-    shot = shoot_bench(Bench(gap=2.0, tip=4.0))
-    flat = find_space(shot.pic, *clicks(shot.middle, 32, seed=4))
+def test_margins_that_are_flat_along_the_beam_are_not_taken_for_round_ones(clicks):
+    oblique = shoot_bench(Bench(gap=2.0, tip=4.0))
+    assert not looks_round(find_space(oblique.pic, *clicks(oblique.middle, 32, seed=4)))
     curved = shoot_bench(Bench(gap=2.0, width=16, depth=12, curve=9.0))
-    assert not looks_round(flat)
     column, row = curved.middle
     assert not looks_round(find_space(curved.pic, (column - 36, row - 8), (column + 36, row - 8)))
 

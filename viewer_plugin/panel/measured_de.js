@@ -260,6 +260,7 @@ export const measured = {
   },
   word: {
     first: 'ersten', second: 'zweiten', first_margin: 'erster Rand', second_margin: 'zweiter Rand',
+    medial: 'medialen', lateral: 'lateralen', dorsal: 'dorsalen', palmar: 'palmaren', plantar: 'plantaren', palmar_or_plantar: 'palmaren oder plantaren', cranial: 'kranialen', caudal: 'kaudalen',
     proximal: 'Proximales Fragment', distal: 'Distales Fragment', ball: 'Kugel', ruler: 'Maßstab',
     before: 'vorher', right: 'rechts', left: 'links', both: 'beide',
   },
