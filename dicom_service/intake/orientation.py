@@ -125,6 +125,26 @@ def shows(orientation: Orientation | None) -> Literal["lateral", "frontal", ""]:
     return "lateral" if codes & {*_FRONT_BACK[0], *_FRONT_BACK[1]} else "frontal"
 
 
+_ACROSS_LIMB = {
+    "M": "medial", "L": "lateral", "D": "dorsal", "PA": "palmar", "PL": "plantar",
+    "CR": "cranial", "CD": "caudal",
+}  # fmt: skip
+
+
+def across_limb(orientation: Orientation | None) -> tuple[str, str]:
+    """What lies to the right and below in a limb's image; "" along the limb, where a direction is
+    refined (an oblique view), or not a quadruped's."""
+    if orientation is None or not shows(orientation):
+        return "", ""
+    right, down = (
+        _ACROSS_LIMB.get(one.codes[0], "")
+        if one.alphabet == "QUADRUPED" and len(one.codes) == 1
+        else ""
+        for one in orientation
+    )
+    return right, down
+
+
 _Axis = tuple[tuple[str, ...], tuple[str, ...]]
 
 

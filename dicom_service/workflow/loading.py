@@ -10,6 +10,7 @@ from pydicom import Dataset
 from pydicom.datadict import dictionary_description
 from pydicom.encaps import get_frame
 from pydicom.errors import InvalidDicomError
+from pydicom.multival import MultiValue
 from pydicom.pixels.decoders.base import get_decoder
 from pydicom.uid import (
     HTJ2K,
@@ -24,6 +25,7 @@ from pydicom.uid import (
 
 from dicom_service.errors import BadObject
 from dicom_service.imaging import OtherSize, check_stream
+from dicom_service.intake.orientation import across_limb, parse_orientation
 from dicom_service.intake.spacing import Measured as MeasuredSpacing
 from dicom_service.intake.spacing import read_spacing
 from dicom_service.measure import NotMeasurable, Picture, Said, picture, say
@@ -54,6 +56,21 @@ def load(path: Path) -> tuple[Picture, tuple[Said, ...]]:
     if np.issubdtype(pixels.dtype, np.signedinteger):
         pixels = pixels.astype(np.int32)
     return picture(pixels, spacing.spacing, inverted=inverted), doubts
+
+
+def across_limb_in(path: Path) -> tuple[str, str]:
+    """What lies to the right and below in a limb's image, as its header says; "" unknown."""
+    header = pydicom.dcmread(path, specific_tags=list(_SAYS_WHERE), stop_before_pixels=True)
+    values = header.get("PatientOrientation")
+    if not isinstance(values, MultiValue):
+        return "", ""
+    stated = str(header.get("AnatomicalOrientationType") or "").upper()
+    # without a statement the letters of a quadruped come first: only animals are read here
+    both = parse_orientation(tuple(str(v) for v in values), stated, animal=True)
+    return across_limb(both)
+
+
+_SAYS_WHERE = ("PatientOrientation", "AnatomicalOrientationType")
 
 
 def _opened(path: Path) -> Dataset:

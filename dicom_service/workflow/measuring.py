@@ -18,10 +18,11 @@ from dicom_service.measure import (
 )
 from dicom_service.measure.catalogue import entry
 from dicom_service.measure.population import Animal
+from dicom_service.measure.sides import named
 from dicom_service.review.computed import Scale
 from dicom_service.store import Store
 from dicom_service.workflow.controls import control_path
-from dicom_service.workflow.loading import load
+from dicom_service.workflow.loading import across_limb_in, load
 
 
 class StudyMeasureRequest(MeasureRequest):
@@ -108,6 +109,8 @@ def measure_file(
     except NotMeasurable as refusal:
         return refused(request.kind, refusal)
     found = measure(request, pic, control, error)
+    if found.why.id == "control.focal":
+        found = named(found, *across_limb_in(path))
     return found.model_copy(update={"doubts": (*found.doubts, *doubts)})
 
 

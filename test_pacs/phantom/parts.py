@@ -77,7 +77,7 @@ class Piece:
     """A named piece: the union of its parts less its hollows, in limb coordinates.
 
     A hollow is a pair (hole, hole grown by the thickness of the bone plate around it); holes are
-    convex and do not overlap each other.
+    convex.
     """
 
     name: str

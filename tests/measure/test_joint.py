@@ -3,12 +3,16 @@
 import numpy as np
 import pytest
 
-from dicom_service.measure import NotMeasurable
+from dicom_service.measure import NotMeasurable, joint
 from dicom_service.measure.angles import limb_measurement
 from dicom_service.measure.catalogue import entry
 from dicom_service.measure.joint import joint_space
+from dicom_service.measure.joint_checks import looks_round
+from dicom_service.measure.joint_margins import find_space
 from test_pacs.phantom.bench import Bench, Pit
 from test_pacs.phantom.metal import Plate
+from tests.benchmarks.measure_body_joints import joint_of
+from tests.benchmarks.measure_trials import Trials
 from tests.measure.conftest import shoot_bench
 
 
@@ -174,3 +178,33 @@ def test_the_height_of_an_osteophyte_is_that_between_its_landmarks():
     row, column = int(tip[1]), round((tip[0] + base[0]) / 2)
     plain = shoot_bench(Bench(gap=2.0)).pixels
     assert int(shot.pixels[row, column]) - int(plain[row, column]) > 300
+
+
+@pytest.mark.parametrize(("name", "seed"), [
+    ("dog, carpus", 1), ("cat, carpus", 2), ("dog, metacarpophalangeal", 4),
+    ("dog, proximal interphalangeal", 3),
+])  # fmt: skip
+def test_a_joint_of_a_whole_body_with_round_ends_is_measured(name, seed):
+    trials = Trials(name)
+    joint_of(name)(trials, np.random.default_rng(seed))
+    (error, stated), *_ = trials.errors["mean width (mm)"]
+    assert abs(error) <= stated
+    assert abs(error) <= 0.2  # round margins are stated to 0.32
+
+
+def test_margins_that_are_flat_along_the_beam_are_not_taken_for_round_ones(clicks):
+    oblique = shoot_bench(Bench(gap=2.0, tip=4.0))
+    assert not looks_round(find_space(oblique.pic, *clicks(oblique.middle, 32, seed=4)))
+    curved = shoot_bench(Bench(gap=2.0, width=16, depth=12, curve=9.0))
+    column, row = curved.middle
+    assert not looks_round(find_space(curved.pic, (column - 36, row - 8), (column + 36, row - 8)))
+
+
+def test_without_its_check_an_oblique_joint_would_have_a_wrong_number(clicks, monkeypatch):
+    shot = shoot_bench(Bench(gap=2.0, tip=10.0))
+    points = clicks(shot.middle, 32, seed=4)
+    with pytest.raises(NotMeasurable):
+        joint_space(shot.pic, *points)
+    monkeypatch.setattr(joint, "tangential", lambda space: (0.32, ()))
+    wrong = joint_space(shot.pic, *points).number("mean")
+    assert abs(wrong.value - 2.0) > wrong.plus_minus

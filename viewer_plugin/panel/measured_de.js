@@ -128,6 +128,8 @@ export const measured = {
     double: 'Hinter einem Rand ändert sich die Helligkeit weiter, wie bei einer doppelten Kontur: Das Gelenk ist schräg getroffen, darum wird keine Weite angegeben.',
     oblique: 'Die Ränder liegen nicht im Strahl (Kantenunschärfe {blur:.2f} mm, Zeilen schwanken um {rough:.2f} mm): Das Gelenk ist schräg getroffen, darum wird keine Weite angegeben.',
     blurred: 'ein Rand ist unscharf ({blur:.2f} mm): leichte Schräge ist möglich',
+    round: 'beide Ränder sind in Strahlrichtung rund: dies ist ihr Abstand in dieser Aufnahme, aus anderem Winkel ist er ein anderer',
+    part: 'nur {share:.0%} der Linie liegen ohne Unterbrechung zwischen zwei Knochen; die Breite gilt für diesen Teil, wie gezeichnet',
     no_pits: '{margin}: auf dieser Linie zu gebogen oder zu abgetragen, um Defekte zu erkennen',
     pits: '{margin}: unregelmäßig an {count} Stelle(n), als Defekte markiert; ansehen',
   },
@@ -258,6 +260,7 @@ export const measured = {
   },
   word: {
     first: 'ersten', second: 'zweiten', first_margin: 'erster Rand', second_margin: 'zweiter Rand',
+    medial: 'medialen', lateral: 'lateralen', dorsal: 'dorsalen', palmar: 'palmaren', plantar: 'plantaren', palmar_or_plantar: 'palmaren oder plantaren', cranial: 'kranialen', caudal: 'kaudalen',
     proximal: 'Proximales Fragment', distal: 'Distales Fragment', ball: 'Kugel', ruler: 'Maßstab',
     before: 'vorher', right: 'rechts', left: 'links', both: 'beide',
   },
