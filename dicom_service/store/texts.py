@@ -51,7 +51,11 @@ _FOUND = {
     "study_uid FROM study_texts WHERE array_to_tsvector(string_to_array(words, ' ')) @@ "
     "cast(:matched AS tsquery) LIMIT :at_most) AS found",
 }
-_GOING_THROUGH = text("SELECT set_config('enable_seqscan', :all, true)")
+_GOING_THROUGH = text(
+    "SELECT set_config('enable_seqscan', :all, true), set_config('work_mem', '64MB', true)"
+)
+"""The memory is for the list of a beginning that many words have, until the transaction ends: one
+that does not fit is kept as pages, of which every text is then read."""
 _AMONG = {
     "sqlite": "studies.rowid IN (SELECT value FROM json_each(:keys))",
     "postgresql": "studies.study_uid IN (SELECT json_array_elements_text(cast(:keys AS json)))",

@@ -315,7 +315,8 @@ def test_texts_are_never_gone_through_from_end_to_end(many):
     with many._index.read() as connection:
         texts.found(connection, "'rex':* & 'dog'", 1)
         after = connection.exec_driver_sql("SHOW enable_seqscan").scalar()
+        memory = connection.exec_driver_sql("SHOW work_mem").scalar()
     event.remove(many._index.engine, "before_cursor_execute", explained)
     assert seen
     assert not any("Seq Scan" in line for (line,) in seen), seen
-    assert after == "on"
+    assert (after, memory) == ("on", "64MB")

@@ -63,7 +63,7 @@ export function header(ctx) {
   return h('header', { key: 'header' },
     h('div', { class: 'title' }, h('h1', null, name), saveState(session)),
     h('p', { class: 'animal' }, signalment(facts.signalment)),
-    h('p', { class: 'study' }, h('strong', null, regionText(template)), who.map(one => h('span', { key: one, class: 'dim' }, ' · ', h('span', { class: 'together' }, one)))),
+    h('p', { class: 'study' }, h('strong', null, regionText(template)), who.map(one => [' ', h('span', { key: one, class: 'dim together' }, `· ${one}`)])),
     facts.question
       ? h('p', { class: 'question' }, `“${facts.question}”`)
       : h('p', { class: 'question dim' }, strings.noQuestion),
