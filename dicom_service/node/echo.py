@@ -47,7 +47,7 @@ def call(entity: AE, peer: Peer, tls: Tls, **more: Any) -> Association:
             f"{place_of(peer)} cannot be reached: this machine knows no address of {peer.host}."
         ) from error
     if not association.is_established:
-        raise PeerAway(f"{why_not(association, peer)}.")
+        raise PeerAway(why_not(association, peer))
     return association
 
 
@@ -85,10 +85,10 @@ def why_not(association: object, peer: Peer) -> str:
     if getattr(association, "is_rejected", False):
         reasons = getattr(getattr(association, "acceptor", None), "primitive", None)
         said = getattr(reasons, "reason_str", "") or "no reason given"
-        return f"{place} refuses the association: {said}"
+        return f"{place} refuses the association: {said}."
     if getattr(association, "rejected_contexts", None):
-        return f"{place} accepts none of the services asked for"
-    return f"{place} cannot be reached"
+        return f"{place} accepts none of the services asked for."
+    return f"{place} cannot be reached."
 
 
 def place_of(peer: Peer) -> str:

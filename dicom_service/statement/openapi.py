@@ -101,7 +101,7 @@ QUERIES: dict[str, dict[str, str]] = {
         "offset": "how many to leave out",
     },
     "admin.audit": {
-        "text": "part of an event's name or detail",
+        "text": "part of an event's name, of the words for it in any language, or of its detail",
         "user": "who",
         "study": "Study Instance UID",
         "since": "not before this date or moment",

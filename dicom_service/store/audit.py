@@ -79,6 +79,7 @@ class Audit(Shelf):
         study_uid: str = "",
         user: str = "",
         text: str = "",
+        events: Sequence[str] = (),
         since: datetime | None = None,
         until: datetime | None = None,
         sites: Sequence[str] | None = None,
@@ -91,6 +92,8 @@ class Audit(Shelf):
         ----------
         text
             A part of the event's name or of its detail.
+        events
+            Names of events that count as having `text` in them.
         since, until
             Not before, and before.
         sites
@@ -108,9 +111,8 @@ class Audit(Shelf):
         if user:
             query = query.where(audit.c.user == user)
         if text:
-            query = query.where(
-                or_(*(column.icontains(text, autoescape=True) for column in _SEARCHED))
-            )
+            found = [column.icontains(text, autoescape=True) for column in _SEARCHED]
+            query = query.where(or_(*found, audit.c.event.in_(events)))
         if since is not None:
             query = query.where(audit.c.at >= to_us(since))
         if until is not None:

@@ -8,6 +8,7 @@ from pydantic import Field, ValidationError
 from dicom_service import __version__
 from dicom_service.base import Frozen
 from dicom_service.errors import NotAllowed, NotFound, Refused
+from dicom_service.web.languages import events_called, said
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.queries import number
 from dicom_service.web.session import Caller, json_body, signed_in
@@ -112,7 +113,8 @@ def outbox() -> Response:
     limit, offset = number("limit", 100, LARGEST_PAGE), number("offset", 0, 10**9)
     rows = site().store.owed(wanted, limit, offset, administered())
     total = site().store.count_owed(wanted, administered())
-    return jsonify({"total": total, "rows": [row.model_dump(mode="json") for row in rows]})
+    shown = [row.model_dump(mode="json") | {"error": said(row.error)} for row in rows]
+    return jsonify({"total": total, "rows": shown})
 
 
 @blueprint.post("/outbox/retry")
@@ -132,11 +134,16 @@ def retry() -> Response:
 
 @blueprint.get("/audit")
 def audit() -> Response:
-    """The audit trail: `text`, `user`, `study`, `since`, `until`, `limit`, `offset`."""
+    """The audit trail: `text`, `user`, `study`, `since`, `until`, `limit`, `offset`.
+
+    `text` is in the event's name, in the words for it in any language, or in the detail.
+    """
     found = administrator()
+    text = request.args.get("text", "")[:200]
     site().seeing.note("audit log seen", found.user.name)
     rows = site().store.audit_rows(
-        text=request.args.get("text", "")[:200],
+        text=text,
+        events=events_called(text) if text else (),
         user=request.args.get("user", "")[:64],
         study_uid=request.args.get("study", "")[:64],
         since=_moment("since"),
@@ -153,7 +160,8 @@ def verify() -> Response:
     """Whether the audit trail is as it was written."""
     operator()
     _nothing()
-    return jsonify(site().store.audit_verify().model_dump(mode="json"))
+    found = site().store.audit_verify()
+    return jsonify(found.model_dump(mode="json") | {"why": said(found.why)})
 
 
 def _nothing() -> None:

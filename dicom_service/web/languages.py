@@ -31,6 +31,12 @@ def words(of: str) -> Mapping[str, Any]:
     return cast("Mapping[str, Any]", json.loads(text))
 
 
+@cache
+def _of_pages(of: str) -> Mapping[str, Any]:
+    """What scripts say; sentences of errors reach them translated."""
+    return {part: said for part, said in words(of).items() if part != "sentences"}
+
+
 def install(app: Flask) -> None:
     """Give templates their words, and browsers a note of what was chosen."""
 
@@ -44,7 +50,7 @@ def install(app: Flask) -> None:
             "theme": theme(),
             "themes": THEMES,
             "t": say,
-            "words": words(of),
+            "words": _of_pages(of),
         }
 
     app.after_request(_noted)
@@ -116,4 +122,17 @@ def _sentences(of: str) -> tuple[tuple[re.Pattern[str], str], ...]:
     return tuple(
         (re.compile("(.+)".join(map(re.escape, ours.split("{}"))), re.DOTALL), theirs)
         for ours, theirs in words(of)["sentences"].items()
+    )
+
+
+def events_called(text: str) -> tuple[str, ...]:
+    """Events of the audit trail whose words in any language have this in them."""
+    wanted = text.casefold()
+    return tuple(
+        dict.fromkeys(
+            event
+            for of in LANGUAGES
+            for event, called in words(of)["admin"]["audit"]["events"].items()
+            if wanted in called.casefold()
+        )
     )

@@ -13,6 +13,7 @@ from dicom_service.node import echo
 from dicom_service.roster import Added, full_name
 from dicom_service.settings import Peer
 from dicom_service.web.admin import Nothing, administrator, site_asked
+from dicom_service.web.languages import said
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.session import json_body
 from dicom_service.web.site import site
@@ -47,9 +48,9 @@ def put(name: str) -> Response:
     if len(here.store.added_peers()) >= MOST:
         raise Refused(f"There are {MOST} added peers already; remove one first.")
     detail = f"{full_name(where, name)}: {asked.ae_title}@{asked.host}:{asked.port}" + _uses(asked)
-    said = asked.model_dump_json(exclude_defaults=True)
+    written = asked.model_dump_json(exclude_defaults=True)
     kept = full_name(where, name)
-    here.store.put_peer(kept, said, detail=detail, by=by, at=here.clock(), site=where)
+    here.store.put_peer(kept, written, detail=detail, by=by, at=here.clock(), site=where)
     here.on_peers()
     return jsonify(_shown(asked, of_file=False))
 
@@ -80,13 +81,13 @@ def echo_peer(name: str) -> Response:
         raise NotFound(f"No peer is called {name[:64]}.")
     started = time.perf_counter()
     seconds = min(ECHO_SECONDS, settings.peer_timeout_seconds)
-    said = ""
+    why_not = ""
     try:
         echo(peer, settings.ae_title, seconds, settings.tls)
     except PeerAway as error:
-        said = str(error)
+        why_not = said(str(error))
     took = round(1000 * (time.perf_counter() - started), 1)
-    return jsonify({"answers": not said, "detail": said, "milliseconds": took})
+    return jsonify({"answers": not why_not, "detail": why_not, "milliseconds": took})
 
 
 def shown_peers() -> list[dict[str, Any]]:
@@ -104,10 +105,10 @@ def _shown(peer: Peer, *, of_file: bool) -> dict[str, Any]:
 
 
 def _uses(peer: Added) -> str:
-    said = [", archive"] if peer.archive else []
-    said += [", commitment"] if peer.commitment else []
-    said += [f", C-{peer.retrieve.upper()}"] if peer.retrieve != "none" else []
-    said += [", TLS"] if peer.tls else []
-    said += [f", from {' '.join(peer.addresses)}"] if peer.addresses else []
-    said += [f", certificate {peer.certificate}"] if peer.certificate else []
-    return "".join(said)
+    uses = [", archive"] if peer.archive else []
+    uses += [", commitment"] if peer.commitment else []
+    uses += [f", C-{peer.retrieve.upper()}"] if peer.retrieve != "none" else []
+    uses += [", TLS"] if peer.tls else []
+    uses += [f", from {' '.join(peer.addresses)}"] if peer.addresses else []
+    uses += [f", certificate {peer.certificate}"] if peer.certificate else []
+    return "".join(uses)

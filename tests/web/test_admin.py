@@ -225,3 +225,11 @@ def test_figures_are_for_this_machine_administrators_and_holders_of_the_token(
     assert asks("/metrics").status_code == 403
     right = {"Authorization": "Bearer t0ken"}
     assert asks("/metrics", headers=right, environ_base=outside).status_code == 200
+
+
+@pytest.mark.parametrize("text", ["quarantine", "Quarantäne", "QUARANTÄNE", "bytes decided"])
+def test_the_audit_trail_is_searched_by_the_words_for_an_event_in_any_language(admin, store, text):
+    store.audit("different bytes decided", user="otto", detail="1.2.3: keep", at=AT)
+    store.audit("signed in", user="ida", detail="from 10.0.0.9", at=AT)
+    rows = admin.get(f"/api/admin/audit?text={text}").json["rows"]
+    assert [row["event"] for row in rows] == ["different bytes decided"]

@@ -5,6 +5,9 @@ import { call } from './node.js';
 import { bytes, deliveryWords, documentName, since } from './adminwords.js';
 import { askForAccount, askForPeer, rolesInWords } from './looked_after.js';
 import { ask as askAbout } from './quarantine.js';
+import { say } from './say.js';
+import { settingsOf } from './settings.js';
+import { takeOver } from '/plugin/panel/preferences.js';
 import { localMoment, patient, personName } from './words.js';
 
 const EVERY_MS = 5000;
@@ -71,7 +74,7 @@ function failed(error) {
   element('trouble').hidden = false;
 }
 
-function say(text) {
+function announce(text) {
   element('said').textContent = text;
 }
 
@@ -83,7 +86,7 @@ function send(method, path, body = {}) {
 const post = (path, body = {}) => send('POST', path, body);
 
 async function done(sentence) {
-  say(sentence);
+  announce(sentence);
   await refresh();
 }
 
@@ -102,11 +105,14 @@ function rowOf(...cells) {
   return made;
 }
 
+/** @param {string} name  @param {Record<string, string | number>} [values] */
+const saidOf = (name, values) => say(`admin.figures.${name}`, values);
+
 function figure(name, value, detail = '', wants = false) {
   const made = make('div', wants ? 'wants' : '');
   const shown = make('dd', '', value);
   shown.append(sub(detail));
-  made.append(make('dt', '', name), shown);
+  made.append(make('dt', '', saidOf(name)), shown);
   return made;
 }
 
@@ -115,15 +121,15 @@ function showFigures(seen) {
   const open = (deliveries.owed ?? 0) + (deliveries.sent ?? 0);
   const low = seen.free_bytes < 0.05 * seen.disk_bytes;
   element('figures').replaceChildren(
-    figure('To read', String((studies.waiting ?? 0) + (studies.reading ?? 0)), `${studies.arriving ?? 0} arriving`),
-    figure('In trouble', String(studies.failed ?? 0), 'could not be prepared', Boolean(studies.failed)),
-    figure('To deliver', String(open), seen.oldest_delivery ? `oldest ${since(seen.oldest_delivery)}` : 'nothing waits'),
-    figure('Refused', String(deliveries.refused ?? 0), 'by the archive', Boolean(deliveries.refused)),
-    figure('In quarantine', String(seen.quarantined), 'same UID, other content', seen.quarantined > 0),
-    figure('Stored', bytes(seen.object_bytes), `${seen.objects} objects`),
-    figure('Free', bytes(seen.free_bytes), `of ${bytes(seen.disk_bytes)}`, low),
-    figure('DICOM', node.listening ? 'listening' : 'stopped', `${node.ae_title} at ${node.dimse}`, !node.listening),
-    figure('Running since', since(node.started_at), `version ${node.version}`),
+    figure('to_read', String((studies.waiting ?? 0) + (studies.reading ?? 0)), saidOf('arriving', { n: studies.arriving ?? 0 })),
+    figure('trouble', String(studies.failed ?? 0), saidOf('not_prepared'), Boolean(studies.failed)),
+    figure('to_deliver', String(open), seen.oldest_delivery ? saidOf('oldest', { age: since(seen.oldest_delivery) }) : saidOf('nothing_waits')),
+    figure('refused', String(deliveries.refused ?? 0), saidOf('by_archive'), Boolean(deliveries.refused)),
+    figure('quarantine', String(seen.quarantined), saidOf('same_uid'), seen.quarantined > 0),
+    figure('stored', bytes(seen.object_bytes), saidOf('objects', { n: seen.objects })),
+    figure('free', bytes(seen.free_bytes), saidOf('of', { size: bytes(seen.disk_bytes) }), low),
+    figure('dicom', saidOf(node.listening ? 'listening' : 'stopped'), saidOf('at', { title: node.ae_title, place: node.dimse }), !node.listening),
+    figure('running', since(node.started_at), saidOf('version', { version: node.version })),
   );
 }
 
@@ -131,21 +137,21 @@ function showPeers() {
   fill('peers', peers.map(peer => {
     const said = echoes.get(peer.name);
     const uses = [
-      peer.archive && 'archive of reports',
-      peer.commitment && 'storage commitment',
-      peer.retrieve !== 'none' && `earlier studies (C-${peer.retrieve.toUpperCase()})`,
+      peer.archive && say('admin.peers.archive'),
+      peer.commitment && say('admin.peers.commitment'),
+      peer.retrieve !== 'none' && say('admin.peers.earlier', { how: `C-${peer.retrieve.toUpperCase()}` }),
     ].filter(Boolean).join(', ');
     return rowOf(
       cell('', make('strong', '', peer.name)),
       cell('uid', peer.ae_title),
       cell('uid', `${peer.host}:${peer.port}`),
       cell('', uses || '–'),
-      !said ? state(false, '…', 'asking')
-        : said.answers ? state(false, '●', `yes, ${said.milliseconds} ms`)
-          : state(true, '!', 'no', said.detail),
-      cell('act', button('Ask now', `Ask ${peer.name} now`, () => ask(peer.name)),
-        peer.of_file ? sub('in the settings file')
-          : button('Change', `Change ${peer.name}`, async () => askForPeer(peer, send, changedPeers))),
+      !said ? state(false, '…', say('admin.peers.asking'))
+        : said.answers ? state(false, '●', say('admin.peers.yes', { ms: said.milliseconds }))
+          : state(true, '!', say('admin.peers.no'), said.detail),
+      cell('act', button(say('admin.peers.ask'), say('admin.peers.ask_named', { name: peer.name }), () => ask(peer.name)),
+        peer.of_file ? sub(say('admin.peers.of_file'))
+          : button(say('admin.change'), say('admin.peers.change_named', { name: peer.name }), async () => askForPeer(peer, send, changedPeers))),
     );
   }));
 }
@@ -161,8 +167,8 @@ function showAccounts({ rows }) {
     cell('', make('strong', '', account.name)),
     cell('', personName(account.display) || '–'),
     cell('', rolesInWords(account.roles)),
-    account.disabled ? state(true, '!', 'disabled') : state(false, '●', 'may sign in'),
-    cell('act', button('Change', `Change the account ${account.name}`, async () => askForAccount(account, send, done))),
+    account.disabled ? state(true, '!', say('admin.accounts.disabled')) : state(false, '●', say('admin.accounts.enabled')),
+    cell('act', button(say('admin.change'), say('admin.accounts.change_named', { name: account.name }), async () => askForAccount(account, send, done))),
   )));
 }
 
@@ -175,25 +181,25 @@ async function ask(name) {
 function showQueue({ rows, total }) {
   element('retry-all').hidden = total === 0;
   element('queue-more').hidden = total <= rows.length;
-  element('queue-more').textContent = `${total - rows.length} more are not shown.`;
+  element('queue-more').textContent = say('admin.queue.more', { n: total - rows.length });
   fill('queue', rows.map(row => {
     const { wants, sign, text } = deliveryWords(row);
     return rowOf(
       cell('', make('strong', '', patient(row)), sub(row.patient_id)),
       cell('', documentName(row)),
-      cell('', row.destination || 'no archive set'),
+      cell('', row.destination || say('admin.queue.no_archive')),
       state(wants, sign, text, row.error),
       cell('nowrap', moment(row.created_at)),
       cell('nowrap', row.next_at ? moment(row.next_at) : '–'),
       cell('act', row.destination
-        ? button('Try now', `Try ${documentName(row)} of ${patient(row)} now (${row.id})`, () => retry([row.id])) : ''),
+        ? button(say('admin.queue.try'), say('admin.queue.try_named', { document: documentName(row), name: patient(row), id: row.id }), () => retry([row.id])) : ''),
     );
   }));
 }
 
 async function retry(ids) {
   const { content } = await post('/api/admin/outbox/retry', { ids });
-  say(content.tried === 1 ? 'The delivery is tried now.' : `${content.tried} deliveries are tried now.`);
+  announce(say('admin.queue.tried', { n: content.tried }));
   await refresh();
 }
 
@@ -205,23 +211,17 @@ function showQuarantine({ rows }) {
     cell('nowrap', moment(row.received_at)),
     cell('nowrap', bytes(row.size)),
     row.decision
-      ? cell('', make('span', '', row.decision === 'replace' ? 'second copy in use' : 'first copy kept'), sub([row.decided_by, row.reason].filter(Boolean).join(': ')))
-      : state(true, '!', 'not yet'),
-    cell('act', button('Decide', `Decide about ${row.sop_instance_uid}`, () => decide(row.id))),
+      ? cell('', make('span', '', say(row.decision === 'replace' ? 'admin.quarantine.second_used' : 'admin.quarantine.first_kept')), sub([row.decided_by, row.reason].filter(Boolean).join(': ')))
+      : state(true, '!', say('admin.quarantine.not_yet')),
+    cell('act', button(say('admin.quarantine.decide'), say('admin.quarantine.decide_named', { uid: row.sop_instance_uid }), () => decide(row.id))),
   )));
 }
-
-const DECIDED = {
-  keep: 'The first copy stays the object; the second one stays aside.',
-  replace: 'The second copy is the object now; the first one is aside.',
-  discard: 'The second copy is deleted.',
-};
 
 async function decide(number) {
   const said = await askAbout(number);
   if (!said) return;
   await post(`/api/admin/quarantine/${number}`, said);
-  say(DECIDED[said.decision]);
+  announce(say(`admin.quarantine.decided.${said.decision}`));
   await refresh();
 }
 
@@ -234,11 +234,18 @@ function auditQuery() {
   return query;
 }
 
+/** One that another version of the program wrote stays as it is. @param {string} event */
+function eventName(event) {
+  const path = `admin.audit.events.${event}`;
+  const said = say(path);
+  return said === path ? event : said;
+}
+
 async function showAudit() {
   const { content } = await call(`/api/admin/audit?${auditQuery()}`);
   fill('audit', content.rows.map(row => rowOf(
     cell('nowrap', moment(row.at)),
-    cell('', row.event),
+    cell('', eventName(row.event)),
     cell('', row.user || '–'),
     cell('uid', row.study_uid || '–'),
     cell('question', row.detail || '–'),
@@ -290,9 +297,9 @@ function listen() {
   element('retry-all').addEventListener('click', event => doing(event.currentTarget, () => retry([])));
   element('verify').addEventListener('click', event => doing(event.currentTarget, async () => {
     const { content } = await post('/api/admin/audit/verify');
-    say(content.why
-      ? `The audit trail is NOT as it was written${content.broken_at ? `: event ${content.broken_at}` : ''} ${content.why}.`
-      : `All ${content.count} events are as they were written. Digest ${content.head.slice(0, 16)}…`);
+    const { why, broken_at: number, count, head } = content;
+    announce(why ? say(number ? 'admin.audit.broken_at' : 'admin.audit.broken', { number, why })
+      : say('admin.audit.whole', { count, digest: head.slice(0, 16) }));
   }));
   element('sign-out').addEventListener('click', async () => {
     const headers = { 'X-Sesamoid-Token': csrf };
@@ -307,6 +314,8 @@ async function start() {
     const session = (await call('/api/session')).content;
     if (session.confirms === 'provider') afterwards = '/oidc/sign-out';
     csrf = session.csrf;
+    takeOver(session.user, session.preferences);
+    settingsOf(csrf);
     element('who').textContent = personName(session.display) || session.user;
   } catch (error) {
     return failed(error);

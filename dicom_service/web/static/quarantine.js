@@ -3,6 +3,7 @@
 
 import { call } from './node.js';
 import { make } from './rows.js';
+import { say } from './say.js';
 import { patient } from './words.js';
 
 const element = id => /** @type {any} */ (document.getElementById(id));
@@ -15,8 +16,9 @@ const element = id => /** @type {any} */ (document.getElementById(id));
 export async function ask(number) {
   const { content } = await call(`/api/admin/quarantine/${number}`);
   const dialog = element('decide');
+  const { sop_instance_uid: uid, source: second } = content.copy;
   element('decide-about').textContent =
-    `${patient(content.copy)}, object ${content.copy.sop_instance_uid}. First copy from ${content.first.source}, second from ${content.copy.source}.`;
+    say('admin.decide.about', { name: patient(content.copy), uid, first: content.first.source, second });
   element('decide-rows').replaceChildren(...content.differences.map(line));
   element('decide-none').hidden = content.differences.length > 0;
   element('decide-table').hidden = content.differences.length === 0;
