@@ -10,7 +10,7 @@ import { headline, meaningOf, numberText } from '../../viewer_plugin/panel/numbe
 import { path, publishedPlot, scale, ticks } from '../../viewer_plugin/panel/plots.js';
 import { refText } from '../../viewer_plugin/panel/measure_result.js';
 import { sameEntries, takeValues } from '../../viewer_plugin/panel/reading.js';
-import { DPA, ML, reading } from './example.js';
+import { DPA, ML, id, reading, said, template } from './example.js';
 
 const settle = () => new Promise(resolve => setImmediate(resolve));
 const joint = { kind: 'joint_space', name: '', title: 'Joint space width', needed: 2, second: '', landmarks: [{ id: 'a', name: 'one', where: '' }, { id: 'b', name: 'other', where: '' }] };
@@ -25,7 +25,7 @@ const given = {
 function bench({ signed = false } = {}) {
   const calls = [];
   const session = {
-    study: '1', signed, item: 'R.carpus.radius', editing: '', view: DPA, reading: reading(), committed: [],
+    study: '1', signed, item: 'R.carpus.radius', editing: '', view: DPA, reading: reading(), template: template(), committed: [],
     opening: { facts: { signalment: { species: 'dog' } } },
     api: {
       measurable: async () => ({ offers: [joint, profile] }),
@@ -46,6 +46,26 @@ async function placed() {
   all.measuring.place({ uid: DPA, point: [30, 2] });
   return all;
 }
+
+test('it begins on the open view that shows the structure best, unless the reader went to another', async () => {
+  const begun = async (visibility, more = {}, finding = '') => {
+    const { measuring, session } = bench();
+    Object.assign(session, { item: id('radius_distal') }, more);
+    Object.assign(session.template.items.find(one => one.id === session.item), { visibility });
+    await measuring.open(session.item, finding);
+    return measuring.view;
+  };
+  const sideways = { [DPA]: 'partly', [ML]: 'well' };
+  assert.equal(await begun(sideways), ML);
+  assert.equal(await begun({ [DPA]: 'well', [ML]: 'well' }), DPA, 'the first of those that show it equally well');
+  assert.equal(await begun({ [DPA]: 'partly', [ML]: 'partly' }), DPA);
+  assert.equal(await begun({ [DPA]: 'well', [ML]: 'partly' }, { view: ML }), ML, 'where the reader went');
+  assert.equal(await begun(sideways, {}, 'f1'), DPA, 'where the finding is');
+  const answered = { ...reading(), observations: { [id('radius_distal')]: { [ML]: said('normal') } } };
+  assert.equal(await begun(sideways, { reading: answered }), DPA, 'what is answered is not open');
+  const all = { ...reading(), observations: { [id('radius_distal')]: { [DPA]: said('normal'), [ML]: said('normal') } } };
+  assert.equal(await begun(sideways, { reading: all }), ML, 'with nothing open, of all');
+});
 
 test('the last point starts the measuring, and accepting puts it into the reading', async () => {
   const { measuring, session, calls } = await placed();

@@ -85,6 +85,15 @@ test('placing one calls the structure a variant there; moved by keys, by the han
   assert.deepEqual(outlines.layer(), { shapes: [], labels: [], handles: [] });
 });
 
+test('the plate of a label is as wide as its text, and stays on the image', () => {
+  const label = x => ({ shapes: [], handles: [], labels: [{ uid: DPA, point: /** @type {[number, number]} */ ([x, 50]), text: 'illi', tone: /** @type {const} */ ('now') }] });
+  const plate = (x, wide) => marks(label(x), DPA, p => p, { width: 400, height: 500 }, () => wide)[0].attributes;
+  assert.equal(plate(10, 14).width, '24');
+  assert.equal(plate(10, 180).width, '190');
+  const atEdge = plate(390, 180);
+  assert.ok(Number(atEdge.x) + Number(atEdge.width) <= 400);
+});
+
 test('it goes with the word variant, and what is abnormal gets none', () => {
   const { session, host, outlines } = bench();
   outlines.open(host);

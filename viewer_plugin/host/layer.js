@@ -24,6 +24,9 @@ export function joinedLayers(a, b) {
 const COLOUR = { now: '#f0ab45', kept: '#d8d3c6', dim: '#b8b2a4' };
 const OPACITY = { now: '1', kept: '0.75', dim: '0.6' };
 const HANDLE = 7;
+const LETTERS = 'system-ui, sans-serif';
+/** Of a label on a plate. */
+export const LABEL_FONT = `12.5px ${LETTERS}`;
 
 /**
  * The marks of one image.
@@ -31,13 +34,14 @@ const HANDLE = 7;
  * @param {string} uid
  * @param {(point: Point) => Point} place image point -> point of the viewport
  * @param {{width: number, height: number}} size of the viewport
+ * @param {(text: string) => number} widthOf pixels that a text in LABEL_FONT takes
  * @returns {Mark[]}
  */
-export function marks(layer, uid, place, size) {
+export function marks(layer, uid, place, size, widthOf = text => text.length * 7.4) {
   const of = list => list.filter(one => one.uid === uid);
   return [
     ...of(layer.shapes).flatMap(shape => shapeMarks(shape, place)),
-    ...of(layer.labels).flatMap(label => labelMarks(label, place, size)),
+    ...of(layer.labels).flatMap(label => labelMarks(label, place, size, widthOf)),
     ...of(layer.handles).flatMap(handle => handleMarks(handle, place)),
   ];
 }
@@ -72,17 +76,17 @@ function shapeMarks(shape, place) {
   return cased('path', { d: path }, shape.tone, shape.tone === 'dim' ? 1 : 1.5, shape.name.includes('axis') ? { 'stroke-dasharray': '7 5' } : {});
 }
 
-function labelMarks(label, place, size) {
+function labelMarks(label, place, size, widthOf) {
   const [x, y] = place(label.point);
   if (label.tone === 'dim') return dimLabel(label, x, y, size);
-  const wide = label.text.length * 7.4 + 10;
+  const wide = widthOf(label.text) + 10;
   const left = Math.max(2, Math.min(size.width - wide - 2, x + 12));
   const top = Math.max(2, Math.min(size.height - 22, y - 38));
   return [
     { tag: 'rect', attributes: { x: show(left), y: show(top), width: show(wide), height: '20', rx: '3', fill: '#101214', 'fill-opacity': '0.82' } },
     {
       tag: 'text', text: label.text,
-      attributes: { x: show(left + 5), y: show(top + 14), fill: COLOUR[label.tone], 'font-size': '12.5', 'font-family': 'system-ui, sans-serif' },
+      attributes: { x: show(left + 5), y: show(top + 14), fill: COLOUR[label.tone], 'font-size': '12.5', 'font-family': LETTERS },
     },
   ];
 }
@@ -94,7 +98,7 @@ function dimLabel(label, x, y, size) {
     tag: 'text', text: label.text,
     attributes: {
       x: show(room ? x + 6 : x - 6), y: show(y + 4), 'text-anchor': room ? 'start' : 'end', fill: COLOUR.kept, 'fill-opacity': '0.8', stroke: '#000', 'stroke-opacity': '0.5',
-      'stroke-width': '2', 'paint-order': 'stroke', 'font-size': '11', 'font-family': 'system-ui, sans-serif',
+      'stroke-width': '2', 'paint-order': 'stroke', 'font-size': '11', 'font-family': LETTERS,
     },
   }];
 }
@@ -116,7 +120,7 @@ function handleMarks(handle, place) {
     },
     {
       tag: 'text', text: handle.label,
-      attributes: { x: show(x + HANDLE + 4), y: show(y + HANDLE + 9), fill: COLOUR.now, stroke: '#000', 'stroke-width': '3', 'paint-order': 'stroke', 'font-size': '12', 'font-family': 'system-ui, sans-serif' },
+      attributes: { x: show(x + HANDLE + 4), y: show(y + HANDLE + 9), fill: COLOUR.now, stroke: '#000', 'stroke-width': '3', 'paint-order': 'stroke', 'font-size': '12', 'font-family': LETTERS },
     },
   ];
 }

@@ -7,7 +7,7 @@
 
 import { strings } from '../panel/strings.js';
 import { NEEDED } from './drawing.js';
-import { emptyLayer, marks } from './layer.js';
+import { LABEL_FONT, emptyLayer, marks } from './layer.js';
 
 const SVG = 'http://www.w3.org/2000/svg';
 /** Pixels of the screen by which a key moves the cross; with shift one. */
@@ -74,7 +74,7 @@ export class LayerSvg {
     this.#reachable(control.drawing);
     const { layer } = control;
     const shown = control.drawing ? { ...layer, shapes: [...layer.shapes, ...control.drawing.shapes()] } : layer;
-    fill(svg, marks(shown, look.uid, look.place, size));
+    fill(svg, marks(shown, look.uid, look.place, size, widthOf));
   }
 
   /** While something is being drawn the image can be reached by the tabulator and takes keys. */
@@ -216,6 +216,17 @@ export class LayerSvg {
     const at = this.look()?.point([this.svg.clientWidth / 2, this.svg.clientHeight / 2]);
     return at ? [tenth(at[0]), tenth(at[1])] : null;
   }
+}
+
+/** @type {CanvasRenderingContext2D | null} */
+let ruler = null;
+
+/** @param {string} text */
+function widthOf(text) {
+  ruler ??= document.createElement('canvas').getContext('2d');
+  if (!ruler) return text.length * 7.4;
+  ruler.font = LABEL_FONT;
+  return ruler.measureText(text).width;
 }
 
 /** Elements are kept where they can be, so that a handle keeps the focus while the image moves. */

@@ -10,7 +10,8 @@
 
 import { scaleOf, worded } from './measure_offers.js';
 import { headline } from './numbers.js';
-import { dropMeasurement, freshId, putMeasurement } from './reading.js';
+import { askedViews, dropMeasurement, freshId, putMeasurement } from './reading.js';
+import { openViews } from './walk.js';
 
 /** @typedef {[number, number]} Point */
 /** @typedef {import('./measure_offers.js').Offer} Offer */
@@ -102,8 +103,19 @@ export class Measuring {
     if (this.session.signed || !item) return;
     this.item = item;
     this.finding = finding;
-    this.#set({ ...NOTHING, stage: 'choosing', view: this.session.view });
+    this.#set({ ...NOTHING, stage: 'choosing', view: this.#bestView() });
     await this.load();
+  }
+
+  /** The open view that shows the structure best; where the reader went, or the finding is, before that. */
+  #bestView() {
+    const { template, reading, view } = this.session;
+    const item = template.items.find(one => one.id === this.item);
+    if (!item || this.finding) return view;
+    const open = openViews(template, reading, item);
+    const pool = open.length ? open : askedViews(template, item);
+    if (view !== pool[0]?.uid) return view;
+    return pool.find(one => item.visibility[one.uid] === 'well')?.uid ?? view;
   }
 
   async load() {
