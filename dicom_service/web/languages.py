@@ -6,8 +6,7 @@ made in English wherever they arise and are looked up here on their way out.
 """
 
 import json
-import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from functools import cache
 from importlib import resources
@@ -22,6 +21,7 @@ LANGUAGES = {"en": "English", "de": "Deutsch"}
 THEMES = ("dark", "light", "system")
 LANGUAGE_COOKIE, THEME_COOKIE = "sesamoid_language", "sesamoid_theme"
 _KEPT = timedelta(days=365)
+_DEEPEST = 3
 
 
 @cache
@@ -87,12 +87,41 @@ def say(path: str) -> str:
     return str(found)
 
 
-def said(sentence: str) -> str:
-    """A sentence made in English, in the language of the present request."""
-    for pattern, other in _sentences(language()):
-        if found := pattern.fullmatch(sentence):
-            return other.format(*(said(part) for part in found.groups()))
+def said(sentence: str, inside: int = 0) -> str:
+    """A sentence made in English, in the language of the present request.
+
+    Parameters
+    ----------
+    inside
+        How many sentences this is a part of; a caller may have put one into the other endlessly.
+    """
+    for parts, other in _sentences(language()) if inside <= _DEEPEST else ():
+        if (gaps := _filled(parts, sentence)) is not None:
+            return other.format(*(said(gap, inside + 1) for gap in gaps))
     return sentence
+
+
+def _filled(parts: Sequence[str], sentence: str) -> list[str] | None:
+    """What stands in the gaps between these parts of a sentence; None where it is another one.
+
+    Each part counts where it comes first, so that a long sentence of a stranger takes no longer
+    than it is long: a regular expression would try all ways to cut it.
+    """
+    first, *middle = parts
+    if not middle:
+        return [] if sentence == first else None
+    last = middle.pop()
+    end = len(sentence) - len(last)
+    if not (sentence.startswith(first) and sentence.endswith(last)):
+        return None
+    found, start = [], len(first)
+    for part in middle:
+        at = sentence.find(part, start + 1, end)
+        if at < 0:
+            return None
+        found.append(sentence[start:at])
+        start = at + len(part)
+    return [*found, sentence[start:end]] if start < end else None
 
 
 def note_choice(answer: Response, preferences: Preferences) -> None:
@@ -118,10 +147,9 @@ def _set(answer: Response, name: str, value: str) -> None:
 
 
 @cache
-def _sentences(of: str) -> tuple[tuple[re.Pattern[str], str], ...]:
+def _sentences(of: str) -> tuple[tuple[tuple[str, ...], str], ...]:
     return tuple(
-        (re.compile("(.+)".join(map(re.escape, ours.split("{}"))), re.DOTALL), theirs)
-        for ours, theirs in words(of)["sentences"].items()
+        (tuple(ours.split("{}")), theirs) for ours, theirs in words(of)["sentences"].items()
     )
 
 

@@ -25,6 +25,8 @@ MIDDLES = """() => { const { host } = document.querySelector('sesamoid-panel');
 SEEN = """count => { const { host } = document.querySelector('sesamoid-panel');
   const all = host.images().map(i => host.middle(i.uid));
   return all.length === count && all.every(Boolean); }"""
+PLATES = """() => [...document.querySelectorAll('[data-sesamoid-layer] rect')]
+  .map(plate => [plate.getBBox().width, plate.nextSibling.getComputedTextLength()])"""
 SESAMOID = "R.manus.sesamoid_7"
 LANDMARKS = {
     "DPa": {"R.carpus.antebrachiocarpal": (528, 474), "R.carpus.carpometacarpal": (536, 649),
@@ -121,6 +123,8 @@ def test_a_variant_is_outlined_by_keys_and_hand_and_travels_with_the_signed_repo
     (moved,) = saved_reading(page, clinic, uid)["outlines"]
     assert moved["points"] != first["points"]
     page.screenshot(path=shots / "outline-1-placing.png")
+    ((plate, text_width),) = page.evaluate(PLATES)
+    assert plate == pytest.approx(text_width + 10, abs=1)
     draw_round(page)
     (drawn,) = saved_reading(page, clinic, uid)["outlines"]
     assert drawn["kind"] == "outline"

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import dicom_service
+from dicom_service.web import languages
 from dicom_service.web.languages import words
 from tests.web.conftest import PASSWORD
 
@@ -97,6 +98,25 @@ def test_errors_are_said_in_the_language_of_the_reader(client):
     ).json
     assert refused["detail"] == "Benutzer oder Passwort stimmt nicht."
     assert refused["advice"] == "Mit einem Benutzer anmelden, der das darf."
+
+
+@pytest.mark.parametrize(
+    "asked",
+    ["/a" + " needs  points for , not " * 300 + "x", "/" + "a ended the association." * 400],
+    ids=["many ways to cut it", "one in the other"],
+)
+def test_an_address_made_of_our_own_sentences_is_answered_like_any_other(client, asked):
+    answer = client.get(asked, headers={"Accept-Language": "de", "Accept": "text/html"})
+    assert answer.status_code == 404
+    assert "Nicht gefunden" in answer.text
+
+
+def test_a_sentence_is_taken_apart_at_the_first_place_where_it_can_be(app):
+    with app.test_request_context(headers={"Accept-Language": "de"}):
+        said = languages.said("archive: out of resources (status 0xA700, full: 3).")
+        assert said == "archive: kein Platz mehr (Status 0xA700, full: 3)."
+        assert languages.said("A. ended the association.") == "A. hat die Verbindung beendet."
+        assert languages.said(" ended the association.") == " ended the association."
 
 
 def test_both_languages_have_the_same_words_with_the_same_gaps():
