@@ -10,6 +10,7 @@ from dicom_service.node.conflicts import conflict, copy_header
 from dicom_service.store import QuarantineRow
 from dicom_service.store.quarantine import nothing_there
 from dicom_service.web.admin import LARGEST_PAGE, administered, administrator
+from dicom_service.web.languages import said
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.session import json_body
 from dicom_service.web.site import site
@@ -39,7 +40,7 @@ def compare(copy: int) -> Response:
     _theirs(copy)
     found = conflict(site().store, copy)
     differences = [
-        {"tag": d.tag, "name": d.name, "first": d.first, "second": d.second}
+        {"tag": d.tag, "name": said(d.name), "first": _value(d.first), "second": _value(d.second)}
         for d in found.differences
     ]
     stored = found.stored
@@ -68,6 +69,11 @@ def decide(copy: int) -> Response:
     if asked.decision == "replace":
         site().on_stored()
     return jsonify({"decision": asked.decision})
+
+
+def _value(text: str) -> str:
+    """What stands for a value is translated, a value never."""
+    return said(text) if text in ("(not there)", "(empty)") or " bytes, SHA-256 " in text else text
 
 
 def _theirs(copy: int) -> QuarantineRow:
