@@ -29,7 +29,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.long]
 SHOTS = Path(__file__).parent / "screenshots"
 JOINT = ((522.0, 1010.0), (547.0, 1010.0))
 """Along the third metacarpophalangeal joint of the demo dog, DPa."""
-OBLIQUE = ((470.0, 391.0), (560.0, 391.0))
+OBLIQUE = ((420.0, 1210.0), (455.0, 1215.0))
 """Along its antebrachiocarpal joint, which curves away from the beam."""
 
 ZOOM = """uid => document.querySelector('sesamoid-panel').host

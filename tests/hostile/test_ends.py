@@ -45,7 +45,7 @@ def test_the_kills_find_a_node_that_acknowledges_too_early(monkeypatch, tmp_path
     ("careless", "crashes", "lost"),
     [
         ("", 25, False),
-        ("fsync", 12, True),
+        ("fsync", 24, True),
         pytest.param("folders", 24, True, marks=pytest.mark.long),
         pytest.param("index", 12, True, marks=pytest.mark.long),
         ("journal", 12, True),

@@ -12,7 +12,7 @@ from test_pacs.studies import demo_study
 from tests.job.helpers import PASSWORD
 
 JOINT = ((522.0, 1010.0), (547.0, 1010.0))
-OBLIQUE = ((470.0, 391.0), (560.0, 391.0))
+OBLIQUE = ((420.0, 1210.0), (455.0, 1215.0))
 
 
 def computed(template: Template, view: str, points, **claims) -> Measurement:
