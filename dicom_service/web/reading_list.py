@@ -11,6 +11,7 @@ from dicom_service.errors import NotAllowed, Refused
 from dicom_service.store import ListedStudy, ListQuery, Store
 from dicom_service.store.model import StudyState
 from dicom_service.web.gate import sites_seen
+from dicom_service.web.languages import said
 from dicom_service.web.problems import wrong_json
 from dicom_service.web.queries import number, unless_known
 from dicom_service.web.session import json_body, roles_here, signed_in
@@ -96,6 +97,8 @@ def _sites() -> tuple[str, ...] | None:
 
 def _shown(row: ListedStudy) -> dict[str, Any]:
     shown = row.model_dump(mode="json")
+    if row.delivery_detail:
+        shown["delivery_detail"] = said(row.delivery_detail)
     if row.question is None:
         revision = row.template_revision
         shown["question"] = _question(site().store, row.study_uid, revision) if revision else ""

@@ -233,3 +233,16 @@ def test_the_audit_trail_is_searched_by_the_words_for_an_event_in_any_language(a
     store.audit("signed in", user="ida", detail="from 10.0.0.9", at=AT)
     rows = admin.get(f"/api/admin/audit?text={text}").json["rows"]
     assert [row["event"] for row in rows] == ["different bytes decided"]
+
+
+def test_why_a_delivery_waits_is_said_in_the_language_of_the_reader_wherever_it_is_shown(
+    admin, reader, store, keep
+):
+    made = image()
+    keep(made)
+    _owe(store, made.StudyInstanceUID, refused="pacs does not accept this kind of document.")
+    german = {"Accept-Language": "de"}
+    (owed,) = admin.get("/api/admin/outbox", headers=german).json["rows"]
+    (listed,) = reader.get("/api/studies", headers=german).json["studies"]
+    assert owed["error"] == "pacs nimmt diese Art von Dokument nicht an."
+    assert listed["delivery_detail"] == owed["error"]
