@@ -44,8 +44,8 @@ def still(page: Page, images: int) -> None:
 
 def eventually(page: Page, holds: Callable[[], bool]) -> None:
     """Ask again and again; the page goes on meanwhile."""
-    for _ in range(200):
+    for _ in range(800):
         if holds():
             return
         page.wait_for_timeout(25)
-    raise AssertionError("it did not come about within five seconds")
+    raise AssertionError("it did not come about within twenty seconds")

@@ -199,7 +199,7 @@ class Cluster:
 
     def send(self, made: Dataset) -> bool:
         entity = AE("CAMERA")
-        entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 5
+        entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 20
         entity.add_requested_context(CR, made.file_meta.TransferSyntaxUID)
         with self._calling:
             port = self.random.choice(self.ports)
@@ -213,7 +213,8 @@ class Cluster:
     def _send(self, entity: AE, port: int, made: Dataset) -> bool:
         association = entity.associate("127.0.0.1", port, ae_title="SESAMOID")
         if not association.is_established:
-            self.refused.append(f"no association with {port}")
+            how = "rejected" if association.is_rejected else "not answered or broken off"
+            self.refused.append(f"no association with {port}: {how}")
             return False
         try:
             status = association.send_c_store(made).get("Status")

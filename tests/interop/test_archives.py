@@ -22,7 +22,8 @@ def peer(request, program, tmp_path_factory, folder):
         sent = [str(path) for path in folder.glob("*.dcm")]
         # -R: what is sent is offered, not the classes of pictures that it would offer else.
         command = [*_call(program("storescu"), running.port), "-R", *sent]
-        subprocess.run(command, check=True, capture_output=True)
+        made = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert made.returncode == 0, made.stdout + made.stderr
         yield running
 
 
