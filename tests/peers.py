@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import random
 import socket
 import subprocess
 import time
@@ -38,9 +39,17 @@ class OutsideArchive(NamedTuple):
 
 
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port for a program that is about to start.
+
+    Below those that the system gives to connections: of these one of another test's may have it by
+    then. Not from a seed, which tests at once may share.
+    """
+    chosen = random.SystemRandom()
+    while True:
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            port = chosen.randrange(20_000, 32_000)
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 @contextlib.contextmanager
