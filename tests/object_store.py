@@ -21,6 +21,7 @@ import pytest
 from obstore.store import S3Store
 
 from dicom_service.store.elsewhere import Place
+from tests.peers import free_ports
 
 KEY, SECRET = "TESTKEY", "testsecret"
 _SETTINGS = """
@@ -64,7 +65,7 @@ class ObjectStore:
         self.folder = Path(tempfile.mkdtemp(prefix="sesamoid-s3-"))
         self._children: list[subprocess.Popen[bytes]] = []
         self._numbers = itertools.count(1)
-        v1, v2, self.port = _free_ports(3)
+        v1, v2, self.port = free_ports(3)
         self._fsid = str(uuid.uuid4())
         for name in ("mon", "osd", "rgw"):
             (self.folder / name).mkdir()
@@ -294,17 +295,6 @@ def _length(head: bytes) -> int:
         if line.startswith(b"content-length:"):
             return int(line.partition(b":")[2])
     return 0
-
-
-def _free_ports(count: int) -> list[int]:
-    opened = [socket.socket() for _ in range(count)]
-    try:
-        for one in opened:
-            one.bind(("127.0.0.1", 0))
-        return [one.getsockname()[1] for one in opened]
-    finally:
-        for one in opened:
-            one.close()
 
 
 if __name__ == "__main__":  # to try things out by hand

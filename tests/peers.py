@@ -39,17 +39,23 @@ class OutsideArchive(NamedTuple):
 
 
 def free_port() -> int:
-    """A port for a program that is about to start.
+    """A port for a program that is about to start."""
+    return free_ports(1)[0]
+
+
+def free_ports(count: int) -> list[int]:
+    """So many different ones.
 
     Below those that the system gives to connections: of these one of another test's may have it by
     then. Not from a seed, which tests at once may share.
     """
-    chosen = random.SystemRandom()
-    while True:
+    chosen, found = random.SystemRandom(), list[int]()
+    while len(found) < count:
+        port = chosen.randrange(20_000, 32_000)
         with socket.socket() as probe, contextlib.suppress(OSError):
-            port = chosen.randrange(20_000, 32_000)
             probe.bind(("127.0.0.1", port))
-            return port
+            found += [port] * (port not in found)
+    return found
 
 
 @contextlib.contextmanager

@@ -10,6 +10,8 @@ import time
 from pathlib import Path
 from typing import NamedTuple
 
+from tests.peers import free_port
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -44,12 +46,6 @@ KINDS = (
     ),
     Kind("orthanc", ("/usr/sbin/Orthanc", "{folder}/orthanc.json"), durable=True),
 )
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 class Receiver:
